@@ -1,0 +1,1 @@
+"""What was measured: files of any common format in, checked tables in metres out."""

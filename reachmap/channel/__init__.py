@@ -1,0 +1,1 @@
+"""The water: a grid along the channel with depth and speed everywhere."""

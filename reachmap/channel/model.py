@@ -1,0 +1,150 @@
+"""The water on a grid: where each wet cell is and what is known about it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reachmap.beat.model import Beat
+from reachmap.errors import Finding
+from reachmap.layers import LAYERS
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from affine import Affine
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A north-up grid of square cells in the beat's CRS.
+
+    Parameters
+    ----------
+    x0, y1 : outer corner, west and north [m]
+    cell_m : cell size [m]
+    wet : (rows, columns) bool, True where the cell centre is in the water
+    """
+
+    x0: float
+    y1: float
+    cell_m: float
+    wet: np.ndarray
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(rows, columns)."""
+        return self.wet.shape[0], self.wet.shape[1]
+
+    @property
+    def transform(self) -> Affine:
+        """Affine transform from (column, row) to (x, y), as rasterio wants it."""
+        from affine import Affine
+
+        return Affine(self.cell_m, 0.0, self.x0, 0.0, -self.cell_m, self.y1)
+
+    @cached_property
+    def cells(self) -> tuple[np.ndarray, np.ndarray]:
+        """Row and column of every wet cell, int32 (n_wet,), row by row."""
+        rows, cols = np.nonzero(self.wet)
+        return rows.astype(np.int32), cols.astype(np.int32)
+
+    @property
+    def n_wet(self) -> int:
+        """Number of wet cells."""
+        return len(self.cells[0])
+
+    @cached_property
+    def x(self) -> np.ndarray:
+        """Easting of every wet cell centre (n_wet,) [m]."""
+        return self.x0 + (self.cells[1] + 0.5) * self.cell_m
+
+    @cached_property
+    def y(self) -> np.ndarray:
+        """Northing of every wet cell centre (n_wet,) [m]."""
+        return self.y1 - (self.cells[0] + 0.5) * self.cell_m
+
+    def spread(self, values: np.ndarray, dry: float = np.nan) -> np.ndarray:
+        """Lay a wet vector (n_wet,) out as a (rows, columns) map, `dry` where there is no water."""
+        out = np.full(self.shape, dry, values.dtype if np.isfinite(dry) else np.float32)
+        out[self.wet] = values
+        return out
+
+    def gather(self, field_map: np.ndarray) -> np.ndarray:
+        """The wet cells of a (rows, columns) map as a vector (n_wet,)."""
+        return field_map[self.wet]
+
+    @cached_property
+    def index(self) -> np.ndarray:
+        """(rows, columns) int32: position of each cell in a wet vector, -1 where dry."""
+        out = np.full(self.shape, -1, np.int32)
+        out[self.wet] = np.arange(self.n_wet, dtype=np.int32)
+        return out
+
+    def locate(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Position in a wet vector of the cell under each point, -1 where dry or off the grid; int32."""
+        col = np.floor((np.asarray(x) - self.x0) / self.cell_m).astype(int)
+        row = np.floor((self.y1 - np.asarray(y)) / self.cell_m).astype(int)
+        inside = (row >= 0) & (row < self.shape[0]) & (col >= 0) & (col < self.shape[1])
+        out = np.full(row.shape, -1, np.int32)
+        out[inside] = self.index[row[inside], col[inside]]
+        return out
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One beat's water at one stage.
+
+    Parameters
+    ----------
+    beat : what it was made from
+    grid : the cells
+    layers : wet vectors by name (see `reachmap.layers`), float32 (n_wet,)
+    seams : GeoDataFrame of lines along the current: contrast_m_s, scale_m, slow_side ("left" or "right"
+        looking downstream), length_m
+    report : what was measured about the work itself (errors held out, choices made), plain values by name
+    stage_m : water level above the survey [m]
+    flow_m3_s : flow through the reach [m3/s], None where only relative speed is known
+    depth_guessed, speed_relative : True where no soundings or no speed and no flow were given
+    findings : what the user should hear about the water
+    """
+
+    beat: Beat
+    grid: Grid
+    layers: Mapping[str, np.ndarray]
+    seams: gpd.GeoDataFrame
+    report: Mapping[str, Any] = field(default_factory=dict)
+    stage_m: float = 0.0
+    flow_m3_s: float | None = None
+    depth_guessed: bool = False
+    speed_relative: bool = False
+    findings: tuple[Finding, ...] = ()
+
+    def __post_init__(self) -> None:
+        check_layers(self.layers, self.grid.n_wet)
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        """The wet vector of one layer."""
+        return self.layers[name]
+
+    def map(self, name: str) -> np.ndarray:
+        """One layer as a (rows, columns) map, NaN where dry."""
+        return self.grid.spread(self.layers[name])
+
+    def with_layers(self, **more: np.ndarray) -> Channel:
+        """A copy with layers added or replaced."""
+        return replace(self, layers={**self.layers, **more})
+
+
+def check_layers(layers: Mapping[str, np.ndarray], n_wet: int) -> None:
+    """Raise ValueError unless every layer is registered, float32 and one value per wet cell."""
+    for name, values in layers.items():
+        if name not in LAYERS:
+            raise ValueError(f"layer {name!r} is not in the register (reachmap/layers.py)")
+        if values.shape != (n_wet,) or values.dtype != np.float32:
+            raise ValueError(
+                f"layer {name!r}: expected float32 ({n_wet},), got {values.dtype} {values.shape}"
+            )

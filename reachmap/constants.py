@@ -1,0 +1,21 @@
+"""Physical constants, each with its unit and source."""
+
+from __future__ import annotations
+
+GRAVITY_M_S2 = 9.80665
+"""Standard acceleration of gravity [m/s2], ISO 80000-3."""
+
+WATER_INDEX = 1.333
+"""Refractive index of fresh water for visible light [-]; usual textbook value, see light.surface."""
+
+VON_KARMAN = 0.41
+"""Von Karman constant of the log law [-]; from memory, standard (Prandtl, Nikuradse, Keulegan)."""
+
+FOOT_M = 0.3048
+"""International foot [m], exact by definition."""
+
+MILE_PER_HOUR_M_S = 0.44704
+"""Mile per hour [m/s], exact by definition."""
+
+WALKING_PACE_M_S = 3 * MILE_PER_HOUR_M_S
+"""Walking pace, 3 mph [m/s]; common practice: trout hold in or near current of about this pace."""

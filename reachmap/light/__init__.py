@@ -1,0 +1,1 @@
+"""What reaches the bed: sun and moon, sky and cloud, shade, surface, water column."""

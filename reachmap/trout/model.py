@@ -1,0 +1,66 @@
+"""Where they hold: the values that travel out of the trout room."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reachmap.beat.model import Fish, Scene
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+FACTORS = ("food", "nose", "depth", "light", "cover", "seam")
+"""Factors of the score in the order of the `limiting` layer, which holds their position counted from 1."""
+
+LIE_CLASSES = ("sheltering", "feeding", "prime")
+"""The trade's own classes of lies (common practice)."""
+
+
+@dataclass(frozen=True)
+class Holding:
+    """Scores of one scene.
+
+    Parameters
+    ----------
+    scene, fish : what was scored
+    layers : hold_day, hold_night, hold, limiting (n_wet,) float32
+    factors_day, factors_night : factor name -> suitability 0-1 (n_wet,) float32
+    engine : "ordinary" or "energy"
+    """
+
+    scene: Scene
+    fish: Fish
+    layers: Mapping[str, np.ndarray]
+    factors_day: Mapping[str, np.ndarray]
+    factors_night: Mapping[str, np.ndarray]
+    engine: str = "ordinary"
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        """The wet vector of one layer."""
+        return self.layers[name]
+
+
+@dataclass(frozen=True)
+class Lies:
+    """The lies of a beat over all its scenes, numbered once, from downstream to upstream.
+
+    Parameters
+    ----------
+    table : GeoDataFrame, one row a lie, index `lie` (1..n): geometry (patch), kind (one of `LIE_CLASSES`),
+        area_m2, along_m, across_m, depth_m, nose_m_s, drift_m_s (means over the patch), x, y (tag point inside)
+    scenes : scene name -> DataFrame with the same index: rank (1 best, 0 if not a lie in this scene),
+        score (mean of `hold` over the patch), limiting (factor name), why (one sentence),
+        light_lux, sighting_m, decide_s (means over the patch), sure (share of draws in the top five, NaN if not run)
+    label : (n_wet,) float32, the `lie` layer
+    report : counts and choices, plain values
+    """
+
+    table: gpd.GeoDataFrame
+    scenes: Mapping[str, pd.DataFrame]
+    label: np.ndarray
+    report: Mapping[str, Any]

@@ -1,0 +1,1 @@
+"""What to do about it: hours, lanes, stances, wading and welfare cautions."""

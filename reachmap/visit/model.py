@@ -1,0 +1,46 @@
+"""What to do about it: the values that travel out of the visit room."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One caution: `key` (stable), `text` (a sentence for a person), `grave` True if it must never be folded away."""
+
+    key: str
+    text: str
+    grave: bool = False
+
+
+@dataclass(frozen=True)
+class Visit:
+    """Lanes, stances, hours and cautions of a beat.
+
+    Parameters
+    ----------
+    lanes : GeoDataFrame of lines in the direction of drift: lie, lane (1..), lead_m, in_view_s, drift_m_s, crosses_seam (bool)
+    stances : GeoDataFrame of points: lie, rank, how ("standing", "kneeling"), on ("bank", "water"), reason, cast_m, wading
+    hours : DataFrame, index time, one column a lie: hold score of the lie at that time; empty if not asked for
+    order : the lies in the order to fish them, with time: DataFrame lie, when, why
+    seen : lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours ...)
+    layers : wading, redd (n_wet,) float32
+    cautions : always shown
+    """
+
+    lanes: gpd.GeoDataFrame
+    stances: gpd.GeoDataFrame
+    hours: pd.DataFrame
+    order: pd.DataFrame
+    seen: Mapping[int, Mapping[str, object]]
+    layers: Mapping[str, np.ndarray]
+    cautions: tuple[Caution, ...]
