@@ -156,9 +156,7 @@ def channel(cell_m: float = 0.5, **change) -> Channel:
         geometry=[shapely.LineString([(10.5, 1.8), (14, 1.8)]), shapely.LineString([(10.5, 0.2), (14, 0.2)])],
         crs=CRS_LOCAL,
     )
-    return Channel(
-        **{"beat": beat(), "grid": grid, "layers": layers, "seams": seams, "flow_m3_s": 4.0, **change}
-    )
+    return Channel(**{"beat": beat(), "grid": grid, "layers": layers, "seams": seams, "flow_m3_s": 4.0, **change})
 
 
 def light(ch: Channel, scene: Scene) -> Light:

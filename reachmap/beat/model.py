@@ -96,7 +96,7 @@ class Terrain:
 
 @dataclass(frozen=True)
 class Beat:
-    """A checked beat. Lengths in metres, speeds in m/s, positions in `crs` (transverse Mercator, scale 1, on the reach).
+    """A checked beat: lengths in metres, speeds in m/s, positions in `crs` (transverse Mercator, scale 1).
 
     Parameters
     ----------

@@ -145,6 +145,4 @@ def check_layers(layers: Mapping[str, np.ndarray], n_wet: int) -> None:
         if name not in LAYERS:
             raise ValueError(f"layer {name!r} is not in the register (reachmap/layers.py)")
         if values.shape != (n_wet,) or values.dtype != np.float32:
-            raise ValueError(
-                f"layer {name!r}: expected float32 ({n_wet},), got {values.dtype} {values.shape}"
-            )
+            raise ValueError(f"layer {name!r}: expected float32 ({n_wet},), got {values.dtype} {values.shape}")

@@ -28,8 +28,10 @@ class Visit:
 
     Parameters
     ----------
-    lanes : GeoDataFrame of lines in the direction of drift: lie, lane (1..), lead_m, in_view_s, drift_m_s, crosses_seam (bool)
-    stances : GeoDataFrame of points: lie, rank, how ("standing", "kneeling"), on ("bank", "water"), reason, cast_m, wading
+    lanes : GeoDataFrame of lines in the direction of drift: lie, lane (1..), lead_m, in_view_s, drift_m_s,
+        crosses_seam (bool)
+    stances : GeoDataFrame of points: lie, rank, how ("standing", "kneeling"), on ("bank", "water"), reason,
+        cast_m, wading
     hours : DataFrame, index time, one column a lie: hold score of the lie at that time; empty if not asked for
     order : the lies in the order to fish them, with time: DataFrame lie, when, why
     seen : lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours ...)

@@ -34,9 +34,7 @@ class Row:
         want = np.asarray(self.expected, float)
         assert got.shape == want.shape, f"{self.what}: shape {got.shape}, expected {want.shape}"
         room = self.tolerance if self.kind == "abs" else self.tolerance * np.abs(want)
-        assert np.all(np.abs(got - want) <= room), (
-            f"{self.what}: got {got}, {self.source} says {want} +- {room}"
-        )
+        assert np.all(np.abs(got - want) <= room), f"{self.what}: got {got}, {self.source} says {want} +- {room}"
 
 
 @cache
