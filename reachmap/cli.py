@@ -1,13 +1,193 @@
-"""The command line: parses, calls one verb, prints. Heavy libraries load inside the commands, so --help is quick."""
+"""The command line: parses, calls one verb, prints. Heavy libraries load inside the commands, so --help is quick.
+
+Exit codes: 0 fine, 1 the input has errors or the output could not be written, 2 wrong use.
+"""
 
 from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from reachmap import __version__
+from reachmap.errors import Finding, InputError, ReachmapError, SettingError
+
+if TYPE_CHECKING:
+    from reachmap.beat import Beat
+    from reachmap.write.model import Result
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+class FriendlyGroup(click.Group):
+    """A group whose commands end in one clear message, never in a traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; turn every error meant for a person into text and an exit code."""
+        try:
+            return super().invoke(ctx)
+        except SettingError as error:
+            raise click.UsageError(str(error)) from error
+        except InputError as error:
+            show_findings(error.findings)
+            ctx.exit(1)
+        except ReachmapError as error:
+            click.echo(f"error: {error}", err=True)
+            ctx.exit(1)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
+            if os.environ.get("REACHMAP_TRACEBACK"):
+                raise
+            click.echo(
+                f"reachmap failed in a way it should not: {type(error).__name__}: {error}\n"
+                "That is our mistake. Nothing was written. Set REACHMAP_TRACEBACK=1 to see where, and please report it.",
+                err=True,
+            )
+            ctx.exit(3)
+
+
+class Progress:
+    """Says which step is running: a line rewritten in place on a terminal, plain lines after two seconds elsewhere."""
+
+    def __init__(self, quiet: bool) -> None:
+        self.quiet = quiet
+        self.terminal = sys.stderr.isatty()
+        self.start = time.monotonic()
+        self.last = ""
+
+    def __call__(self, step: str, share: float) -> None:
+        """Report one step; `share` is the part done, 0-1."""
+        if self.quiet or step == self.last:
+            return
+        self.last = step
+        if self.terminal:
+            click.echo(f"\r\x1b[K[{100 * share:3.0f} %] {step}", nl=False, err=True)
+        elif time.monotonic() - self.start > 2:
+            click.echo(f"[{100 * share:3.0f} %] {step}", err=True)
+
+    def done(self) -> None:
+        """Clear the line."""
+        if self.terminal and not self.quiet and self.last:
+            click.echo("\r\x1b[K", nl=False, err=True)
+
+
+def show_findings(findings: Sequence[Finding]) -> None:
+    """Print findings to the error stream, errors last so that they are read first."""
+    order = {"note": 0, "warning": 1, "error": 2}
+    for finding in sorted(findings, key=lambda f: order[f.severity]):
+        click.echo(f"{finding.severity}: {finding}", err=True)
+
+
+def beat_argument(command: Callable[..., None]) -> Callable[..., None]:
+    """The beat folder, the first argument of nearly every command."""
+    return click.argument("beat", type=click.Path(path_type=Path))(command)
+
+
+def chain_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Options of every command that runs the chain, defined once."""
+    options = [
+        click.option("--scene", "scenes", multiple=True, metavar="NAME", help="Only this scene; may be repeated."),
+        click.option("--cell", "cell_m", type=click.FloatRange(0.02, 50), metavar="M", help="Cell size in metres."),
+        click.option("--stage", "stage_m", type=float, default=0.0, metavar="M", help="Water level above the survey."),
+        click.option("--flow", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow."),
+        click.option("--species", type=click.Choice(["brown", "rainbow", "brook", "cutthroat"]), help="The fish."),
+        click.option("--length", "length_m", type=click.FloatRange(0.05, 1.5), metavar="M", help="Its length."),
+        click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own."),
+        click.option("--engine", type=click.Choice(["ordinary", "energy"]), default="ordinary", show_default=True),
+        click.option("--quiet", is_flag=True, help="No progress."),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def run_chain(
+    beat: Path, species: str | None, length_m: float | None, quiet: bool, strict: bool = False, **settings: Any
+) -> Result:
+    """Read the beat, list its warnings, run the chain."""
+    from reachmap.beat import read_beat
+    from reachmap.run import analyse, with_fish
+
+    progress = Progress(quiet)
+    progress("reading the beat", 0.0)
+    checked: Beat = with_fish(read_beat(beat, strict=strict), species, length_m)
+    try:
+        return analyse(checked, progress=progress, **settings)
+    finally:
+        progress.done()
+
+
+@click.group(cls=FriendlyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="reachmap")
 def main() -> None:
-    """Map where trout are likely to hold on a beat, by day and by night."""
+    """Map where trout are likely to hold on a beat, by day and by night.
+
+    A beat is a folder with an outline and soundings; see `reachmap new` and the README.
+    """
+
+
+@main.command("map")
+@beat_argument
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write; default: <beat name>-map.")
+@click.option("--strict", is_flag=True, help="Stop at warnings too.")
+@click.option("--json", "as_json", is_flag=True, help="Print the run record as JSON instead of the summary.")
+@chain_options
+def map_command(beat: Path, out: Path | None, as_json: bool, **settings: Any) -> None:
+    """Map BEAT and write map.html, card.html, layers, lies, waypoints and the run record."""
+    from reachmap.run import default_out, write
+    from reachmap.write import record, summary
+
+    result = run_chain(beat, **settings)
+    target = out or default_out(result.channel.beat)
+    write(result, target)
+    if as_json:
+        click.echo(json.dumps(record(result), indent=2, sort_keys=True))
+        return
+    click.echo(summary(result))
+    click.echo(f"\nWritten to {target}/ - open {target / 'map.html'} in any browser, no signal needed.")
+
+
+@main.command("check")
+@beat_argument
+@click.option("--strict", is_flag=True, help="Count warnings as errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+@click.pass_context
+def check_command(ctx: click.Context, beat: Path, strict: bool, as_json: bool) -> None:
+    """Check BEAT: read every file, list what is wrong or was guessed. Writes nothing."""
+    from reachmap.beat import check_beat
+
+    findings = check_beat(beat)
+    bad = [f for f in findings if f.severity == "error" or (strict and f.severity == "warning")]
+    if as_json:
+        click.echo(json.dumps([vars(f) for f in findings], indent=2, ensure_ascii=False))
+    else:
+        show_findings(findings)
+        click.echo(f"{beat}: {len(bad)} to mend" if bad else f"{beat}: ready to map")
+    ctx.exit(1 if bad else 0)
+
+
+@main.command("lies")
+@beat_argument
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON for scripts.")
+@chain_options
+def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
+    """List the lies of BEAT, best first, scene by scene. Writes nothing."""
+    from reachmap.write import lies_table, summary
+
+    result = run_chain(beat, **settings)
+    click.echo(json.dumps(lies_table(result), indent=2, ensure_ascii=False) if as_json else summary(result))
+
+
+@main.command("curves")
+@click.option("--write", "target", type=click.Path(path_type=Path), required=True, help="Where to copy them to.")
+def curves_command(target: Path) -> None:
+    """Copy the curves, weights and thresholds out, to edit and use with `--curves`."""
+    from reachmap.trout import write_curves
+
+    write_curves(target)
+    click.echo(f"Curves written to {target}; edit, then: reachmap map BEAT --curves {target}")

@@ -1,0 +1,137 @@
+"""The whole chain on one screen: from a beat folder to everything a page or a file needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from reachmap import __version__
+from reachmap.beat import Beat, Scene, read_beat
+from reachmap.channel import Channel, build_channel
+from reachmap.errors import SettingError
+from reachmap.light import light_at, light_through_day, prepare_shade
+from reachmap.sight import see
+from reachmap.trout import find_lies, hold, load_curves
+from reachmap.visit import plan_visit
+from reachmap.write import card_page, map_page, write_outputs
+from reachmap.write.model import Result
+
+Progress = Callable[[str, float], None]
+
+
+def analyse(
+    beat: Beat | str | Path,
+    *,
+    cell_m: float | None = None,
+    stage_m: float = 0.0,
+    flow_m3_s: float | None = None,
+    scenes: Sequence[str] = (),
+    curves: str | Path | None = None,
+    engine: str = "ordinary",
+    progress: Progress | None = None,
+) -> Result:
+    """Read a beat, work out the water, the light, what the fish sees, where it holds and what to do about it.
+
+    Parameters
+    ----------
+    beat : a checked `Beat` or the folder of one
+    cell_m : cell size [m]; None chooses from the width
+    stage_m, flow_m3_s : another water level above the survey's [m] or another flow [m3/s]
+    scenes : names of the beat's scenes to work out; empty takes all
+    curves : a curves file of the user's own
+    engine : "ordinary" or "energy"
+    progress : called with the name of the step and the share done, 0-1
+
+    Raises
+    ------
+    InputError : the beat can't be used; carries every finding
+    SettingError : a setting can't be used
+    """
+    say = progress or (lambda step, share: None)
+    say("reading the beat", 0.0)
+    checked = beat if isinstance(beat, Beat) else read_beat(beat)
+    chosen = choose_scenes(checked, scenes)
+    table = load_curves(curves, checked.fish)
+    channel = build_channel(
+        checked,
+        cell_m=cell_m,
+        stage_m=stage_m,
+        flow_m3_s=flow_m3_s,
+        progress=lambda step, share: say(step, 0.05 + 0.35 * share),
+    )
+    say("light", 0.4)
+    shade = prepare_shade(channel)
+    day = light_through_day(channel, chosen[0].when.date(), shade=shade)
+    lights = {scene.name: light_at(channel, scene, shade) for scene in chosen}
+    say("what the fish sees", 0.6)
+    sights = {name: see(channel, light, checked.fish) for name, light in lights.items()}
+    say("where they hold", 0.65)
+    holdings = {
+        name: hold(channel, light, sights[name], checked.fish, table, engine=engine) for name, light in lights.items()
+    }
+    lies = find_lies(channel, holdings, lights, sights, day=day)
+    say("the visit", 0.8)
+    visit = plan_visit(channel, lights, sights, holdings, lies, day=day)
+    record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
+    return Result(channel, lights, sights, holdings, day, lies, visit, table.tables(), record)
+
+
+def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings: Any) -> tuple[Result, Path]:
+    """Analyse a beat (settings as for `analyse`) and write the folder; returns the result and where it stands."""
+    result = analyse(beat, **settings)
+    target = Path(out) if out else default_out(result.channel.beat)
+    write(result, target)
+    return result, target
+
+
+def write(result: Result, out: str | Path) -> list[Path]:
+    """Write everything one run found into a folder, whole or not at all."""
+    pages = {"map.html": map_page(result), "card.html": card_page(result)}
+    return write_outputs(result, Path(out), pages)
+
+
+def choose_scenes(beat: Beat, names: Sequence[str]) -> tuple[Scene, ...]:
+    """The beat's scenes of those names, in the beat's order; all of them when no name is given."""
+    if not names:
+        return beat.scenes
+    known = [scene.name for scene in beat.scenes]
+    for name in names:
+        if name not in known:
+            raise SettingError(f"--scene {name!r}: no such scene in this beat; there are: {', '.join(known)}")
+    return tuple(scene for scene in beat.scenes if scene.name in names)
+
+
+def default_out(beat: Beat) -> Path:
+    """`<beat name>-map` in the current directory, with only letters, digits and dashes."""
+    plain = "".join(c if c.isalnum() else "-" for c in beat.name.casefold())
+    slug = "-".join(part for part in plain.split("-") if part)[:80]
+    return Path(f"{slug or 'beat'}-map")
+
+
+def _record(channel: Channel, scenes: Sequence[Scene], settings: Mapping[str, Any]) -> dict[str, Any]:
+    """What a reader needs to do the same again: inputs with checksums, settings, version, errors measured."""
+    beat = channel.beat
+    return {
+        "reachmap": __version__,
+        "beat": beat.name,
+        "sources": dict(beat.sources),
+        "settings": {
+            **settings,
+            "cell_m": channel.grid.cell_m,
+            "stage_m": channel.stage_m,
+            "flow_m3_s": channel.flow_m3_s,
+            "species": beat.fish.species,
+            "length_m": beat.fish.length_m,
+        },
+        "scenes": [{"name": s.name, "when": s.when.isoformat(), "cloud_oktas": s.cloud} for s in scenes],
+        "measured": dict(channel.report),
+        "findings": [str(f) for f in (*beat.findings, *channel.findings)],
+    }
+
+
+def with_fish(beat: Beat, species: str | None = None, length_m: float | None = None) -> Beat:
+    """A copy of the beat with another fish in mind."""
+    fish = replace(beat.fish, species=species or beat.fish.species, length_m=length_m or beat.fish.length_m)
+    return replace(beat, fish=fish)
