@@ -45,7 +45,7 @@ class FriendlyGroup(click.Group):
                 raise
             click.echo(
                 f"reachmap failed in a way it should not: {type(error).__name__}: {error}\n"
-                "That is our mistake. Nothing was written. Set REACHMAP_TRACEBACK=1 to see where, and please report it.",
+                "That is our mistake; nothing was written. REACHMAP_TRACEBACK=1 shows where; please report it.",
                 err=True,
             )
             ctx.exit(3)

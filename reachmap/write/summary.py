@@ -1,0 +1,107 @@
+"""The summary a person reads in the terminal, and the same as plain values for scripts."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from reachmap.trout.model import Lies
+from reachmap.write.model import Result
+
+BEST = 5
+"""Lies listed a scene in the summary."""
+
+
+def ranked(lies: Lies, scene: str) -> list[int]:
+    """Numbers of the lies of one scene, best first."""
+    table = lies.scenes[scene]
+    return [int(n) for n in table[table["rank"] > 0].sort_values("rank").index]
+
+
+def lies_table(result: Result) -> list[dict[str, Any]]:
+    """Every lie in every scene as plain values, best first within a scene."""
+    rows = []
+    patches = result.lies.table.to_crs(4326).geometry.representative_point()
+    for scene, table in result.lies.scenes.items():
+        for number in ranked(result.lies, scene):
+            row, patch = table.loc[number], result.lies.table.loc[number]
+            rows.append(
+                {
+                    "scene": scene,
+                    "rank": int(row["rank"]),
+                    "lie": number,
+                    "kind": str(patch["kind"]),
+                    "score": round(float(row["score"]), 3),
+                    "why": str(row["why"]),
+                    "limiting": str(row["limiting"]),
+                    "sure": None if math.isnan(row["sure"]) else round(float(row["sure"]), 2),
+                    "depth_m": round(float(patch["depth_m"]), 2),
+                    "drift_m_s": round(float(patch["drift_m_s"]), 2),
+                    "area_m2": round(float(patch["area_m2"]), 1),
+                    "lat": round(float(patches[number].y), 6),
+                    "lon": round(float(patches[number].x), 6),
+                }
+            )
+    return rows
+
+
+def summary(result: Result) -> str:
+    """Best lies scene by scene with their reasons, the errors held out, what was noticed, the cautions."""
+    channel, beat = result.channel, result.channel.beat
+    grid = channel.grid
+    lines = [
+        f"{beat.name}",
+        f"{beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm; {grid.n_wet} cells of {grid.cell_m:g} m, "
+        f"{grid.n_wet * grid.cell_m**2:.0f} m2 of water"
+        + (f", {channel.flow_m3_s:.2f} m3/s" if channel.flow_m3_s is not None else ", flow not known"),
+    ]
+    lines += [_guess_line(result)] if channel.depth_guessed or channel.speed_relative else []
+    for name, light in result.lights.items():
+        when = light.scene.when
+        lines += ["", f"{name} ({when:%d %b %Y %H:%M}, cloud {light.scene.cloud}/8)"]
+        lines += _scene_lines(result, name) or ["  no lie stands out"]
+    lines += ["", "How good is it?", *_error_lines(result)]
+    seen = [f for f in (*beat.findings, *channel.findings) if f.severity == "warning"]
+    if seen:
+        lines += ["", "Noticed:", *(f"  - {finding}" for finding in seen)]
+    lines += ["", "Before you wade:", *(f"  - {caution.text}" for caution in result.visit.cautions)]
+    return "\n".join(lines)
+
+
+def _guess_line(result: Result) -> str:
+    """Say plainly what was not measured."""
+    missing = [
+        text
+        for yes, text in (
+            (result.channel.depth_guessed, "DEPTH IS A GUESS: no soundings"),
+            (result.channel.speed_relative, "SPEED IS RELATIVE ONLY: no speed measured and no flow known"),
+        )
+        if yes
+    ]
+    return "; ".join(missing)
+
+
+def _scene_lines(result: Result, scene: str) -> list[str]:
+    """The best lies of one scene, two lines each."""
+    table = result.lies.scenes[scene]
+    out = []
+    for number in ranked(result.lies, scene)[:BEST]:
+        row, kind = table.loc[number], result.lies.table.loc[number, "kind"]
+        sure = "" if math.isnan(row["sure"]) else f", in the top five in {100 * row['sure']:.0f} % of draws"
+        out += [f"  {int(row['rank'])}. lie {number} ({kind}), score {row['score']:.2f}{sure}", f"     {row['why']}"]
+    return out
+
+
+def _error_lines(result: Result) -> list[str]:
+    """Errors measured on this beat by leaving measurements out."""
+    report, out = result.channel.report, []
+    for key, unit, label in (("heldout_depth", "m", "depth"), ("heldout_speed", "m/s", "speed")):
+        held = report.get(key)
+        if held and held.get("n"):
+            out.append(
+                f"  - {label} left out by {held.get('how', 'groups')} and predicted: "
+                f"off by {held['rmse']:.2f} {unit} (root mean square of {held['n']})"
+            )
+    if report.get("max_sounding_m"):
+        out.append(f"  - nothing deeper than {report['max_sounding_m']:.2f} m was ever sounded")
+    return out or ["  - no measurement to test it with"]
