@@ -1,0 +1,163 @@
+"""The command line: exit codes, clear messages, whole output or none."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from reachmap.cli import main
+
+FILES = {"map.html", "card.html", "layers.tif", "lies.gpkg", "lies.csv", "waypoints.gpx", "run.json"}
+
+
+def call(*words: str | Path):
+    """Run the command line in this process."""
+    return CliRunner().invoke(main, [str(w) for w in words])
+
+
+@pytest.fixture
+def beat(sample_folder, tmp_path) -> Path:
+    """A copy of the sample to break."""
+    return Path(shutil.copytree(sample_folder, tmp_path / "beat"))
+
+
+def test_help_is_quick():
+    best = min(_seconds_of_help() for _ in range(5))
+    assert best < 0.2
+
+
+def _seconds_of_help() -> float:
+    start = time.perf_counter()
+    subprocess.run([sys.executable, "-m", "reachmap", "--help"], capture_output=True, check=True)
+    return time.perf_counter() - start
+
+
+def test_version_and_wrong_use():
+    assert "reachmap" in call("--version").output
+    assert call("map").exit_code == 2
+    assert call("mapp", "x").exit_code == 2
+
+
+def test_map_writes_the_whole_folder_and_a_summary(sample_folder, tmp_path):
+    done = call("map", sample_folder, "--out", tmp_path / "out", "--quiet")
+    assert done.exit_code == 0, done.output
+    assert {p.name for p in (tmp_path / "out").iterdir()} == FILES
+    for words in ("sunny noon", "left out", "Before you wade", "licensed guides"):
+        assert words in done.output
+
+
+def test_an_unknown_scene_is_wrong_use(sample_folder, tmp_path):
+    done = call("map", sample_folder, "--scene", "noon on the moon", "--out", tmp_path / "out")
+    assert done.exit_code == 2
+    assert "sunny noon" in done.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_json_record_is_json(sample_folder, tmp_path):
+    done = call("map", sample_folder, "--out", tmp_path / "out", "--json", "--quiet")
+    assert json.loads(done.stdout) == json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+
+
+def _swap(folder: Path) -> None:
+    path = folder / "soundings.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    names = head.split(",")
+    i, j = names.index("lon"), names.index("lat")
+    names[i], names[j] = names[j], names[i]
+    path.write_text("\n".join([",".join(names), *rows]), encoding="utf-8")
+
+
+def _edit(name: str, old: str, new: str, count: int = 1):
+    def change(folder: Path) -> None:
+        path = folder / name
+        text = path.read_text(encoding="utf-8")
+        assert old in text, f"the sample's {name} no longer holds {old!r}"
+        path.write_text(text.replace(old, new, count), encoding="utf-8")
+
+    return change
+
+
+def _outline(change):
+    def edit(folder: Path) -> None:
+        path = folder / "outline.geojson"
+        data = json.loads(path.read_text(encoding="utf-8"))
+        for feature in data["features"]:
+            if feature["geometry"]["type"] in ("Polygon", "MultiPolygon"):
+                change(feature)
+        path.write_text(json.dumps(data), encoding="utf-8")
+
+    return edit
+
+
+def _ring(feature: dict) -> list:
+    rings = feature["geometry"]["coordinates"]
+    return rings[0] if feature["geometry"]["type"] == "Polygon" else rings[0][0]
+
+
+def _cross(feature: dict) -> None:
+    ring = _ring(feature)
+    ring[3], ring[len(ring) // 2] = ring[len(ring) // 2], ring[3]
+
+
+def _metres(feature: dict) -> None:
+    ring = _ring(feature)
+    ring[:] = [[(x + 3) * 70000, y * 111000] for x, y in ring]
+
+
+BROKEN = {
+    "no outline": (lambda f: (f / "outline.geojson").unlink(), "outline"),
+    "empty outline": (lambda f: (f / "outline.geojson").write_text(""), "empty"),
+    "half an outline": (
+        lambda f: (f / "outline.geojson").write_text((f / "outline.geojson").read_text()[:2000]),
+        "outline.geojson",
+    ),
+    "outline crosses itself": (_outline(_cross), "crosses itself"),
+    "metres in GeoJSON": (_outline(_metres), "metres"),
+    "latitude and longitude swapped": (_swap, "swapped"),
+    "decimal comma": (
+        lambda f: (f / "soundings.csv").write_text(
+            "lon,lat,depth_m\n-2,81,54,61,0,85\n-2,8101,54,6101,0,75\n", encoding="utf-8"
+        ),
+        "row 2",
+    ),
+    "a depth in words": (
+        lambda f: (f / "soundings.csv").write_text(
+            "lon,lat,depth_m\n-2.81,54.61,deep\n-2.8101,54.6101,0.75\n", encoding="utf-8"
+        ),
+        "deep",
+    ),
+    "settings do not parse": (lambda f: (f / "beat.toml").write_text("name = Tarrowby\n"), "beat.toml"),
+    "an unknown time zone": (_edit("beat.toml", "Europe/London", "Europe/Tarrowby"), "Europe/Tarrowby"),
+    "a virtual raster in disguise": (
+        lambda f: (f / "outline.geojson").write_text('<OGRVRTDataSource><OGRVRTLayer name="x"/></OGRVRTDataSource>'),
+        "outline.geojson",
+    ),
+}
+
+
+@pytest.mark.parametrize(("breaks", "says"), BROKEN.values(), ids=BROKEN.keys())
+def test_a_broken_beat_gets_one_clear_message_and_nothing_is_written(beat, tmp_path, breaks, says):
+    breaks(beat)
+    before = sorted(p.name for p in tmp_path.rglob("*"))
+    checked = call("check", beat)
+    assert checked.exit_code == 1, checked.output
+    assert says in checked.output
+    assert "error:" in checked.output
+    assert "Traceback" not in checked.output
+    mapped = call("map", beat, "--out", tmp_path / "out")
+    assert mapped.exit_code == 1
+    assert says in mapped.output
+    assert sorted(p.name for p in tmp_path.rglob("*")) == before
+
+
+def test_check_passes_the_sample(sample_folder):
+    done = call("check", sample_folder)
+    assert done.exit_code == 0, done.output
+    assert "ready to map" in done.output

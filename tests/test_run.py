@@ -1,0 +1,98 @@
+"""The whole chain on the sample, against its exactly known truth and against what the trade knows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.interpolate import griddata
+
+import reachmap
+
+
+@pytest.fixture(scope="session")
+def result(sample_folder):
+    return reachmap.analyse(sample_folder)
+
+
+def scene(result, cloud: int, night: bool = False) -> str:
+    """Name of the sample's scene of that kind."""
+    for name, light in result.lights.items():
+        dark = light.surface_lux < 1
+        if dark == night and (night or light.scene.cloud == cloud):
+            return name
+    raise AssertionError(f"the sample has no scene with cloud {cloud}, night {night}")
+
+
+def test_sunny_noon_sends_fish_to_shade_depth_and_cover(result):
+    """Common practice: under a bright sky, dark and deep places and undercuts before open shallow water."""
+    ch, name = result.channel, scene(result, 1)
+    score, bed = result.holdings[name]["hold"], result.lights[name]["light_bed"]
+    open_shallow = (ch["depth"] < 0.4) & (bed > np.median(bed)) & (ch["overhead"] < 0.1)
+    sheltered = (bed < np.quantile(bed, 0.25)) & (ch["depth"] > 0.5)
+    assert np.median(score[sheltered]) > 1.5 * np.median(score[open_shallow])
+    best = score >= np.quantile(score, 0.95)
+    assert np.median(bed[best]) < np.median(bed)
+
+
+def test_overcast_spreads_holding_out(result):
+    """Common practice: under cloud trout roam."""
+    share = {cloud: np.mean(result.holdings[scene(result, cloud)]["hold"] > 0.5) for cloud in (1, 8)}
+    assert share[8] > share[1]
+
+
+def test_by_night_the_best_lies_are_shallower(result):
+    """Common practice: by night low in the water and often shallower."""
+    depth = {}
+    for night in (False, True):
+        table = result.lies.scenes[scene(result, 1, night)]
+        top = table[(table["rank"] > 0) & (table["rank"] <= 8)].index
+        depth[night] = result.lies.table.loc[top, "depth_m"].mean()
+    assert depth[True] < depth[False]
+
+
+def test_depth_beats_linear_interpolation_on_the_map_by_half(result):
+    """The general-purpose reference: scipy's linear interpolation of the same points with the waterline at zero."""
+    from tests.make_sample import truth
+
+    ch = result.channel
+    river = truth(ch.beat)
+    want = river.depth(ch.grid.x, ch.grid.y)
+    points = ch.beat.soundings[ch.beat.soundings["flag"] == ""]
+    xy = np.column_stack([points.geometry.x, points.geometry.y])
+    edge = np.vstack(
+        [np.asarray(r.segmentize(2).coords) for p in ch.beat.outline.geoms for r in (p.exterior, *p.interiors)]
+    )
+    linear = griddata(
+        np.vstack([xy, edge]),
+        np.concatenate([points["depth_m"], np.zeros(len(edge))]),
+        (ch.grid.x, ch.grid.y),
+        method="linear",
+        fill_value=0.0,
+    )
+    known = np.isfinite(want)
+    ours = np.sqrt(np.mean((ch["depth"] - want)[known] ** 2))
+    theirs = np.sqrt(np.mean((linear - want)[known] ** 2))
+    assert ours <= 0.5 * theirs, f"ours {ours:.3f} m, linear {theirs:.3f} m"
+
+
+def test_every_layer_is_filled_and_in_range(result):
+    ch = result.channel
+    for name, values in ch.layers.items():
+        if name != "seam_distance":
+            assert np.isfinite(values).all(), name
+    assert (ch["depth"] >= 0).all()
+    for holding in result.holdings.values():
+        for name in ("hold_day", "hold_night", "hold"):
+            assert holding[name].min() >= 0
+            assert holding[name].max() <= 1
+
+
+def test_same_input_same_result(sample_folder, result):
+    again = reachmap.analyse(sample_folder)
+    for name, holding in again.holdings.items():
+        np.testing.assert_array_equal(holding["hold"], result.holdings[name]["hold"])
+
+
+def test_an_unknown_verb_is_said():
+    with pytest.raises(AttributeError, match="no attribute 'guess'"):
+        reachmap.guess  # noqa: B018
