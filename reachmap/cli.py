@@ -140,15 +140,15 @@ def main() -> None:
 def map_command(beat: Path, out: Path | None, as_json: bool, **settings: Any) -> None:
     """Map BEAT and write map.html, card.html, layers, lies, waypoints and the run record."""
     from reachmap.run import default_out, write
-    from reachmap.write import record, summary
+    from reachmap.write import run_record, summarise
 
     result = run_chain(beat, **settings)
     target = out or default_out(result.channel.beat)
     write(result, target)
     if as_json:
-        click.echo(json.dumps(record(result), indent=2, sort_keys=True))
+        click.echo(json.dumps(run_record(result), indent=2, sort_keys=True))
         return
-    click.echo(summary(result))
+    click.echo(summarise(result))
     click.echo(f"\nWritten to {target}/ - open {target / 'map.html'} in any browser, no signal needed.")
 
 
@@ -177,10 +177,10 @@ def check_command(ctx: click.Context, beat: Path, strict: bool, as_json: bool) -
 @chain_options
 def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
     """List the lies of BEAT, best first, scene by scene. Writes nothing."""
-    from reachmap.write import lies_table, summary
+    from reachmap.write import lies_table, summarise
 
     result = run_chain(beat, **settings)
-    click.echo(json.dumps(lies_table(result), indent=2, ensure_ascii=False) if as_json else summary(result))
+    click.echo(json.dumps(lies_table(result), indent=2, ensure_ascii=False) if as_json else summarise(result))
 
 
 @main.command("curves")

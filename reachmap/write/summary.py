@@ -45,7 +45,7 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
     return rows
 
 
-def summary(result: Result) -> str:
+def summarise(result: Result) -> str:
     """Best lies scene by scene with their reasons, the errors held out, what was noticed, the cautions."""
     channel, beat = result.channel, result.channel.beat
     grid = channel.grid
