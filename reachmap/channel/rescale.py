@@ -1,0 +1,77 @@
+"""Layers at a fixed physical cell size, whatever the cells of the grid, and back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage as ndi
+
+from reachmap.channel.model import Grid
+
+
+@dataclass(frozen=True)
+class Rescale:
+    """A grid and the same water on cells of another size.
+
+    Parameters
+    ----------
+    grid : the cells layers are given on
+    work : the cells at the fixed size; a whole number of them fit in a cell of `grid`, or the other way round
+    split : cells of `work` along the side of a cell of `grid`, 1 where they are merged or equal
+    merge : cells of `grid` along the side of a cell of `work`, 1 where they are split or equal
+    """
+
+    grid: Grid
+    work: Grid
+    split: int
+    merge: int
+
+    def to_work(self, values: np.ndarray) -> np.ndarray:
+        """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""
+        if self.merge > 1:
+            rows, cols = (index // self.merge for index in self.grid.cells)
+            place = self.work.index[rows, cols]
+            count = np.bincount(place, minlength=self.work.n_wet)
+            return (np.bincount(place, values, self.work.n_wet) / count).astype(np.float32)
+        return bilinear(self.grid, values, self.work)
+
+    def from_work(self, values: np.ndarray) -> np.ndarray:
+        """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them."""
+        if self.split > 1:
+            rows, cols = (index // self.split for index in self.work.cells)
+            place = self.grid.index[rows, cols]
+            return (np.bincount(place, values, self.grid.n_wet) / self.split**2).astype(np.float32)
+        return bilinear(self.work, values, self.grid)
+
+
+def make_rescale(grid: Grid, size_m: float) -> Rescale:
+    """The water of `grid` on cells of about `size_m`, never larger."""
+    split = max(1, int(np.ceil(grid.cell_m / size_m - 1e-9)))
+    merge = max(1, int(size_m / grid.cell_m + 1e-9)) if split == 1 else 1
+    if split > 1:
+        wet = np.repeat(np.repeat(grid.wet, split, axis=0), split, axis=1)
+        return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, wet), split, 1)
+    if merge == 1:
+        return Rescale(grid, grid, 1, 1)
+    shape = tuple(-(-n // merge) for n in grid.shape)
+    wet = np.zeros((shape[0] * merge, shape[1] * merge), bool)
+    wet[: grid.shape[0], : grid.shape[1]] = grid.wet
+    merged = np.asarray(wet.reshape(shape[0], merge, shape[1], merge).any(axis=(1, 3)))
+    return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m * merge, merged), 1, merge)
+
+
+def sample(grid: Grid, field_map: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """A (rows, columns) map read at points by bilinear interpolation; the edge value holds outside the map."""
+    row = (grid.y1 - y) / grid.cell_m - 0.5
+    col = (x - grid.x0) / grid.cell_m - 0.5
+    return ndi.map_coordinates(field_map, [row, col], order=1, mode="nearest", prefilter=False)
+
+
+def bilinear(grid: Grid, values: np.ndarray, onto: Grid) -> np.ndarray:
+    """A wet vector of `grid` at the wet cells of `onto`, bilinear between wet cells only; float32."""
+    if onto is grid:
+        return values.astype(np.float32)
+    weight = sample(grid, grid.wet.astype(np.float32), onto.x, onto.y)
+    total = sample(grid, grid.spread(values.astype(np.float32), dry=0.0), onto.x, onto.y)
+    return (total / np.maximum(weight, 1e-6)).astype(np.float32)

@@ -1,0 +1,207 @@
+"""Slack water behind boulders, piers and island tails, which a solve without inertia can't know.
+
+Far wake of a single body (Schlichting, Boundary-Layer Theory; from memory): deficit
+u1/U = sqrt(10)/(18 beta) (x/(Cd d))^(-1/2) (1 - (|y|/b)^(3/2))^2 within b = sqrt(10) beta sqrt(x Cd d), beta = 0.18.
+Its integral across is Cd d / 2, the drag of the body. Here x starts upstream of the lee face by just so much that
+the deficit there is `LARGEST`, so the cap near the body keeps the integral. Bed friction damps it over h / (2 cf),
+cf = g n^2 / h^(1/3) (shallow-water momentum equation, linearised).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
+
+from reachmap.beat.model import Beat
+from reachmap.channel.cover import body as body_area
+from reachmap.channel.flow import MANNING_N
+from reachmap.channel.model import Grid
+from reachmap.constants import GRAVITY_M_S2
+
+BETA = 0.18
+"""Spreading constant of the plane wake [-]; Schlichting, from memory."""
+
+DRAG = {"boulder": 1.0, "pier": 1.0, "log": 1.0, "island": 0.3}
+"""Drag coefficient Cd by kind of body [-]: blunt 1 (from memory), an island drawn out (assumed)."""
+
+LARGEST, SMALLEST = 0.9, 0.02
+"""Largest deficit, close behind a body, and the one at which a wake has ended [-]; assumed."""
+
+LONGEST_M = 60.0
+"""No wake is followed further than this [m]."""
+
+ISLAND_TAIL_SHARE = 0.15
+"""An island sheds its wake from the width it has at this share of its length before its tail; assumed."""
+
+
+@dataclass(frozen=True)
+class Body:
+    """Something that stands in the current.
+
+    Parameters
+    ----------
+    x, y : middle of its lee side [m]
+    width_m : width across the current [m]
+    drag : drag coefficient Cd [-]
+    height_m : height above the bed, inf where it breaks the surface [m]
+    """
+
+    x: float
+    y: float
+    width_m: float
+    drag: float
+    height_m: float = np.inf
+
+
+def wake_deficit(x_m: np.ndarray, y_m: np.ndarray, drag_width_m: float) -> np.ndarray:
+    """Share of the speed that is missing behind a body, without friction.
+
+    Parameters
+    ----------
+    x_m, y_m : distance behind the lee side and from the axis of the wake [m]
+    drag_width_m : Cd d, drag coefficient times width across the current [m]
+    """
+    peak = np.sqrt(10.0) / (18.0 * BETA)
+    start = (peak / LARGEST) ** 2 * drag_width_m
+    reach = np.maximum(x_m, 0.0) + start
+    half = np.sqrt(10.0) * BETA * np.sqrt(reach * drag_width_m)
+    shape = np.clip(1.0 - (np.abs(y_m) / half) ** 1.5, 0.0, None) ** 2
+    return peak * (reach / drag_width_m) ** -0.5 * shape
+
+
+def friction_length(depth_m: np.ndarray | float, manning_n: float = MANNING_N) -> np.ndarray:
+    """Distance over which bed friction damps a wake by a factor e, h / (2 cf) [m]."""
+    depth = np.maximum(depth_m, 0.02)
+    return depth ** (4 / 3) / (2.0 * GRAVITY_M_S2 * manning_n**2)
+
+
+def find_bodies(beat: Beat, grid: Grid, flow_east: np.ndarray, flow_north: np.ndarray) -> list[Body]:
+    """Boulders, piers and logs of the cover file and the islands of the outline, as bodies in the current."""
+    found = []
+    for row in beat.cover.itertuples():
+        if row.kind in ("boulder", "pier", "log"):
+            area = body_area(row.kind, row.geometry, row.size_m)
+            height = row.height_m if np.isfinite(row.height_m) and row.kind != "pier" else np.inf
+            if row.kind == "log" and not np.isfinite(height):
+                height = row.size_m if np.isfinite(row.size_m) else 0.4
+            found.append((row.kind, area, height))
+    found += [("island", shapely.Polygon(hole), np.inf) for part in beat.outline.geoms for hole in part.interiors]
+    places = cKDTree(np.column_stack([grid.x, grid.y]))
+    bodies = []
+    for kind, area, height in found:
+        away, near = places.query([area.centroid.x, area.centroid.y])
+        if away <= np.sqrt(area.area) + 2 * grid.cell_m or kind == "island":
+            east, north = float(flow_east[near]), float(flow_north[near])
+            bodies.append(_as_body(kind, area, height, east, north))
+    return bodies
+
+
+def _as_body(kind: str, area: BaseGeometry, height_m: float, east: float, north: float) -> Body:
+    """Width across the current and lee side of an area in a current of direction (east, north)."""
+    edge = shapely.get_coordinates(area.convex_hull)
+    behind, across = edge @ [east, north], edge @ [-north, east]
+    if kind == "island":
+        long = shapely.get_coordinates(shapely.segmentize(area, np.sqrt(area.area) / 50))
+        behind_all, across_all = long @ [east, north], long @ [-north, east]
+        cut = behind_all.max() - ISLAND_TAIL_SHARE * np.ptp(behind_all)
+        across = across_all[behind_all >= cut]
+        tail = across_all[np.argmax(behind_all)]
+    else:
+        tail = (across.min() + across.max()) / 2
+    x, y = np.array([[east, -north], [north, east]]) @ [behind.max(), tail]
+    return Body(float(x), float(y), float(max(np.ptp(across), 0.05)), DRAG[kind], height_m)
+
+
+def add_wakes(
+    grid: Grid,
+    speed_m_s: np.ndarray,
+    depth_m: np.ndarray,
+    flow_east: np.ndarray,
+    flow_north: np.ndarray,
+    bodies: list[Body],
+    manning_n: float = MANNING_N,
+) -> np.ndarray:
+    """Speed with the wakes of the bodies taken out of it [m/s], float32 (n_wet,).
+
+    Wakes follow the current. Where several meet, their deficits add up to at most `LARGEST`. A body that
+    doesn't reach the surface drags on its share of the depth only.
+    """
+    deficit = np.zeros(grid.n_wet, np.float32)
+    for one in bodies:
+        wet, share = _one_wake(grid, depth_m, flow_east, flow_north, one, manning_n)
+        deficit[wet] += share
+    return (speed_m_s * (1.0 - np.minimum(deficit, LARGEST))).astype(np.float32)
+
+
+def _one_wake(
+    grid: Grid, depth_m: np.ndarray, flow_east: np.ndarray, flow_north: np.ndarray, one: Body, manning_n: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Wet cells in one wake and the deficit in each."""
+    path, path_depth = _path(grid, depth_m, flow_east, flow_north, one)
+    none = np.zeros(0, int), np.zeros(0, np.float32)
+    if len(path) < 2:
+        return none
+    step = np.hypot(*np.diff(path, axis=0).T)
+    along = np.concatenate([[0.0], np.cumsum(step)])
+    fade = np.concatenate([[0.0], np.cumsum(step / friction_length(path_depth[1:], manning_n))])
+    drag_width = one.drag * one.width_m
+    peak = wake_deficit(along, np.zeros_like(along), drag_width) * np.exp(-fade)
+    keep = max(2, int(np.count_nonzero(peak >= SMALLEST)))
+    path, along, fade, path_depth = path[:keep], along[:keep], fade[:keep], path_depth[:keep]
+    half = np.sqrt(10.0) * BETA * np.sqrt((along[-1] + 1.2 * drag_width) * drag_width)
+    wet = _cells_near(grid, path, half)
+    if not len(wet):
+        return none
+    here = np.column_stack([grid.x[wet], grid.y[wet]])
+    away, near = cKDTree(path).query(here)
+    # In front of the first point and past the last the nearest path point is an end: those cells aren't in the wake.
+    tangent = np.gradient(path, axis=0)
+    ahead = np.einsum("ij,ij->i", here - path[near], tangent[near] / np.hypot(*tangent[near].T)[:, None])
+    inside = (along[near] + ahead >= 0.0) & (along[near] + ahead <= along[-1] + grid.cell_m)
+    across = np.sqrt(np.maximum(away**2 - ahead**2, 0.0))
+    blocked = np.minimum(1.0, one.height_m / np.maximum(path_depth[0], 0.02))
+    share = wake_deficit(along[near] + ahead, across, drag_width) * np.exp(-fade[near]) * blocked
+    return wet[inside], share[inside].astype(np.float32)
+
+
+def _path(
+    grid: Grid, depth_m: np.ndarray, flow_east: np.ndarray, flow_north: np.ndarray, one: Body
+) -> tuple[np.ndarray, np.ndarray]:
+    """Points along the current from the lee side of a body, a quarter of a metre apart, and the depth at each."""
+    step = max(0.25, grid.cell_m / 2)
+    place = np.array([one.x, one.y])
+    points: list[np.ndarray] = []
+    depths: list[float] = []
+    while len(points) * step < LONGEST_M:
+        cell = int(grid.locate(place[:1], place[1:])[0])
+        if cell < 0:
+            if points or step * len(points) > one.width_m:
+                break
+            cell = int(_nearest_wet(grid, place, one.width_m))
+            if cell < 0:
+                break
+        points.append(place)
+        depths.append(float(depth_m[cell]))
+        place = place + step * np.array([flow_east[cell], flow_north[cell]])
+    return np.array(points), np.array(depths)
+
+
+def _nearest_wet(grid: Grid, place: np.ndarray, reach_m: float) -> int:
+    """The wet cell nearest to a place, -1 if there is none within reach."""
+    wet = _cells_near(grid, place[None], reach_m + 2 * grid.cell_m)
+    if not len(wet):
+        return -1
+    return int(wet[np.argmin(np.hypot(grid.x[wet] - place[0], grid.y[wet] - place[1]))])
+
+
+def _cells_near(grid: Grid, path: np.ndarray, reach_m: float) -> np.ndarray:
+    """Wet cells in the box around a path, widened by `reach_m`."""
+    (west, south), (east, north) = path.min(axis=0) - reach_m, path.max(axis=0) + reach_m
+    rows = slice(max(int((grid.y1 - north) / grid.cell_m), 0), max(int((grid.y1 - south) / grid.cell_m) + 1, 0))
+    cols = slice(max(int((west - grid.x0) / grid.cell_m), 0), max(int((east - grid.x0) / grid.cell_m) + 1, 0))
+    index = grid.index[rows, cols]
+    return index[index >= 0]
