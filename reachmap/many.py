@@ -1,0 +1,187 @@
+"""Many beats at once: the same chain in several processes, one failing beat not stopping the rest."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from reachmap import __version__
+from reachmap.errors import Finding, InputError, ReachmapError, SettingError
+
+READ = ("beat", "outline", "soundings", "cover", "shade", "terrain", "notes", "log")
+"""Names (without ending) of the files of a beat that the chain reads."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one beat.
+
+    Parameters
+    ----------
+    beat : its folder
+    out : where its map stands, None when it failed
+    title : the beat's name, its folder's when it could not be read
+    message : "" or what went wrong
+    kept : True if an earlier result of the same input was kept
+    best : rows of `lies_table` of the best lie of each scene
+    """
+
+    beat: Path
+    out: Path | None
+    title: str
+    message: str = ""
+    kept: bool = False
+    best: Sequence[Mapping[str, Any]] = field(default_factory=tuple)
+
+
+def list_beats(paths: Sequence[Path]) -> list[Path]:
+    """Beat folders from folders and catalogue files (one folder a line, relative to the file, # for remarks).
+
+    Raises
+    ------
+    InputError : a catalogue names a folder that is not there
+    SettingError : two beats would be written to the same place
+    """
+    beats: list[Path] = []
+    missing = []
+    for path in paths:
+        if not path.is_file():
+            beats.append(path)
+            continue
+        for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), 1):
+            entry = line.split("#")[0].strip()
+            if entry and not (path.parent / entry).is_dir():
+                missing.append(
+                    Finding("error", str(path), f"line {number}", f"there is no folder {entry!r}", "Mend the path.")
+                )
+            elif entry:
+                beats.append(path.parent / entry)
+    if missing:
+        raise InputError(missing)
+    names = [beat.resolve().name for beat in beats]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise SettingError(f"two beats are called {twice[0]!r}; rename one of the folders")
+    return beats
+
+
+def map_many(
+    beats: Sequence[Path],
+    out: Path,
+    *,
+    jobs: int = 2,
+    dask: str | None = None,
+    fresh: bool = False,
+    settings: Mapping[str, Any] | None = None,
+    told: Callable[[Outcome, int, int], None] | None = None,
+) -> list[Outcome]:
+    """Map every beat into a folder of its own below `out`, then write the index page over all of them.
+
+    Parameters
+    ----------
+    beats : beat folders
+    out : where the folders and `index.html` go
+    jobs : processes on this machine
+    dask : address of a running Dask cluster to use instead (needs the extra `reachmap[cluster]`)
+    fresh : map again even where an earlier result of the same input stands
+    settings : as for `reachmap.analyse`
+    told : called with each outcome, how many are done, how many there are
+    """
+    from reachmap.write import index_page
+
+    out.mkdir(parents=True, exist_ok=True)
+    work = [(beat, out / beat.resolve().name, dict(settings or {}), fresh) for beat in beats]
+    done: dict[Path, Outcome] = {}
+    for outcome in _outcomes(work, jobs, dask):
+        done[outcome.beat] = outcome
+        if told:
+            told(outcome, len(done), len(work))
+    outcomes = [done[beat] for beat in beats]
+    beside = out / ".index.html.new"
+    beside.write_text(index_page([vars(o) | {"out": o.out and o.out.name} for o in outcomes]), encoding="utf-8")
+    beside.replace(out / "index.html")
+    return outcomes
+
+
+def _outcomes(work: Sequence[tuple[Any, ...]], jobs: int, dask: str | None) -> Iterator[Outcome]:
+    """Run the tasks, here one by one, in processes, or on a cluster; yield them as they finish."""
+    if dask is None and jobs <= 1:
+        for task in work:
+            yield map_one(*task)
+        return
+    with _executor(jobs, dask) as pool:
+        futures: list[Future[Outcome]] = [pool.submit(map_one, *task) for task in work]
+        for future in as_completed(futures):
+            yield future.result()
+
+
+def _executor(jobs: int, dask: str | None) -> Executor:
+    """A pool of processes on this machine, or a running Dask cluster behind the same interface."""
+    if dask is None:
+        # A forked child would inherit the threads of the numerical libraries in whatever state they are.
+        from multiprocessing import get_context
+
+        return ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise SettingError("--dask needs the optional part: pip install 'reachmap[cluster]'") from error
+    try:
+        return Client(dask, timeout=10).get_executor(pure=False)
+    except OSError as error:
+        raise SettingError(f"--dask {dask}: no cluster answers there ({error})") from error
+
+
+def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> Outcome:
+    """Map one beat; whatever goes wrong with it becomes its message."""
+    try:
+        if not fresh and (earlier := _earlier(beat, out, settings)):
+            return earlier
+        from reachmap.run import analyse, write
+        from reachmap.write import lies_table
+
+        result = analyse(beat, **settings)
+        write(result, out)
+        best = [row for row in lies_table(result) if row["rank"] == 1]
+        memo = _memo(out)
+        memo.parent.mkdir(exist_ok=True)
+        memo.write_text(json.dumps({"asked": _asked(settings), "best": best}), encoding="utf-8")
+        return Outcome(beat, out, result.channel.beat.name, best=best)
+    except ReachmapError as error:
+        return Outcome(beat, None, beat.name, str(error))
+    except Exception as error:
+        return Outcome(beat, None, beat.name, f"failed in a way it should not: {type(error).__name__}: {error}")
+
+
+def _asked(settings: Mapping[str, Any]) -> dict[str, str]:
+    """Version and settings in a form that compares equal after a trip through a file."""
+    return {"reachmap": __version__, **{key: repr(value) for key, value in sorted(settings.items())}}
+
+
+def _earlier(beat: Path, out: Path, settings: Mapping[str, Any]) -> Outcome | None:
+    """The earlier result of the same bytes, settings and version, if it stands whole."""
+    try:
+        record = json.loads((out / "run.json").read_text(encoding="utf-8"))
+        memo = json.loads(_memo(out).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    now = {p.name: _sha256(p) for p in sorted(beat.iterdir()) if p.is_file() and p.name.split(".")[0] in READ}
+    if memo.get("asked") != _asked(settings) or record.get("sources") != now:
+        return None
+    return Outcome(beat, out, record["beat"], kept=True, best=memo["best"])
+
+
+def _memo(out: Path) -> Path:
+    """Where the best lies of a finished beat are kept for the next run, beside the folders and not inside."""
+    return out.parent / ".made" / f"{out.name}.json"
+
+
+def _sha256(path: Path) -> str:
+    """Checksum of a file's bytes."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
