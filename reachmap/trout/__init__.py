@@ -1,1 +1,21 @@
-"""Where they hold: curves, scores by day and night, lies, comparing, learning from a log."""
+"""Where they hold: curves, day and night scores, limiting factor, lies, comparing, how sure."""
+
+from reachmap.trout.curves import Curves, load_curves, write_curves
+from reachmap.trout.lies import find_lies
+from reachmap.trout.model import FACTORS, LIE_CLASSES, Comparison, Holding, Lies
+from reachmap.trout.score import cover_number, hold, seam_number
+
+__all__ = [
+    "FACTORS",
+    "LIE_CLASSES",
+    "Comparison",
+    "Curves",
+    "Holding",
+    "Lies",
+    "cover_number",
+    "find_lies",
+    "hold",
+    "load_curves",
+    "seam_number",
+    "write_curves",
+]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,6 +31,7 @@ class Holding:
     layers : hold_day, hold_night, hold, limiting (n_wet,) float32
     factors_day, factors_night : factor name -> suitability 0-1 (n_wet,) float32
     engine : "ordinary" or "energy"
+    weights_day, weights_night : factor name -> weight in the score
     """
 
     scene: Scene
@@ -39,6 +40,8 @@ class Holding:
     factors_day: Mapping[str, np.ndarray]
     factors_night: Mapping[str, np.ndarray]
     engine: str = "ordinary"
+    weights_day: Mapping[str, float] = field(default_factory=dict)
+    weights_night: Mapping[str, float] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> np.ndarray:
         """The wet vector of one layer."""
@@ -64,3 +67,27 @@ class Lies:
     scenes: Mapping[str, pd.DataFrame]
     label: np.ndarray
     report: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What changes from one scene (or fish, or engine) to another on the same water.
+
+    Parameters
+    ----------
+    before, after : names of the two
+    difference : (n_wet,) float32, score after minus score before
+    table : DataFrame, index `lie`: before, after (mean scores), gain, what (one of `CHANGES`), factor (the one that
+        moved most), why (a few words)
+    paragraph : the whole in plain words
+    """
+
+    before: str
+    after: str
+    difference: np.ndarray
+    table: pd.DataFrame
+    paragraph: str
+
+
+CHANGES = ("appears", "gains", "holds", "loses", "vanishes")
+"""What can become of a lie from one scene to another."""

@@ -1,0 +1,230 @@
+"""Lies: patches of every scene, the same patch in two scenes taken as one, classed, numbered, ranked, explained."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from reachmap.channel.model import Channel, Grid
+from reachmap.light.model import DayLight, Light
+from reachmap.sight.model import Sight
+from reachmap.trout.curves import Curves, load_curves
+from reachmap.trout.model import FACTORS, LIE_CLASSES, Holding, Lies
+from reachmap.trout.patches import find_patches, neighbour_pairs
+from reachmap.trout.reasons import Place, describe_places, say_why
+from reachmap.trout.score import cover_number, losses
+
+MAX_LIES = 30
+"""Lies kept on a beat; more can't be read on a map; assumed."""
+
+DAY_LUX = 1000.0
+"""Scenes brighter than this on open water tell whether a lie is shaded [lux]; assumed."""
+
+
+@dataclass
+class _Draft:
+    """A lie in the making: its cells, and the best score that made it."""
+
+    cells: np.ndarray
+    top: float
+    scenes: dict[str, float]
+
+
+def find_lies(
+    channel: Channel,
+    holdings: Mapping[str, Holding],
+    lights: Mapping[str, Light],
+    sights: Mapping[str, Sight],
+    day: DayLight | None = None,
+    curves: Curves | None = None,
+    max_lies: int = MAX_LIES,
+) -> Lies:
+    """Find the lies of a beat over all its scenes.
+
+    Parameters
+    ----------
+    channel : the water
+    holdings, lights, sights : by scene name
+    day : the day in steps, for the hours at which shade comes and goes; None leaves them out
+    curves : thresholds; None takes the packaged ones
+    max_lies : at most so many, the best kept, each scene's best first
+
+    Returns
+    -------
+    Lies : numbered from downstream to upstream; the same water and scenes give the same numbers
+    """
+    curves = curves or load_curves()
+    drafts = _merge_scenes(channel, holdings, curves)
+    kept = _keep_best(drafts, holdings, max_lies)
+    kept.sort(key=lambda d: (-float(channel["along"][d.cells].mean()), float(channel["across"][d.cells].mean())))
+    cells = [d.cells for d in kept]
+    label = np.zeros(channel.grid.n_wet, np.float32)
+    for number, own in enumerate(cells, 1):
+        label[own] = number
+    table = _table(channel, cells, holdings, lights, curves)
+    places = describe_places(channel, cells)
+    scenes = {
+        name: _scene_table(channel, kept, places, holding, lights[name], sights[name], day)
+        for name, holding in holdings.items()
+    }
+    report = {
+        "patches": sum(len(d.scenes) for d in drafts),
+        "lies_before_cap": len(drafts),
+        "lies": len(kept),
+        "least_score": curves["lies.least_score"],
+        "prominence": curves["lies.prominence"],
+    }
+    return Lies(table, scenes, label, report)
+
+
+def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Curves) -> list[_Draft]:
+    """Patches of every scene, best first; one that overlaps an earlier lie enough joins it."""
+    grid, pairs = channel.grid, neighbour_pairs(channel.grid)
+    found = []
+    for order, (name, holding) in enumerate(holdings.items()):
+        patches = find_patches(
+            holding["hold"],
+            grid,
+            channel["along"],
+            least_score=curves["lies.least_score"],
+            prominence=curves["lies.prominence"],
+            fall=curves["lies.fall"],
+            area_m2=(curves["lies.least_area_m2"], curves["lies.most_area_m2"]),
+            most_span=curves["lies.most_span"],
+            pairs=pairs,
+        )
+        found += [(-p.top, order, name, p) for p in patches]
+    drafts: list[_Draft] = []
+    owner = np.full(grid.n_wet, -1, np.int32)
+    for _, _, name, patch in sorted(found, key=lambda f: (f[0], f[1], int(f[3].cells[0]))):
+        hit, count = np.unique(owner[patch.cells], return_counts=True)
+        shares = {
+            int(h): c / min(len(patch.cells), len(drafts[h].cells)) for h, c in zip(hit, count, strict=True) if h >= 0
+        }
+        best = max(shares, key=lambda h: (shares[h], -h), default=-1)
+        if best >= 0 and shares[best] >= curves["lies.overlap"]:
+            drafts[best].scenes.setdefault(name, patch.top)
+            continue
+        free = patch.cells[owner[patch.cells] < 0]
+        if len(free) * grid.cell_m**2 >= curves["lies.least_area_m2"]:
+            owner[free] = len(drafts)
+            drafts.append(_Draft(free, patch.top, {name: patch.top}))
+    return drafts
+
+
+def _keep_best(drafts: list[_Draft], holdings: Mapping[str, Holding], most: int) -> list[_Draft]:
+    """The best lies, taken in turn from each scene's own ranking so that no scene is left without its best."""
+    rankings = [sorted((d for d in drafts if name in d.scenes), key=lambda d: -d.scenes[name]) for name in holdings]
+    kept: list[_Draft] = []
+    for turn in range(max((len(r) for r in rankings), default=0)):
+        for ranking in rankings:
+            if turn < len(ranking) and len(kept) < most and not any(ranking[turn] is k for k in kept):
+                kept.append(ranking[turn])
+    return kept
+
+
+def _table(
+    channel: Channel,
+    cells: list[np.ndarray],
+    holdings: Mapping[str, Holding],
+    lights: Mapping[str, Light],
+    curves: Curves,
+) -> gpd.GeoDataFrame:
+    """What doesn't change from scene to scene: patch, class, size, depth, speeds."""
+    grid = channel.grid
+    columns = {
+        "along_m": "along",
+        "across_m": "across",
+        "depth_m": "depth",
+        "nose_m_s": "nose_speed",
+        "drift_m_s": "drift_speed",
+    }
+    kinds = _kinds(channel, cells, holdings, lights, curves)
+    data: dict[str, list[object]] = {
+        "kind": list(kinds),
+        "area_m2": [len(own) * grid.cell_m**2 for own in cells],
+        **{column: [float(channel[layer][own].mean()) for own in cells] for column, layer in columns.items()},
+        "x": [float(grid.x[own[0]]) for own in cells],
+        "y": [float(grid.y[own[0]]) for own in cells],
+    }
+    index = pd.RangeIndex(1, len(cells) + 1, name="lie")
+    shapes = [outline(grid, own) for own in cells]
+    return gpd.GeoDataFrame(data, geometry=shapes, crs=channel.beat.crs, index=index)
+
+
+def outline(grid: Grid, cells: np.ndarray) -> shapely.Geometry:
+    """The area of some cells as one polygon (or several) [m]."""
+    half = grid.cell_m / 2
+    x, y = grid.x[cells], grid.y[cells]
+    return shapely.union_all(shapely.box(x - half, y - half, x + half, y + half))
+
+
+def _kinds(
+    channel: Channel,
+    cells: list[np.ndarray],
+    holdings: Mapping[str, Holding],
+    lights: Mapping[str, Light],
+    curves: Curves,
+) -> list[str]:
+    """Class of each lie: does it feed, does it shelter, or both (common practice: a prime lie)."""
+    if not cells:
+        return []
+    first = next(iter(holdings.values()))
+    bright = [name for name, light in lights.items() if light.surface_lux > DAY_LUX]
+    lit = max((lights[name]["sun_share"] for name in bright), key=lambda s: float(s.mean()), default=None)
+    shade = np.zeros(channel.grid.n_wet) if lit is None else 1.0 - lit
+    roof = np.maximum(cover_number(channel, curves), shade)
+    deep = np.clip((channel["depth"] - 0.6) / 0.6, 0.0, 1.0)
+    shelter = np.maximum(roof, deep) * np.sqrt(first.factors_night["nose"])
+    feed = first.factors_day["food"] * np.sqrt(np.maximum(first.factors_day["nose"], 0.0))
+    out = []
+    for own in cells:
+        feeds = float(feed[own].mean()) / curves["lies.feeding"]
+        shelters = float(shelter[own].mean()) / curves["lies.sheltering"]
+        both = feeds >= 1 and shelters >= 1
+        out.append(LIE_CLASSES[2] if both else LIE_CLASSES[1] if feeds >= shelters else LIE_CLASSES[0])
+    return out
+
+
+def _scene_table(
+    channel: Channel,
+    lies: list[_Draft],
+    places: list[Place],
+    holding: Holding,
+    light: Light,
+    sight: Sight,
+    day: DayLight | None,
+) -> pd.DataFrame:
+    """Rank, score, limiting factor and reason of every lie in one scene."""
+    name, cells = holding.scene.name, [lie.cells for lie in lies]
+    score = np.array([float(holding["hold"][own].mean()) for own in cells])
+    here = np.array([name in lie.scenes for lie in lies], bool)
+    rank = np.zeros(len(lies), int)
+    order = np.lexsort((np.arange(len(lies)), -score))
+    rank[order[here[order]]] = np.arange(1, int(here.sum()) + 1)
+    limits = [limiting_factor(holding, light, own) for own in cells]
+    why = [say_why(channel, place, holding, light, limit, day) for place, limit in zip(places, limits, strict=True)]
+    means = {
+        column: [float(layer[own].mean()) for own in cells]
+        for column, layer in (
+            ("light_lux", light["light_bed"]),
+            ("sighting_m", sight["sighting_range"]),
+            ("decide_s", sight["decide_time"]),
+        )
+    }
+    data = {"rank": rank, "score": score, "limiting": limits, "why": why, **means, "sure": np.full(len(lies), np.nan)}
+    return pd.DataFrame(data, index=pd.RangeIndex(1, len(lies) + 1, name="lie"))
+
+
+def limiting_factor(holding: Holding, light: Light, cells: np.ndarray) -> str:
+    """The factor that costs a patch most, by the eye that counts more there."""
+    by_day = float(light["eye_day"][cells].mean()) >= 0.5
+    factors = holding.factors_day if by_day else holding.factors_night
+    weight = holding.weights_day if by_day else holding.weights_night
+    cost = losses({factor: factors[factor][cells] for factor in FACTORS}, weight)
+    return FACTORS[int(np.minimum(cost, 1e3).mean(axis=1).argmax())]

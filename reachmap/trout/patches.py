@@ -1,0 +1,168 @@
+"""Patches of neighbouring good cells: hills of the score, merged by how deep the dip between them is.
+
+A plain threshold breaks a noisy map into speckle. Here every cell climbs to the top it lies below (steepest ascent),
+tops that dip less than `prominence` before they meet are one hill (topological persistence, Edelsbrunner, Letscher &
+Zomorodian 2002, Discrete Comput. Geom. 28:511; from memory), and a patch is the upper part of a hill.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from reachmap.channel.model import Grid
+
+NEIGHBOURS = ((0, 1), (1, -1), (1, 0), (1, 1))
+"""Half of the eight neighbours, as (row, column) steps; the others are the same pairs seen from the other side."""
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Cells of one patch (positions in a wet vector, best first) and the score of its top."""
+
+    cells: np.ndarray
+    top: float
+
+
+def neighbour_pairs(grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+    """Every pair of touching wet cells (sides and corners), as two int32 vectors of positions."""
+    padded = np.pad(grid.index, 1, constant_values=-1)
+    rows, cols = padded.shape
+    firsts, seconds = [], []
+    for down, right in NEIGHBOURS:
+        here = padded[: rows - down, 1 : cols - 1]
+        there = padded[down:, 1 + right : cols - 1 + right]
+        both = (here >= 0) & (there >= 0)
+        firsts.append(here[both])
+        seconds.append(there[both])
+    return np.concatenate(firsts), np.concatenate(seconds)
+
+
+def hills(score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray], prominence: float) -> np.ndarray:
+    """The hill each cell belongs to, named by the position of its top (n_wet,).
+
+    Parameters
+    ----------
+    score : (n_wet,)
+    pairs : touching cells, from `neighbour_pairs`
+    prominence : tops that dip less than this before they meet a higher one join it
+
+    Notes
+    -----
+    Linear in cells up to the sort of the saddles between hills.
+    """
+    top = _climb(score, pairs)
+    a, b = top[pairs[0]], top[pairs[1]]
+    border = a != b
+    a, b = a[border], b[border]
+    saddle = np.minimum(score[pairs[0][border]], score[pairs[1][border]])
+    order = np.argsort(-saddle, kind="stable")
+    parent = {int(t): int(t) for t in np.unique(top)}
+
+    def find(node: int) -> int:
+        while parent[node] != node:
+            parent[node] = node = parent[parent[node]]
+        return node
+
+    for one, other, level in zip(a[order].tolist(), b[order].tolist(), saddle[order].tolist(), strict=True):
+        one, other = find(one), find(other)
+        if one == other:
+            continue
+        # The lower top ends here; equal tops: the one later in the vector.
+        high, low = (one, other) if (score[one], -one) > (score[other], -other) else (other, one)
+        if score[low] - level < prominence:
+            parent[low] = high
+    names = np.unique(top)
+    merged = np.array([find(int(t)) for t in names])
+    return merged[np.searchsorted(names, top)]
+
+
+def find_patches(
+    score: np.ndarray,
+    grid: Grid,
+    along: np.ndarray,
+    *,
+    least_score: float,
+    prominence: float,
+    fall: float,
+    area_m2: tuple[float, float],
+    most_span: float,
+    pairs: tuple[np.ndarray, np.ndarray] | None = None,
+) -> list[Patch]:
+    """Patches of one score map, best top first.
+
+    Parameters
+    ----------
+    score, along : (n_wet,), score and distance downstream [m]
+    least_score : cells below this belong to no patch
+    prominence : see `hills`
+    fall : a patch reaches this far below its top
+    area_m2 : least and greatest area [m2]; a larger patch is cut to its best cells
+    most_span : a hill hardly lower than its top (by `prominence`) through more than this share of the reach is no
+        place of its own and is left out
+    pairs : touching cells, if they are known already
+    """
+    pairs = neighbour_pairs(grid) if pairs is None else pairs
+    hill = hills(score, pairs, prominence)
+    peak = score[hill]
+    good = (score >= peak - fall) & (score >= least_score)
+    part = _connected(good, hill, pairs)
+    reach = max(float(np.ptp(along)), grid.cell_m)
+    out = []
+    cells = np.nonzero(good)[0]
+    for group in np.split(*_grouped(cells, part[cells])):
+        top = int(hill[group[0]])
+        if part[top] != part[group[0]]:
+            continue
+        level = group[score[group] >= score[top] - prominence]
+        if np.ptp(along[level]) > most_span * reach:
+            continue
+        kept = _best(group, top, score, grid, area_m2[1])
+        if len(kept) * grid.cell_m**2 >= area_m2[0]:
+            out.append(Patch(kept, float(score[top])))
+    return sorted(out, key=lambda p: (-p.top, int(p.cells[0])))
+
+
+def _climb(score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """The top each cell reaches by always stepping to its highest neighbour; ties go to the earlier cell."""
+    n = len(score)
+    rank = np.empty(n, np.int64)
+    rank[np.lexsort((np.arange(n), -score))] = np.arange(n)
+    best = np.arange(n)
+    best_rank = rank.copy()
+    for one, other in (pairs, pairs[::-1]):
+        np.minimum.at(best_rank, one, rank[other])
+    by_rank = np.empty(n, np.int64)
+    by_rank[rank] = np.arange(n)
+    best = by_rank[best_rank]
+    while True:
+        further = best[best]
+        if np.array_equal(further, best):
+            return best
+        best = further
+
+
+def _connected(good: np.ndarray, hill: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """Number of the connected part of its hill that each good cell belongs to (n_wet,)."""
+    one, other = pairs
+    joined = good[one] & good[other] & (hill[one] == hill[other])
+    n = len(good)
+    links = coo_array((np.ones(int(joined.sum()), np.int8), (one[joined], other[joined])), shape=(n, n))
+    return connected_components(links, directed=False)[1]
+
+
+def _grouped(cells: np.ndarray, part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Cells sorted by part, and where to split them."""
+    order = np.argsort(part, kind="stable")
+    return cells[order], np.nonzero(np.diff(part[order]))[0] + 1
+
+
+def _best(cells: np.ndarray, top: int, score: np.ndarray, grid: Grid, most_m2: float) -> np.ndarray:
+    """The best cells of a patch, best first, at most so many square metres; among equals the nearest to the top."""
+    far = np.hypot(grid.x[cells] - grid.x[top], grid.y[cells] - grid.y[top])
+    # A cell 10 m off counts 0.1 less, so that a patch cut to size stays one round patch and not a thin ridge.
+    order = np.argsort(0.01 * far - score[cells], kind="stable")
+    return cells[order][: max(1, int(most_m2 / grid.cell_m**2))]

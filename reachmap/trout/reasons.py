@@ -1,0 +1,203 @@
+"""Why here: one sentence in plain words for a lie in a scene."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import shapely
+
+from reachmap.channel.model import Channel
+from reachmap.light.model import DayLight, Light
+from reachmap.trout.model import FACTORS, Holding
+
+COVER_WORDS = {
+    "undercut": "along the undercut bank",
+    "log": "by a sunken log",
+    "boulder": "by a boulder",
+    "pier": "by the bridge pier",
+    "weed": "beside weed",
+}
+"""Cover kind -> words, in the order in which they are preferred."""
+
+COVER_REACH_M = 1.5
+"""Cover this near to a lie is named [m]; assumed."""
+
+LEAF_WORDS = {"alder": "the alders", "willow": "the willows"}
+SHADE_WORDS = {"hedge": "the hedge", "wall": "the wall", "bridge": "the bridge", "bank": "the high bank"}
+
+LACK_WORDS = {
+    "food": "little current brings food",
+    "nose": "fast at the nose",
+    "light": "bright at the bed",
+    "cover": "nothing overhead",
+}
+"""What a low factor means. Depth is worded by what it is; that there is no seam is no news."""
+
+LACK_BELOW = 0.6
+"""A limiting factor is spelt out below this suitability; assumed."""
+
+SLOW_M_S = 0.30
+"""Up to this nose speed the water is called slow [m/s]; resting water in general: FHWA fish-habitat page."""
+
+SEAM_LEAST_M_S = 0.15
+"""Weaker seams aren't mentioned [m/s]; the least contrast of a seam, assumed."""
+
+SUN_LEAST_DEG = 3.0
+"""With the sun lower than this, shade is not spoken of [deg]; assumed."""
+
+MOON_LUX = 0.01
+"""Light at the bed from which a night lie is called moonlit [lux]; the moonlit threshold of the species, rounded."""
+
+OVERCAST_OKTAS = 6
+"""From this cloud up nobody sees a shadow [oktas]; assumed."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """What doesn't change from scene to scene about a lie, for its sentence."""
+
+    cells: np.ndarray
+    centre: tuple[float, float]
+    depth_m: float
+    nose_m_s: float
+    rest_m_s: float
+    drift_m_s: float
+    seam_m_s: float
+    cover: str
+
+
+def describe_places(channel: Channel, lies: Iterable[np.ndarray]) -> list[Place]:
+    """The lasting features of each lie."""
+    return [_place(channel, cells) for cells in lies]
+
+
+def _place(channel: Channel, cells: np.ndarray) -> Place:
+    """The lasting features of one lie."""
+    grid = channel.grid
+    means = {k: float(channel[k][cells].mean()) for k in ("depth", "nose_speed", "rest_speed", "drift_speed")}
+    beside = np.isfinite(channel["seam_distance"][cells])
+    # A seam along a tenth of the patch is beside it; a corner that touches one isn't.
+    seam = float(channel["seam_contrast"][cells][beside].max()) if beside.mean() > 0.1 else 0.0
+    centre = (float(grid.x[cells].mean()), float(grid.y[cells].mean()))
+    return Place(
+        cells,
+        centre,
+        means["depth"],
+        means["nose_speed"],
+        means["rest_speed"],
+        means["drift_speed"],
+        seam,
+        _cover_words(channel, cells),
+    )
+
+
+def _cover_words(channel: Channel, cells: np.ndarray) -> str:
+    """Words for the cover that touches a lie, "" if there is none."""
+    cover = channel.beat.cover
+    if len(cover) == 0:
+        return ""
+    points = shapely.multipoints(np.column_stack([channel.grid.x[cells], channel.grid.y[cells]]))
+    shapes = np.asarray(cover.geometry.values)
+    size = np.where(shapely.get_type_id(shapes) == 0, np.nan_to_num(cover["size_m"].to_numpy(float)) / 2, 0.0)
+    near = shapely.distance(shapes, points) - size <= COVER_REACH_M
+    kinds = set(cover["kind"].to_numpy()[near])
+    return next((words for kind, words in COVER_WORDS.items() if kind in kinds), "")
+
+
+def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limiting: str, day: DayLight | None) -> str:
+    """One sentence: depth and place, current, shade and its hours, and what holds the lie back if anything does."""
+    by_day = float(light["eye_day"][place.cells].mean()) >= 0.5
+    where = [f"{place.depth_m:.1f} m deep", place.cover]
+    shade = _shade_words(channel, place, light) if by_day else ""
+    first = " ".join(w for w in (*where, shade) if w)
+    parts = [f"{first}, {_current_words(place, by_day)}"]
+    parts += [_hours_words(channel, place, light, day)] if by_day and day is not None else []
+    if not by_day:
+        parts.append("moonlit" if light["light_bed"][place.cells].mean() >= MOON_LUX else "dark")
+    parts.append(_lack_words(place, holding, limiting, by_day))
+    return "; ".join(p for p in parts if p)
+
+
+def _current_words(place: Place, by_day: bool) -> str:
+    """The current at the fish and beside it."""
+    nose = place.nose_m_s if by_day else place.rest_m_s
+    pace = "slow" if nose <= SLOW_M_S else f"{nose:.1f} m/s at the nose"
+    if place.seam_m_s >= SEAM_LEAST_M_S:
+        return f"{pace} beside a {place.seam_m_s:.1f} m/s seam"
+    return f"{pace} under a {place.drift_m_s:.1f} m/s drift"
+
+
+def _shade_words(channel: Channel, place: Place, light: Light) -> str:
+    """What keeps the sun off, "" if nothing does or there is no sun to speak of."""
+    altitude = light.sun.altitude_deg
+    if altitude < SUN_LEAST_DEG or light.scene.cloud >= OVERCAST_OKTAS:
+        return ""
+    if light["sun_share"][place.cells].mean() >= 0.5:
+        return ""
+    return "in the shade of " + _shade_maker(channel, place, light)
+
+
+def _shade_maker(channel: Channel, place: Place, light: Light) -> str:
+    """The nearest shade feature between a lie and the sun; the lie of the land if there is none."""
+    shade = channel.beat.shade
+    if len(shade) == 0:
+        return "the bank or the valley side"
+    tall = shade["height_m"].to_numpy(float)
+    shapes = shapely.buffer(np.asarray(shade.geometry.values), np.nan_to_num(shade["radius_m"].to_numpy(float)))
+    x, y = place.centre
+    bearing, slope = np.radians(light.sun.azimuth_deg), np.tan(np.radians(light.sun.altitude_deg))
+    reach = tall / slope
+    ends = np.column_stack([x + reach * np.sin(bearing), y + reach * np.cos(bearing)])
+    rays = shapely.linestrings(np.stack([np.broadcast_to([x, y], ends.shape), ends], axis=1))
+    hit = shapely.intersects(rays, shapes)
+    if not hit.any():
+        return "the bank or the valley side"
+    distance = np.where(hit, shapely.distance(shapes, shapely.Point(x, y)), np.inf)
+    nearest = shade.iloc[int(distance.argmin())]
+    if nearest["kind"] == "tree":
+        return LEAF_WORDS.get(nearest["leaf"], "the trees")
+    return SHADE_WORDS.get(nearest["kind"], "the bank")
+
+
+def _hours_words(channel: Channel, place: Place, light: Light, day: DayLight) -> str:
+    """When the sun comes or goes later on that day, "" if it doesn't or can't be told."""
+    zone = ZoneInfo(channel.beat.time_zone)
+    now = light.scene.when.astimezone(zone)
+    times = [t.astimezone(zone) for t in day.times]
+    if now.date() != times[len(times) // 2].date() or light.scene.cloud >= OVERCAST_OKTAS:
+        return ""
+    up = np.array([body.altitude_deg >= SUN_LEAST_DEG for body in day.sun])
+    lit = day.sun_share[:, place.cells].mean(axis=1) / 255 >= 0.5
+    later = np.array([t > now for t in times]) & up
+    shaded = bool(light["sun_share"][place.cells].mean() < 0.5)
+    if not later.any() or light.sun.altitude_deg < SUN_LEAST_DEG:
+        return ""
+    if shaded:
+        back = np.nonzero(later & lit)[0]
+        return f"loses shade after {_clock(times[back[0]])}" if len(back) else "in shade for the rest of the day"
+    gone = np.nonzero(later & ~lit)[0]
+    return f"in shade from {_clock(times[gone[0]])}" if len(gone) else ""
+
+
+def _clock(time: datetime) -> str:
+    """Hour and minute as a person says them."""
+    return f"{time:%H:%M}"
+
+
+def _lack_words(place: Place, holding: Holding, limiting: str, by_day: bool) -> str:
+    """What holds the lie back, "" if its weakest factor is still good."""
+    factors = holding.factors_day if by_day else holding.factors_night
+    low = {factor: float(factors[factor][place.cells].mean()) for factor in FACTORS}
+    if limiting == "cover" and (not by_day or low["light"] >= LACK_BELOW):
+        return ""
+    if low[limiting] >= LACK_BELOW:
+        return ""
+    if limiting == "light" and not by_day:
+        return "held back by too little light"
+    if limiting == "depth":
+        return "held back by " + ("shallow water" if place.depth_m < 0.6 else "great depth")
+    return "but " + LACK_WORDS[limiting] if limiting in LACK_WORDS else ""

@@ -1,0 +1,132 @@
+"""The hold score: six factors an eye, their weighted geometric mean, blended by the state of the eye.
+
+score = exp(sum w_i ln f_i / sum w_i), 0 where any factor with a weight is 0. The page's script repeats these few
+lines, so they stay this simple. It ranks places; it is no probability of a fish.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal
+
+import numpy as np
+
+from reachmap.beat.model import Fish
+from reachmap.channel.model import Channel
+from reachmap.errors import SettingError
+from reachmap.light.model import Light
+from reachmap.sight.model import Sight
+from reachmap.trout.curves import INPUTS, LUX_FLOOR, Curves, load_curves
+from reachmap.trout.energy import energy_factors
+from reachmap.trout.model import FACTORS, Holding
+from reachmap.trout.shift import EyeCurves
+
+ENGINES = ("ordinary", "energy")
+
+Factors = dict[str, np.ndarray]
+
+
+def hold(
+    channel: Channel,
+    light: Light,
+    sight: Sight,
+    fish: Fish,
+    curves: Curves | None = None,
+    engine: str = "ordinary",
+) -> Holding:
+    """Score every wet cell of one scene by day eye and night eye, and as the eye stands.
+
+    Parameters
+    ----------
+    channel, light, sight : the water, the light and the sight of one scene
+    fish : species and length
+    curves : curves and weights; None takes the packaged ones
+    engine : "ordinary", or "energy": by day food and nose speed give way to intake and swimming cost
+
+    Raises
+    ------
+    SettingError : there is no such engine
+    """
+    if engine not in ENGINES:
+        raise SettingError(f"engine {engine!r}: no such engine; there are: {', '.join(ENGINES)}")
+    curves = curves or load_curves()
+    temperature = light.scene.water.temperature_c
+    day_curves, night_curves = curves.shifted(fish, temperature)
+    inputs = score_inputs(channel, light, curves)
+    day = rate("day", inputs, day_curves)
+    night = rate("night", inputs, night_curves)
+    if engine == "energy":
+        day |= energy_factors(channel, sight, fish, curves.energy, temperature)
+    weights_day, weights_night = weights(day_curves), weights(night_curves)
+    layers = combine(day, night, weights_day, weights_night, light["eye_day"])
+    return Holding(light.scene, fish, layers, day, night, engine, weights_day, weights_night)
+
+
+def score_inputs(channel: Channel, light: Light, curves: Curves) -> Factors:
+    """Everything the curves are read at, by name (n_wet,); light as log10 lux."""
+    plain = {name: channel[name] for name in ("drift_speed", "nose_speed", "rest_speed", "depth")}
+    return {
+        **plain,
+        "light_bed": np.log10(np.maximum(light["light_bed"], LUX_FLOOR)),
+        "cover_number": cover_number(channel, curves),
+        "seam_number": seam_number(channel, curves),
+    }
+
+
+def cover_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:
+    """Cover of every cell, 0-1 (n_wet,) float32: the greater of a roof and (somewhat less) a thing to lie against."""
+    share = (curves or load_curves())["cover.structure_share"]
+    return np.clip(np.maximum(channel["overhead"], share * channel["structure"]), 0, 1).astype(np.float32)
+
+
+def seam_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:
+    """Nearness to the slow side of a seam, 0-1 (n_wet,) float32; full within `seam.reach_m`, gone at twice that."""
+    curves = curves or load_curves()
+    strong = np.clip(channel["seam_contrast"] / curves["seam.contrast_full_m_s"], 0, 1)
+    near = np.clip(2 - channel["seam_distance"] / curves["seam.reach_m"], 0, 1)
+    return np.where(np.isfinite(channel["seam_distance"]), strong * near, 0.0).astype(np.float32)
+
+
+def rate(eye: Literal["day", "night"], inputs: Mapping[str, np.ndarray], curves: EyeCurves) -> Factors:
+    """Suitability 0-1 of every factor for one state of the eye."""
+    return {factor: curves[factor](inputs[name]) for factor, name in zip(FACTORS, INPUTS[eye], strict=True)}
+
+
+def weights(curves: EyeCurves) -> dict[str, float]:
+    """Factor -> weight."""
+    return {factor: curves[factor].weight for factor in FACTORS}
+
+
+def combine(
+    day: Mapping[str, np.ndarray],
+    night: Mapping[str, np.ndarray],
+    weights_day: Mapping[str, float],
+    weights_night: Mapping[str, float],
+    eye_day: np.ndarray,
+) -> dict[str, np.ndarray]:
+    """Layers hold_day, hold_night, hold and limiting, float32.
+
+    The limiting factor is the one that costs most in the eye that counts more (the day eye at a tie).
+    """
+    loss_day, loss_night = losses(day, weights_day), losses(night, weights_night)
+    hold_day, hold_night = mean_score(loss_day, weights_day), mean_score(loss_night, weights_night)
+    blended = eye_day * hold_day + (1 - eye_day) * hold_night
+    limiting = np.where(eye_day >= 0.5, loss_day.argmax(axis=0), loss_night.argmax(axis=0)) + 1
+    named = {"hold_day": hold_day, "hold_night": hold_night, "hold": blended, "limiting": limiting}
+    return {name: values.astype(np.float32) for name, values in named.items()}
+
+
+def losses(factors: Mapping[str, np.ndarray], weight: Mapping[str, float]) -> np.ndarray:
+    """What each factor costs, -w ln f, (6, n_wet) float32; infinite where a factor with a weight is 0."""
+    out = np.zeros((len(FACTORS), len(factors[FACTORS[0]])), np.float32)
+    with np.errstate(divide="ignore"):
+        for row, factor in zip(out, FACTORS, strict=True):
+            if weight[factor] > 0:
+                np.multiply(np.log(factors[factor]), -weight[factor], out=row)
+    return out
+
+
+def mean_score(loss: np.ndarray, weight: Mapping[str, float]) -> np.ndarray:
+    """Weighted geometric mean from the losses (6, n_wet); 1 if nothing has a weight."""
+    total = sum(weight[factor] for factor in FACTORS)
+    return np.exp(-loss.sum(axis=0) / total) if total > 0 else np.ones(loss.shape[1], np.float32)
