@@ -31,11 +31,15 @@ FLOOR = 1e-3
 
 
 @dataclass(frozen=True)
-class Trip:
-    """One trip: ln of the factors at the fish met (n_fish, n_factors) and in the water fished (n_cells, n_factors)."""
+class Choice:
+    """One moment: ln of the factors at the fish met (n_fish, n_factors) and over the water fished (n, n_factors)."""
 
     fish: np.ndarray
     water: np.ndarray
+
+
+Trip = tuple[Choice, ...]
+"""All moments of one trip, which is held out as a whole."""
 
 
 @dataclass(frozen=True)
@@ -72,13 +76,13 @@ def log_factors(factors: np.ndarray) -> np.ndarray:
 def log_likelihood(theta: np.ndarray, trips: Sequence[Trip]) -> tuple[float, np.ndarray]:
     """Log-likelihood of the fish met against even use of the fished water, and its gradient in theta."""
     total, slope = 0.0, np.zeros_like(theta)
-    for trip in trips:
-        value = trip.water @ theta
+    for choice in (choice for trip in trips for choice in trip):
+        value = choice.water @ theta
         top = value.max()
         chance = np.exp(value - top)
-        n = len(trip.fish)
-        total += float((trip.fish @ theta).sum() - n * (top + np.log(chance.mean())))
-        slope += trip.fish.sum(0) - n * (chance @ trip.water) / chance.sum()
+        n = len(choice.fish)
+        total += float((choice.fish @ theta).sum() - n * (top + np.log(chance.mean())))
+        slope += choice.fish.sum(0) - n * (chance @ choice.water) / chance.sum()
     return total, slope
 
 
@@ -116,8 +120,8 @@ def tune(default: np.ndarray, trips: Sequence[Trip], seed: int = 1, alpha: float
     alpha : chance of tuning when there is nothing to learn (one-sided t-test over held-out trips)
     """
     default = np.asarray(default, float)
-    met = [trip for trip in trips if len(trip.fish)]
-    n_fish = sum(len(trip.fish) for trip in met)
+    met = [trip for trip in trips if any(len(choice.fish) for choice in trip)]
+    n_fish = sum(len(choice.fish) for trip in met for choice in trip)
     if n_fish < LEAST_FISH or len(met) < LEAST_TRIPS:
         why = (
             f"{n_fish} fish on {len(met)} trips are too few to tune: it takes {LEAST_FISH} fish on "

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from reachmap.trout.tune import LEAST_FISH, Trip, log_factors, log_likelihood, tune
+from reachmap.trout.tune import LEAST_FISH, Choice, Trip, log_factors, log_likelihood, tune
 
 DEFAULT = np.array([1.0, 1.0, 0.8, 0.8, 0.5, 0.5])
 
@@ -19,7 +19,7 @@ def simulate(theta, seed: int, trips: int = 12, fish: int = 12, cells: int = 250
         water = log_factors(rng.beta(2, 1.2, (cells, len(DEFAULT))))
         chance = np.exp(water @ np.asarray(theta, float))
         met = rng.choice(cells, fish, p=chance / chance.sum())
-        out.append(Trip(water[met], water))
+        out.append((Choice(water[met], water),))
     return out
 
 

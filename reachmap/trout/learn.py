@@ -1,0 +1,268 @@
+"""Hold the log against the map: what was met where, in the light and the water that held at that time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from scipy.spatial import cKDTree
+
+from reachmap.beat.model import Beat, Fish, Scene
+from reachmap.channel.model import Channel
+from reachmap.errors import Finding, InputError
+from reachmap.light import light_at, prepare_shade
+from reachmap.sight import see
+from reachmap.trout.curves import Curves
+from reachmap.trout.model import FACTORS, Holding
+from reachmap.trout.ranking import Selection, auc, boyce, selection_ratios
+from reachmap.trout.score import hold
+from reachmap.trout.tune import Choice, Trip, log_factors
+
+MET = ("catch", "follow", "refusal", "sighting")
+"""Entries that say a fish was there; "blank" says water was fished and none was met."""
+
+NEAR_M = 1.5
+"""Radius over which the score at an entry is averaged, about the error of a hand-held position (assumed) [m]."""
+
+FISHED_M = 4.0
+"""Water within this distance of any entry of a trip counts as fished on it (assumed) [m]."""
+
+LOST_M = 6.0
+"""An entry farther than this from the water is left out and listed [m]."""
+
+CLASSES = (0.25, 0.5, 0.75)
+"""Edges of the score classes of the report."""
+
+LEAST_FISH = 20
+"""Fish below which counts are given and no index (common statistical caution; see the Boyce index)."""
+
+
+@dataclass(frozen=True)
+class Joined:
+    """The log with what held at each entry.
+
+    Parameters
+    ----------
+    entries : one row an entry used: trip, when, what, met, fish (count), score, eye_day, light_lux, depth_m, drift_m_s
+    fish, fished : scores at the fish met (one per fish) and over the water fished, "day" and "night" apart
+    trips : the same as ln of the factors, for tuning, "day" and "night" apart
+    left_out : entries that could not be used, as findings
+    """
+
+    entries: pd.DataFrame
+    fish: dict[str, np.ndarray]
+    fished: dict[str, np.ndarray]
+    trips: dict[str, list[Trip]]
+    left_out: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """How well the map ranks this water by one eye; the index and the area are NaN under `LEAST_FISH` fish.
+
+    Parameters
+    ----------
+    n_fish, n_trips, hours : what it rests on
+    boyce, auc : see `reachmap.trout.ranking`
+    classes : one row a score class: low, high, fish, water_share
+    selection : selection ratios of the classes that have water, None under `LEAST_FISH` fish
+    sentence : the same in plain words
+    """
+
+    n_fish: int
+    n_trips: int
+    boyce: float
+    auc: float
+    classes: pd.DataFrame
+    selection: Selection | None
+    sentence: str
+
+
+def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Joined:
+    """Join every entry of the beat's log to the score that held at its place and time.
+
+    Raises
+    ------
+    InputError : the beat has no log
+    """
+    beat = channel.beat
+    if beat.log.empty:
+        raise InputError([Finding("error", "log.*", "", "this beat has no log", "Add log.csv, see the README.")])
+    log, left_out = _usable(channel, beat)
+    tree = cKDTree(np.column_stack([channel.grid.x, channel.grid.y]))
+    rows: list[dict[str, object]] = []
+    fish_scores: dict[str, list[float]] = {"day": [], "night": []}
+    water_scores: dict[str, list[np.ndarray]] = {"day": [], "night": []}
+    trips: dict[str, list[Trip]] = {"day": [], "night": []}
+    for name, trip in log.groupby("trip", sort=True):
+        spots = np.column_stack([trip.geometry.x, trip.geometry.y])
+        water = np.unique(np.concatenate([np.asarray(c, int) for c in tree.query_ball_point(spots, FISHED_M)]))
+        choices: dict[str, list[Choice]] = {"day": [], "night": []}
+        for scene, moment in _moments(beat, trip):
+            holding = _holding(channel, scene, fish or beat.fish, curves)
+            eye = "day" if holding.eye_day[water].mean() >= 0.5 else "night"
+            factors = holding.factors(eye)
+            met: list[np.ndarray] = []
+            for entry in moment.itertuples():
+                cells = np.asarray(tree.query_ball_point((entry.geometry.x, entry.geometry.y), NEAR_M), int)
+                if not len(cells):
+                    cells = np.atleast_1d(tree.query((entry.geometry.x, entry.geometry.y))[1])
+                row = _row(channel, holding, cells, str(name), scene.when, entry)
+                rows.append(row)
+                count = int(row["fish"])  # type: ignore[call-overload]
+                fish_scores[eye] += [float(row["score"])] * count  # type: ignore[arg-type]
+                met += [log_factors(factors[cells].mean(0))] * count
+            water_scores[eye].append(holding.score[water])
+            choices[eye].append(Choice(np.array(met).reshape(-1, len(FACTORS)), log_factors(factors[water])))
+        for eye, made in choices.items():
+            if made:
+                trips[eye].append(tuple(made))
+    return Joined(
+        pd.DataFrame(rows),
+        {eye: np.array(values) for eye, values in fish_scores.items()},
+        {eye: np.concatenate(values) if values else np.empty(0) for eye, values in water_scores.items()},
+        trips,
+        left_out,
+    )
+
+
+def judge(joined: Joined, eye: str) -> Verdict:
+    """How well the map ranks the fished water by day or by night."""
+    fish, water = joined.fish[eye], joined.fished[eye]
+    n_trips = len(joined.trips[eye])
+    edges = np.array([0.0, *CLASSES, 1.0 + 1e-9])
+    classes = pd.DataFrame(
+        {
+            "low": edges[:-1],
+            "high": np.minimum(edges[1:], 1.0),
+            "fish": np.histogram(fish, edges)[0],
+            "water_share": np.histogram(water, edges)[0] / max(len(water), 1),
+        }
+    )
+    if len(fish) < LEAST_FISH:
+        sentence = (
+            f"{len(fish)} fish on {n_trips} trips by {eye}: too few to say how well the map ranks this water; "
+            f"the counts stand below, an index takes {LEAST_FISH} fish"
+        )
+        return Verdict(len(fish), n_trips, float("nan"), float("nan"), classes, None, sentence)
+    index, area = boyce(fish, water), auc(fish, water)
+    wet = classes["water_share"] > 0
+    chosen = classes.loc[wet]
+    selection = selection_ratios(chosen["fish"].to_numpy(), chosen["water_share"].to_numpy()) if wet.sum() > 1 else None
+    sentence = (
+        f"{len(fish)} fish on {n_trips} trips by {eye}: a fish lay in better-ranked water than a random fished spot "
+        f"in {100 * area:.0f} of 100 comparisons; the index is {index:.2f} (1 perfect, 0 none, -1 upside down)"
+    )
+    return Verdict(len(fish), n_trips, index, area, classes, selection, sentence)
+
+
+@dataclass(frozen=True)
+class _Scored:
+    """A holding with what the join reads of it."""
+
+    holding: Holding
+    eye_day: np.ndarray
+    light_bed: np.ndarray
+
+    @property
+    def score(self) -> np.ndarray:
+        return self.holding["hold"]
+
+    def factors(self, eye: str) -> np.ndarray:
+        """(n_wet, n_factors) suitabilities of one eye."""
+        by_name = self.holding.factors_day if eye == "day" else self.holding.factors_night
+        return np.column_stack([by_name[name] for name in FACTORS])
+
+
+def _usable(channel: Channel, beat: Beat) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
+    """Entries of a known kind, with a time, near the water; the rest as findings."""
+    log = beat.log
+    tree = cKDTree(np.column_stack([channel.grid.x, channel.grid.y]))
+    away = tree.query(np.column_stack([log.geometry.x, log.geometry.y]))[0]
+    known = log["what"].isin([*MET, "blank"]).to_numpy()
+    timed = log["time"].notna().to_numpy()
+    why = np.where(~known, "unknown kind", np.where(~timed, "no time", f"more than {LOST_M:g} m from the water"))
+    use = known & timed & (away <= LOST_M)
+    left_out = tuple(
+        Finding(
+            "warning", "log.*", f"entry {i + 1}", f"left out: {why[i]}", "Mend it to have it count.", "log-left-out"
+        )
+        for i in np.flatnonzero(~use)
+    )
+    return log[use], left_out
+
+
+def _moments(beat: Beat, trip: pd.DataFrame) -> Iterator[tuple[Scene, pd.DataFrame]]:
+    """Entries of a trip that share hour, cloud and clarity, each with the scene that held then."""
+    zone = ZoneInfo(beat.time_zone)
+    when = pd.to_datetime(trip["time"])
+    keys = [when.dt.floor("30min"), trip["cloud"].fillna(4), trip["clarity_m"].fillna(beat.water.clarity_m)]
+    for (_, cloud, clarity), moment in trip.groupby(keys, sort=True):
+        middle = pd.to_datetime(moment["time"]).sort_values().iloc[len(moment) // 2].to_pydatetime()
+        local: datetime = middle.astimezone(zone) if middle.tzinfo else middle.replace(tzinfo=zone)
+        yield Scene("log", local, int(cloud), replace(beat.water, clarity_m=float(clarity))), moment
+
+
+def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves) -> _Scored:
+    """Score one moment."""
+    light = light_at(channel, scene, prepare_shade(channel, scene.leaf_on))
+    return _Scored(hold(channel, light, see(channel, light, fish), fish, curves), light["eye_day"], light["light_bed"])
+
+
+def _row(
+    channel: Channel, scored: _Scored, cells: np.ndarray, trip: str, when: datetime, entry: object
+) -> dict[str, object]:
+    """One entry with what held there then, averaged over the cells around it."""
+    met = getattr(entry, "what") in MET  # noqa: B009 - rows of a table have no static attributes
+    count = getattr(entry, "count", 1)
+    return {
+        "trip": trip,
+        "when": when,
+        "what": getattr(entry, "what"),  # noqa: B009
+        "met": met,
+        "fish": int(count if count == count and count else 1) if met else 0,
+        "score": float(scored.score[cells].mean()),
+        "eye_day": float(scored.eye_day[cells].mean()),
+        "light_lux": float(scored.light_bed[cells].mean()),
+        "depth_m": float(channel["depth"][cells].mean()),
+        "drift_m_s": float(channel["drift_speed"][cells].mean()),
+        "x": float(channel.grid.x[cells].mean()),
+        "y": float(channel.grid.y[cells].mean()),
+    }
+
+
+def worth_measuring(
+    channel: Channel, scene: Scene, curves: Curves, stretch_m: float = 20.0, best: int = 3
+) -> Sequence[tuple[float, float, str]]:
+    """Stretches where one more survey day would change the ranking most: (from, to) along [m] and what to measure.
+
+    The score is worked out again with depth and speed one standard error up and down; a cell counts by how far
+    its score moves times the score itself, for a doubtful poor place is worth no trip.
+    """
+    shade = prepare_shade(channel, scene.leaf_on)
+    moved = {}
+    for name, error in (("depth", "depth_sd"), ("speed", "speed_sd")):
+        ends = []
+        for sign in (-1, 1):
+            moved_layer = np.maximum(channel[name] + sign * channel[error], 0).astype(np.float32)
+            ratio = moved_layer / np.maximum(channel[name], 0.01)
+            more = {name: moved_layer}
+            if name == "speed":
+                more |= {
+                    k: (channel[k] * ratio).astype(np.float32) for k in ("nose_speed", "rest_speed", "drift_speed")
+                }
+            other = channel.with_layers(**more)
+            light = light_at(other, scene, shade)
+            ends.append(hold(other, light, see(other, light, channel.beat.fish), channel.beat.fish, curves)["hold"])
+        moved[name] = np.abs(ends[1] - ends[0]) / 2 * np.maximum(ends[0], ends[1])
+    place = (channel["along"] // stretch_m).astype(int)
+    total = {name: np.bincount(place, value) for name, value in moved.items()}
+    both = total["depth"] + total["speed"]
+    return [
+        (k * stretch_m, (k + 1) * stretch_m, "depth" if total["depth"][k] >= total["speed"][k] else "speed")
+        for k in np.argsort(-both, kind="stable")[:best]
+    ]
