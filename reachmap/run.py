@@ -7,15 +7,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from reachmap import __version__
 from reachmap.beat import Beat, Scene, read_beat
 from reachmap.channel import Channel, build_channel
-from reachmap.errors import SettingError
+from reachmap.errors import OutputError, SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.sight import see
-from reachmap.trout import find_lies, hold, load_curves
+from reachmap.trout import find_lies, hold, load_curves, write_curves
+from reachmap.trout.learn import Verdict, join_log, judge, worth_measuring
+from reachmap.trout.model import FACTORS
+from reachmap.trout.tune import Tuning, tune
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
+from reachmap.write.learned import learned_page
 from reachmap.write.model import Result
 
 Progress = Callable[[str, float], None]
@@ -53,7 +59,7 @@ def analyse(
     say("reading the beat", 0.0)
     checked = beat if isinstance(beat, Beat) else read_beat(beat)
     chosen = choose_scenes(checked, scenes)
-    table = load_curves(curves, checked.fish)
+    table = load_curves(curves, checked.fish, checked.water.temperature_c)
     channel = build_channel(
         checked,
         cell_m=cell_m,
@@ -66,12 +72,12 @@ def analyse(
     day = light_through_day(channel, chosen[0].when.date(), shade=shade)
     lights = {scene.name: light_at(channel, scene, shade) for scene in chosen}
     say("what the fish sees", 0.6)
-    sights = {name: see(channel, light, checked.fish) for name, light in lights.items()}
+    sights = {name: see(channel, light, checked.fish, table.eyes) for name, light in lights.items()}
     say("where they hold", 0.65)
     holdings = {
         name: hold(channel, light, sights[name], checked.fish, table, engine=engine) for name, light in lights.items()
     }
-    lies = find_lies(channel, holdings, lights, sights, day=day)
+    lies = find_lies(channel, holdings, lights, sights, day=day, curves=table)
     say("the visit", 0.8)
     visit = plan_visit(channel, lights, sights, holdings, lies, day=day)
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
@@ -135,3 +141,45 @@ def with_fish(beat: Beat, species: str | None = None, length_m: float | None = N
     """A copy of the beat with another fish in mind."""
     fish = replace(beat.fish, species=species or beat.fish.species, length_m=length_m or beat.fish.length_m)
     return replace(beat, fish=fish)
+
+
+def learn(
+    folder: str | Path,
+    out: Path,
+    *,
+    tuned: Path | None = None,
+    curves: str | Path | None = None,
+    progress: Progress | None = None,
+) -> tuple[dict[str, Verdict], dict[str, Tuning]]:
+    """Hold a beat's log against its map, write the page, and the tuned curves if they win on held-out trips.
+
+    Parameters
+    ----------
+    folder : the beat
+    out : where the page goes
+    tuned : where curves with tuned weights go; nothing is written when they are no better
+    """
+    say = progress or (lambda step, share: None)
+    say("reading the beat", 0.0)
+    beat = read_beat(folder)
+    table = load_curves(curves, beat.fish, beat.water.temperature_c)
+    channel = build_channel(beat, progress=lambda step, share: say(step, 0.1 + 0.3 * share))
+    say("joining the log", 0.4)
+    joined = join_log(channel, table)
+    verdicts = {eye: judge(joined, eye) for eye in ("day", "night")}
+    say("tuning", 0.7)
+    tunings = {
+        eye: tune(np.array([curve[factor].weight for factor in FACTORS]), joined.trips[eye])
+        for eye, curve in (("day", table.day), ("night", table.night))
+    }
+    say("what to measure next", 0.9)
+    page = learned_page(channel, joined, verdicts, tunings, worth_measuring(channel, beat.scenes[0], table))
+    try:
+        out.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"{out}: can't be written ({error.strerror}). Choose another place with --out.") from error
+    if tuned and any(t.better for t in tunings.values()):
+        better = {eye: dict(zip(FACTORS, map(float, t.weights), strict=True)) for eye, t in tunings.items() if t.better}
+        why = "; ".join(f"{eye}: {t.why}" for eye, t in tunings.items())
+        write_curves(tuned, table.with_weights(better, f"tuned on the log of {beat.name}: {why}"))
+    return verdicts, tunings

@@ -210,7 +210,9 @@ def _moments(beat: Beat, trip: pd.DataFrame) -> Iterator[tuple[Scene, pd.DataFra
 def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves) -> _Scored:
     """Score one moment."""
     light = light_at(channel, scene, prepare_shade(channel, scene.leaf_on))
-    return _Scored(hold(channel, light, see(channel, light, fish), fish, curves), light["eye_day"], light["light_bed"])
+    return _Scored(
+        hold(channel, light, see(channel, light, fish, curves.eyes), fish, curves), light["eye_day"], light["light_bed"]
+    )
 
 
 def _row(
@@ -257,7 +259,9 @@ def worth_measuring(
                 }
             other = channel.with_layers(**more)
             light = light_at(other, scene, shade)
-            ends.append(hold(other, light, see(other, light, channel.beat.fish), channel.beat.fish, curves)["hold"])
+            ends.append(
+                hold(other, light, see(other, light, channel.beat.fish, curves.eyes), channel.beat.fish, curves)["hold"]
+            )
         moved[name] = np.abs(ends[1] - ends[0]) / 2 * np.maximum(ends[0], ends[1])
     place = (channel["along"] // stretch_m).astype(int)
     total = {name: np.bincount(place, value) for name, value in moved.items()}

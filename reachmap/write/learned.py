@@ -1,0 +1,133 @@
+"""The page of what the log says about the map: counts by score class, where it was wrong, what to measure next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+
+import pandas as pd
+import shapely
+
+from reachmap.channel.model import Channel
+from reachmap.trout.learn import Joined, Verdict
+from reachmap.trout.model import FACTORS
+from reachmap.trout.tune import Tuning
+
+STYLE = """
+body{background:#f7f4ec;color:#1f2a2e;font:16px/1.5 system-ui,sans-serif;max-width:46rem;margin:1.5rem auto;
+padding:0 1rem}table{border-collapse:collapse}th,td{text-align:left;padding:.3rem .8rem;
+border-bottom:1px solid #b9b3a3;font-variant-numeric:tabular-nums}svg{width:100%;height:auto}
+.water{fill:none;stroke:#1f2a2e;stroke-width:1.5;vector-effect:non-scaling-stroke}
+@media(prefers-color-scheme:dark){body{background:#14181a;color:#e9e4d6}.water{stroke:#e9e4d6}}
+"""
+
+WORDS = ("poor water", "now and then", "likely", "best water")
+
+
+def learned_page(
+    channel: Channel,
+    joined: Joined,
+    verdicts: Mapping[str, Verdict],
+    tunings: Mapping[str, Tuning],
+    measure: Sequence[tuple[float, float, str]],
+) -> str:
+    """One offline html page of what the log says.
+
+    Parameters
+    ----------
+    channel, joined : the water and the log joined to it
+    verdicts, tunings : by eye, "day" and "night"
+    measure : stretches worth a survey, as `trout.learn.worth_measuring` returns them
+    """
+    name = escape(channel.beat.name)
+    parts = [
+        "<!doctype html>",
+        f'<html lang="en"><meta charset="utf-8"><title>{name}: what the log says</title>',
+        '<meta name="viewport" content="width=device-width,initial-scale=1">',
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">",
+        f"<style>{STYLE}</style><h1>{name}: what the log says</h1>",
+        *(_by_eye(eye, verdict, tunings.get(eye)) for eye, verdict in verdicts.items()),
+        _wrong(channel, joined.entries),
+        _measure(measure),
+        _left_out(joined),
+        "<p>Anglers fish where they expect fish, so the map is held against the fished water only, and whole trips "
+        "are held out of the tuning. Scores rank places; they are no probability of a fish.</p></html>",
+    ]
+    return "\n".join(part for part in parts if part) + "\n"
+
+
+def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:
+    """One eye: the sentence, the counts, the selection ratios, the tuning."""
+    rows = []
+    ratios = verdict.selection
+    seen = 0
+    for word, row in zip(WORDS, verdict.classes.itertuples(), strict=True):
+        ratio = ""
+        if ratios is not None and row.water_share > 0:
+            ratio = f"{ratios.ratio[seen]:.2f} ({ratios.low[seen]:.2f} to {ratios.high[seen]:.2f})"
+            seen += 1
+        rows.append(
+            f"<tr><td>{word}</td><td>{row.low:.2f} to {row.high:.2f}</td><td>{row.fish}</td>"
+            f"<td>{100 * row.water_share:.0f} %</td><td>{ratio}</td></tr>"
+        )
+    head = "<tr><th></th><th>score</th><th>fish</th><th>fished water</th><th>fish per water (95 %)</th></tr>"
+    text = f"<h2>By {eye}</h2><p>{escape(verdict.sentence)}.</p><table>{head}{''.join(rows)}</table>"
+    return text + (_tuning(tuning) if tuning else "")
+
+
+def _tuning(tuning: Tuning) -> str:
+    """What the tuning came to."""
+    text = f"<p>{escape(tuning.why)}.</p>"
+    if not tuning.better:
+        return text
+    rows = "".join(
+        f"<tr><td>{factor}</td><td>{w:.2f}</td><td>{low:.2f} to {high:.2f}</td></tr>"
+        for factor, w, low, high in zip(FACTORS, tuning.weights, tuning.low, tuning.high, strict=True)
+    )
+    return f"{text}<table><tr><th>factor</th><th>tuned weight</th><th>90 % interval</th></tr>{rows}</table>"
+
+
+def _wrong(channel: Channel, entries: pd.DataFrame) -> str:
+    """A sketch of the water with the fish met in poor water and the blanks in good water."""
+    surprise = entries[entries["met"] & (entries["score"] < 0.25)]
+    empty = entries[~entries["met"] & (entries["score"] >= 0.5)]
+    outline = channel.beat.outline
+    x0, y0, x1, y1 = outline.bounds
+    size = max(x1 - x0, y1 - y0) / 90
+    shapes = "".join(_ring(ring) for part in outline.geoms for ring in (part.exterior, *part.interiors))
+    marks = "".join(
+        f'<circle cx="{e.x:.1f}" cy="{-e.y:.1f}" r="{size:.2f}" fill="currentColor"/>' for e in surprise.itertuples()
+    )
+    crosses = "".join(
+        f'<path d="M{e.x - size:.1f} {-e.y - size:.1f}l{2 * size:.1f} {2 * size:.1f}m0 {-2 * size:.1f}'
+        f'l{-2 * size:.1f} {2 * size:.1f}" stroke="currentColor" stroke-width="{size / 3:.2f}"/>'
+        for e in empty.itertuples()
+    )
+    box = f"{x0 - size:.1f} {-y1 - size:.1f} {x1 - x0 + 2 * size:.1f} {y1 - y0 + 2 * size:.1f}"
+    return (
+        f"<h2>Where the map was wrong</h2><p>{len(surprise)} entries with fish in poor water (dots), "
+        f"{len(empty)} blanks in likely or best water (crosses).</p>"
+        f'<svg viewBox="{box}" role="img" aria-label="where the map was wrong">{shapes}{marks}{crosses}</svg>'
+    )
+
+
+def _ring(ring: shapely.LinearRing) -> str:
+    """One ring of the outline as a path, north up."""
+    points = " ".join(f"{x:.1f},{-y:.1f}" for x, y in ring.coords)
+    return f'<polygon class="water" points="{points}"/>'
+
+
+def _measure(measure: Sequence[tuple[float, float, str]]) -> str:
+    """What one more survey day should measure."""
+    if not measure:
+        return ""
+    rows = "".join(f"<li>{low:.0f} to {high:.0f} m below the head: {what}</li>" for low, high, what in measure)
+    return f"<h2>What to measure next</h2><p>Here the doubt about the water moves good places most.</p><ol>{rows}</ol>"
+
+
+def _left_out(joined: Joined) -> str:
+    """Entries that could not be used."""
+    if not joined.left_out:
+        return ""
+    rows = "".join(f"<li>{escape(str(finding))}</li>" for finding in joined.left_out)
+    return f"<h2>Left out</h2><ul>{rows}</ul>"
