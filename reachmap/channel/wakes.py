@@ -116,25 +116,24 @@ def _as_body(kind: str, area: BaseGeometry, height_m: float, east: float, north:
     return Body(float(x), float(y), float(max(np.ptp(across), 0.05)), DRAG[kind], height_m)
 
 
-def add_wakes(
+def wake_share(
     grid: Grid,
-    speed_m_s: np.ndarray,
     depth_m: np.ndarray,
     flow_east: np.ndarray,
     flow_north: np.ndarray,
     bodies: list[Body],
     manning_n: float = MANNING_N,
 ) -> np.ndarray:
-    """Speed with the wakes of the bodies taken out of it [m/s], float32 (n_wet,).
+    """Share of the speed that the wakes of the bodies take, float32 (n_wet,), 0 to `LARGEST`.
 
-    Wakes follow the current. Where several meet, their deficits add up to at most `LARGEST`. A body that
-    doesn't reach the surface drags on its share of the depth only.
+    Wakes follow the current. Where several meet, their deficits add up. A body that doesn't reach the surface
+    drags on its share of the depth only.
     """
     deficit = np.zeros(grid.n_wet, np.float32)
     for one in bodies:
         wet, share = _one_wake(grid, depth_m, flow_east, flow_north, one, manning_n)
         deficit[wet] += share
-    return (speed_m_s * (1.0 - np.minimum(deficit, LARGEST))).astype(np.float32)
+    return np.minimum(deficit, np.float32(LARGEST))
 
 
 def _one_wake(

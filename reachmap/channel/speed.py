@@ -1,0 +1,236 @@
+"""Depth-mean speed everywhere: the flow solve as the ground, corrected by what was measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from reachmap.beat.model import Beat
+from reachmap.channel.choice import RESIDUAL, STILL_SHARE, Choice, Measured, choose
+from reachmap.channel.ground import Ground, flow_from_slope, guessed_flow, lay_ground
+from reachmap.channel.profile import depth_mean_speed
+from reachmap.channel.sections import Section, measured_sections
+from reachmap.errors import Finding
+
+if TYPE_CHECKING:
+    from reachmap.channel.reach import Reach, Soundings
+
+Z90 = 1.645
+"""Half width of the 90 % band in standard errors."""
+
+DISAGREEMENT = 1.5
+"""A given flow and the one the speeds imply may differ by this factor before it is said; assumed."""
+
+UNMEASURED_SD = {"given": 0.35, "sections": 0.35, "slope": 0.5, "guess": 1.0}
+"""Standard error as a share of the speed where none was measured, by where the flow came from; assumed."""
+
+WAKE_SD = 0.3
+"""Standard error of a wake's deficit as a share of it; assumed."""
+
+FASTEST = 1.3
+"""No kriged speed exceeds the largest measured or solved one by more than this factor."""
+
+MOST_WAKE = 0.5
+"""Readings deeper in a wake than this deficit are not used to fit the water around it."""
+
+
+@dataclass(frozen=True)
+class SpeedResult:
+    """Speed and direction of the current for every wet cell.
+
+    Parameters
+    ----------
+    speed, speed_sd : (n_wet,) depth-mean speed and its standard error [m/s], float32
+    flow_east, flow_north : (n_wet,) unit vector along the current, float32
+    flow_m3_s : flow through the reach, None where only relative speed is known
+    relative : True where neither speed, flow nor slope is known: the pattern counts, not the numbers
+    ground : the solve it rests on
+    report : what was chosen and measured, plain values
+    findings : what the user should hear
+    """
+
+    speed: np.ndarray
+    speed_sd: np.ndarray
+    flow_east: np.ndarray
+    flow_north: np.ndarray
+    flow_m3_s: float | None
+    relative: bool
+    ground: Ground
+    report: dict[str, Any] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+
+
+def find_speed(
+    beat: Beat, reach: Reach, points: Soundings, depth_m: np.ndarray, flow_m3_s: float | None = None
+) -> SpeedResult:
+    """Speed of every wet cell at the stage of the survey.
+
+    The flow comes from `flow_m3_s`, else the beat, else measured cross-sections, else the measured speeds, else slope
+    and roughness, else it is a guess and the speeds are relative.
+
+    Parameters
+    ----------
+    beat, reach, points : the beat, its coordinates, the soundings in use
+    depth_m : (n_wet,) depth [m]
+    flow_m3_s : flow that overrides the beat's
+    """
+    grid = reach.grid
+    head, tail = (_on_cells(reach, mask) for mask in (reach.head, reach.tail))
+    width = float(np.median(reach.cells.width))
+    ground = lay_ground(beat, grid, depth_m, head, tail, width)
+    speed, unsure = depth_mean_speed(points.speed_m_s, points.speed_how, points.depth_m, beat.d84_m)
+    place = points.places
+    sections = measured_sections(points.line, place.along, place.across, place.width, points.depth_m, speed)
+    length = float(np.max(reach.cells.along))
+    known, source = _known_flow(beat, ground, sections, flow_m3_s)
+    used = np.isfinite(speed)
+    measured = _measured(reach, points, ground, speed, used) if used.any() else None
+    choice = choose(measured, width, known) if measured is not None else None
+    if choice is None:
+        choice, source = _unmeasured(beat, ground, depth_m, length, known, source)
+    elif known is None:
+        source = "measured speeds"
+    calm, calm_sd = _lay(reach, ground, choice, source, measured)
+    wake = ground.wake
+    result = calm * (1.0 - wake)
+    sd = np.sqrt((calm_sd * (1.0 - wake)) ** 2 + (WAKE_SD * wake * calm) ** 2)
+    relative = source == "guess"
+    report = _report(choice, source, ground, sections, measured, int(unsure[used].sum()))
+    return SpeedResult(
+        result.astype(np.float32),
+        sd.astype(np.float32),
+        ground.east,
+        ground.north,
+        None if relative else (known or choice.flow_m3_s),
+        relative,
+        ground,
+        report,
+        _findings(known, source, measured, relative),
+    )
+
+
+def _on_cells(reach: Reach, mask: np.ndarray) -> np.ndarray:
+    """A mask of coarse cells on the fine ones."""
+    place = reach.coarse.locate(reach.grid.x, reach.grid.y)
+    return (place >= 0) & mask[place]
+
+
+def _known_flow(
+    beat: Beat, ground: Ground, sections: list[Section], flow_m3_s: float | None
+) -> tuple[float | None, str]:
+    """The flow that was given or measured, and where it came from; None where there is none."""
+    if flow_m3_s or beat.flow_m3_s:
+        return flow_m3_s or beat.flow_m3_s, "given"
+    if sections:
+        return float(np.median([section.flow_m3_s for section in sections])), "sections"
+    return None, ""
+
+
+def _unmeasured(
+    beat: Beat, ground: Ground, depth_m: np.ndarray, length_m: float, known: float | None, source: str
+) -> tuple[Choice, str]:
+    """The solve at the best flow there is without any speed, and where that flow came from."""
+    if known:
+        return Choice("flow", known), source
+    if beat.slope:
+        return Choice("flow", flow_from_slope(ground, beat.slope, length_m)), "slope"
+    return Choice("flow", guessed_flow(depth_m)), "guess"
+
+
+def _measured(reach: Reach, points: Soundings, ground: Ground, speed: np.ndarray, used: np.ndarray) -> Measured:
+    """The speeds with what the fit needs to know about each."""
+    cells = nearest_cells(reach.grid.locate(points.x, points.y), reach, points)
+    clear = used & (ground.wake[cells] <= MOST_WAKE)
+    used = clear if clear.any() else used
+    cells, place = cells[used], points.places
+    depth = np.where(np.isfinite(points.depth_m), points.depth_m, 0.0)[used]
+    here = ground.unit_speed[cells].astype(float)
+    sounded = np.where(depth > 0.0, ground.unit_speed_at(cells, depth), here)
+    calm = speed[used] / (1.0 - np.minimum(ground.wake[cells], MOST_WAKE))
+    groups = points.groups[used]
+    return Measured(place.along[used], place.across[used], place.taper[used], calm, here, sounded, groups, points.how)
+
+
+def nearest_cells(cells: np.ndarray, reach: Reach, points: Soundings) -> np.ndarray:
+    """Wet cells under the soundings; those just outside the water take the nearest wet cell in channel coordinates."""
+    out = cells.copy()
+    place = points.places
+    for one in np.nonzero(cells < 0)[0]:
+        away = np.abs(reach.cells.along - place.along[one]) + np.abs(reach.cells.across - place.across[one])
+        out[one] = int(np.argmin(away))
+    return out
+
+
+def _lay(
+    reach: Reach, ground: Ground, choice: Choice, source: str, measured: Measured | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Speed without wakes and its standard error by the way that was chosen, (n_wet,) each."""
+    solved = choice.flow_m3_s * ground.unit_speed
+    if measured is None or not len(choice.residual):
+        return solved, UNMEASURED_SD.get(source, 0.35) * solved
+    spread = _spread(choice, solved)
+    moving = np.clip(ground.unit_speed / (STILL_SHARE * np.median(ground.unit_speed)), 0.0, 1.0)
+    if choice.kriged is None:
+        return solved, spread
+    value, sd = reach.interpolate(choice.kriged)
+    if choice.name == RESIDUAL:
+        speed = solved + choice.share * moving * value
+        sd = np.hypot(choice.share * sd, (1.0 - choice.share) * spread)
+    else:
+        speed = moving * value
+    most = FASTEST * max(float(measured.speed.max()), float(solved.max()))
+    return np.clip(speed, 0.0, most), sd
+
+
+def _spread(choice: Choice, solved: np.ndarray) -> np.ndarray:
+    """Standard error that grows with the speed, so that 90 % of the held-out speeds fall inside their band."""
+    floor = 0.25 * float(np.mean(choice.predicted))
+    ratio = np.abs(choice.residual) / np.maximum(choice.predicted + floor, 1e-6)
+    return float(np.quantile(ratio, 0.9)) / Z90 * (solved + floor)
+
+
+def _report(
+    choice: Choice, source: str, ground: Ground, sections: list[Section], measured: Measured | None, unsure: int
+) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "speed_choice": choice.name,
+        "speed_residual_share": choice.share if choice.name == RESIDUAL else 0.0,
+        "flow_from": source,
+        "flow_m3_s": round(choice.flow_m3_s, 3),
+        "manning_n": round(ground.manning_n, 4),
+        "manning_n_by": ground.roughness_by,
+        "wake_bodies": ground.bodies,
+        "sections": [section.plain() for section in sections],
+        "speeds_measured": 0 if measured is None else len(measured.speed),
+        "speeds_unsure": unsure,
+    }
+    if choice.kriged is not None:
+        out["speed_kriging"] = dict(choice.kriged.setting)
+    if measured is not None:
+        out["flow_fitted_m3_s"] = round(measured.fitted_flow(), 3)
+        out["heldout_speed_by_way"] = {name: round(error, 4) for name, error in choice.errors.items()}
+        if len(choice.residual):
+            out["heldout_speed"] = {
+                "rmse": float(np.sqrt(np.mean(choice.residual**2))),
+                "bias": float(np.mean(choice.residual)),
+                "n": len(choice.residual),
+                "how": measured.how,
+            }
+    return out
+
+
+def _findings(known: float | None, source: str, measured: Measured | None, relative: bool) -> tuple[Finding, ...]:
+    found = []
+    if relative:
+        what = "no speed, flow or slope is known, so speeds are relative: the pattern counts, not the numbers"
+        remedy = "Time a few floats, or give flow_m3_s or slope under [survey]"
+        found.append(Finding("warning", "beat.toml", "[survey]", what, remedy, "speed-relative"))
+    if known and measured is not None:
+        fitted = measured.fitted_flow()
+        if max(fitted / known, known / max(fitted, 1e-9)) > DISAGREEMENT:
+            what = f"the flow {source} is {known:.2f} m3/s, but depths and speeds imply {fitted:.2f} m3/s"
+            remedy = "Check the flow, the units of the speeds and how they were measured"
+            found.append(Finding("warning", "beat.toml", "[survey] flow_m3_s", what, remedy, "flow-disagrees"))
+    return tuple(found)
