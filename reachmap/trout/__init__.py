@@ -1,9 +1,11 @@
 """Where they hold: curves, day and night scores, limiting factor, lies, comparing, how sure."""
 
+from reachmap.trout.compare import compare
 from reachmap.trout.curves import Curves, load_curves, write_curves
 from reachmap.trout.lies import find_lies
 from reachmap.trout.model import FACTORS, LIE_CLASSES, Comparison, Holding, Lies
 from reachmap.trout.score import cover_number, hold, seam_number
+from reachmap.trout.sure import how_sure
 
 __all__ = [
     "FACTORS",
@@ -12,9 +14,11 @@ __all__ = [
     "Curves",
     "Holding",
     "Lies",
+    "compare",
     "cover_number",
     "find_lies",
     "hold",
+    "how_sure",
     "load_curves",
     "seam_number",
     "write_curves",

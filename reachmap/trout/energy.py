@@ -18,8 +18,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from reachmap.beat.model import Fish
-from reachmap.channel.model import Channel
-from reachmap.sight.model import Sight
 
 OXYGEN_J_PER_G = 13560.0
 """Energy released per gram of oxygen used [J/g]; usual value of fish bioenergetics models."""
@@ -66,6 +64,16 @@ class Energy:
     over_prediction: float
     capture: tuple[tuple[float, float], ...]
     cost: Mapping[str, Cost]
+
+
+@dataclass(frozen=True)
+class Flow:
+    """What a feeding fish lives in: drift and nose speed [m/s], depth [m], sighting range [m]; arrays of one shape."""
+
+    drift_m_s: np.ndarray
+    nose_m_s: np.ndarray
+    depth_m: np.ndarray
+    sighting_m: np.ndarray
 
 
 def weight_g(length_m: float) -> float:
@@ -122,21 +130,26 @@ def intake(
 
 
 def energy_factors(
-    channel: Channel, sight: Sight, fish: Fish, energy: Energy, temperature_c: float | None
+    flow: Flow, fish: Fish, energy: Energy, temperature_c: float | None, clear_m: float
 ) -> dict[str, np.ndarray]:
     """Factors food and nose of the day's score by energy, 0-1 float32.
 
     food is the intake over the best this fish could take in deep water as clear as today's; nose is the share of the
     intake left after swimming. Their product is the net gain. By night a trout lives little from what it sees
     drifting by, so the night's factors stay the ordinary ones.
+
+    Parameters
+    ----------
+    flow : what the fish lives in, any shape
+    fish, energy : the fish and the settings
+    temperature_c : water temperature [degC]; None takes `USUAL_TEMPERATURE_C`
+    clear_m : sighting range where the light is best today [m]
     """
     warm = USUAL_TEMPERATURE_C if temperature_c is None else temperature_c
     keep = energy.assimilated / energy.over_prediction
-    got = keep * intake(energy, fish.length_m, channel["drift_speed"], channel["depth"], sight["sighting_range"])
-    spent = swimming_cost(energy.cost[fish.species], weight_g(fish.length_m), channel["nose_speed"], warm)
-    speeds = np.linspace(0.01, 1.5, 150)
-    clear = float(sight["sighting_range"].max(initial=0.0))
-    best = keep * intake(energy, fish.length_m, speeds, 10.0, clear).max()
+    got = keep * intake(energy, fish.length_m, flow.drift_m_s, flow.depth_m, flow.sighting_m)
+    spent = swimming_cost(energy.cost[fish.species], weight_g(fish.length_m), flow.nose_m_s, warm)
+    best = keep * intake(energy, fish.length_m, np.linspace(0.01, 1.5, 150), 10.0, clear_m).max()
     food = np.clip(got / best, 0.0, 1.0) if best > 0 else np.zeros_like(got)
     left = np.where(got > 0, np.clip(1.0 - spent / np.maximum(got, 1e-12), 0.0, 1.0), 0.0)
     return {"food": food.astype(np.float32), "nose": left.astype(np.float32)}

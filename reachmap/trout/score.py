@@ -17,7 +17,7 @@ from reachmap.errors import SettingError
 from reachmap.light.model import Light
 from reachmap.sight.model import Sight
 from reachmap.trout.curves import INPUTS, LUX_FLOOR, Curves, load_curves
-from reachmap.trout.energy import energy_factors
+from reachmap.trout.energy import Flow, energy_factors
 from reachmap.trout.model import FACTORS, Holding
 from reachmap.trout.shift import EyeCurves
 
@@ -56,7 +56,9 @@ def hold(
     day = rate("day", inputs, day_curves)
     night = rate("night", inputs, night_curves)
     if engine == "energy":
-        day |= energy_factors(channel, sight, fish, curves.energy, temperature)
+        seen = sight["sighting_range"]
+        flow = Flow(channel["drift_speed"], channel["nose_speed"], channel["depth"], seen)
+        day |= energy_factors(flow, fish, curves.energy, temperature, float(seen.max(initial=0.0)))
     weights_day, weights_night = weights(day_curves), weights(night_curves)
     layers = combine(day, night, weights_day, weights_night, light["eye_day"])
     return Holding(light.scene, fish, layers, day, night, engine, weights_day, weights_night)
@@ -117,8 +119,8 @@ def combine(
 
 
 def losses(factors: Mapping[str, np.ndarray], weight: Mapping[str, float]) -> np.ndarray:
-    """What each factor costs, -w ln f, (6, n_wet) float32; infinite where a factor with a weight is 0."""
-    out = np.zeros((len(FACTORS), len(factors[FACTORS[0]])), np.float32)
+    """What each factor costs, -w ln f, (6, ...) float32; infinite where a factor with a weight is 0."""
+    out = np.zeros((len(FACTORS), *factors[FACTORS[0]].shape), np.float32)
     with np.errstate(divide="ignore"):
         for row, factor in zip(out, FACTORS, strict=True):
             if weight[factor] > 0:
@@ -127,6 +129,6 @@ def losses(factors: Mapping[str, np.ndarray], weight: Mapping[str, float]) -> np
 
 
 def mean_score(loss: np.ndarray, weight: Mapping[str, float]) -> np.ndarray:
-    """Weighted geometric mean from the losses (6, n_wet); 1 if nothing has a weight."""
+    """Weighted geometric mean from the losses (6, ...); 1 if nothing has a weight."""
     total = sum(weight[factor] for factor in FACTORS)
-    return np.exp(-loss.sum(axis=0) / total) if total > 0 else np.ones(loss.shape[1], np.float32)
+    return np.exp(-loss.sum(axis=0) / total) if total > 0 else np.ones(loss.shape[1:], np.float32)

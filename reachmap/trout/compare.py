@@ -1,0 +1,155 @@
+"""What changes between two scenes (or fish, or engines) on the same water, lie by lie, and which factor did it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from reachmap.channel.model import Channel
+from reachmap.errors import SettingError
+from reachmap.trout.model import FACTORS, Comparison, Holding, Lies
+from reachmap.trout.score import losses
+
+STEADY = 0.05
+"""A lie whose score moves less than this holds; assumed, about what the inputs' own errors do."""
+
+MOVED_WORDS = {
+    "food": ("more food in the current", "less food in the current"),
+    "nose": ("easier water at the nose", "harder water at the nose"),
+    "depth": ("its depth suits better", "its depth suits worse"),
+    "light, by day": ("less bright at the bed", "brighter at the bed"),
+    "light, by night": ("more light to see by", "less light to see by"),
+    "light, day to night": ("the glare is gone", "there is little light to see by"),
+    "light, night to day": ("there is light to see by", "bright light at the bed"),
+    "cover": ("cover matters less", "cover is missed more"),
+    "seam": ("the seam counts more", "the seam counts less"),
+}
+"""Factor -> words for a change for the better and for the worse."""
+
+MOST_LOSS = 20.0
+"""A factor at 0 costs this much in the comparison, where infinity would hide all others; assumed."""
+
+
+def compare(channel: Channel, before: Holding, after: Holding, lies: Lies) -> Comparison:
+    """Compare two scores of the same water.
+
+    Parameters
+    ----------
+    channel : the water both were scored on
+    before, after : two scenes, clarities, fish or engines
+    lies : the lies they are told by
+
+    Raises
+    ------
+    SettingError : the two don't cover the same cells (another stage is another channel: map both first)
+    """
+    cells = {len(before["hold"]), len(after["hold"]), channel.grid.n_wet}
+    if len(cells) != 1:
+        raise SettingError(
+            f"the two scores cover different numbers of wet cells ({sorted(cells)}). Compare scores of one channel"
+        )
+    table = _table(before, after, lies)
+    names = _name(before, after), _name(after, before)
+    difference = (after["hold"] - before["hold"]).astype(np.float32)
+    return Comparison(*names, difference, table, _paragraph(names, before, after, table, lies))
+
+
+def _name(one: Holding, other: Holding) -> str:
+    """The scene's name, with the fish and the engine where those differ."""
+    parts = [one.scene.name]
+    if one.fish != other.fish:
+        parts.append(f"{one.fish.species} of {100 * one.fish.length_m:.0f} cm")
+    if one.engine != other.engine:
+        parts.append(f"{one.engine} engine")
+    return ", ".join(parts)
+
+
+def _table(before: Holding, after: Holding, lies: Lies) -> pd.DataFrame:
+    """Scores before and after, what becomes of each lie, and the factor that moved most."""
+    least, rows = float(lies.report["least_score"]), []
+    for number in lies.table.index:
+        own = np.nonzero(lies.label == number)[0]
+        was, now = float(before["hold"][own].mean()), float(after["hold"][own].mean())
+        factor = _moved(before, after, own, now - was)
+        key = f"light, {_eyes(before, after, own)}" if factor == "light" else factor
+        words = MOVED_WORDS[key][0 if now >= was else 1]
+        rows.append((was, now, now - was, _what(was, now, least), factor, words))
+    columns = ["before", "after", "gain", "what", "factor", "why"]
+    return pd.DataFrame(rows, columns=columns, index=lies.table.index)
+
+
+def _eyes(before: Holding, after: Holding, cells: np.ndarray) -> str:
+    """Which eye counts before and after, in words."""
+    was, now = ("day" if _by_day(h, cells) else "night" for h in (before, after))
+    return f"by {was}" if was == now else f"{was} to {now}"
+
+
+def _what(was: float, now: float, least: float) -> str:
+    """One of `CHANGES`: a lie is there from `least` up."""
+    if was < least <= now:
+        return "appears"
+    if now < least <= was:
+        return "vanishes"
+    if abs(now - was) < STEADY:
+        return "holds"
+    return "gains" if now > was else "loses"
+
+
+def _moved(before: Holding, after: Holding, cells: np.ndarray, gain: float) -> str:
+    """The factor whose share of the logarithm of the score moved most in the direction of the change."""
+    change = _share(before, cells) - _share(after, cells)
+    return FACTORS[int((change if gain >= 0 else -change).argmax())]
+
+
+def _share(holding: Holding, cells: np.ndarray) -> np.ndarray:
+    """What each factor takes off the logarithm of the score, by the eye that counts more there (6,)."""
+    by_day = _by_day(holding, cells)
+    factors = holding.factors_day if by_day else holding.factors_night
+    weight = holding.weights_day if by_day else holding.weights_night
+    cost = losses({factor: factors[factor][cells] for factor in FACTORS}, weight)
+    return np.minimum(cost, MOST_LOSS).mean(axis=1) / max(sum(weight.values()), 1e-9)
+
+
+def _by_day(holding: Holding, cells: np.ndarray) -> bool:
+    """True where the score follows the day eye more than the night eye."""
+    day, night, now = (holding[name][cells].mean() for name in ("hold_day", "hold_night", "hold"))
+    return bool(abs(now - day) <= abs(now - night))
+
+
+def _paragraph(names: tuple[str, str], before: Holding, after: Holding, table: pd.DataFrame, lies: Lies) -> str:
+    """The comparison in a few sentences."""
+    least = float(lies.report["least_score"])
+    was, now = (100 * float((h["hold"] > least).mean()) for h in (before, after))
+    turn = "grows" if now > was + 1 else "shrinks" if now < was - 1 else "stays"
+    text = [
+        f"From {names[0]} to {names[1]} the share of the water that scores above {least:g} {turn}"
+        + (f" at {now:.0f} %." if turn == "stays" else f" from {was:.0f} to {now:.0f} %.")
+    ]
+    for what, verb in (("appears", "appear"), ("gains", "gain"), ("loses", "lose"), ("vanishes", "vanish")):
+        some = table[table["what"] == what]
+        if len(some):
+            text.append(f"{_lies(some.index)} {verb if len(some) > 1 else what}, mostly because {_mostly(some)}.")
+    if len(table):
+        best = int(table["before"].idxmax()), int(table["after"].idxmax())
+        text.append(
+            f"Lie {best[0]} stays the best."
+            if best[0] == best[1]
+            else f"The best is lie {best[1]} instead of {best[0]}."
+        )
+    else:
+        text.append("No lie stands out in either.")
+    return " ".join(text)
+
+
+def _lies(numbers: Sequence[int]) -> str:
+    """Lie 3; Lies 3 and 5; Lies 3, 5 and 8."""
+    words = [str(n) for n in numbers]
+    return f"Lie {words[0]}" if len(words) == 1 else f"Lies {', '.join(words[:-1])} and {words[-1]}"
+
+
+def _mostly(some: pd.DataFrame) -> str:
+    """The commonest reason among some lies; among equals the one of the greatest change."""
+    strength = some["gain"].abs().groupby(some["why"]).agg(["size", "sum"])
+    return str(strength.sort_values(["size", "sum"], ascending=False).index[0])

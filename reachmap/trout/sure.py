@@ -1,0 +1,183 @@
+"""How sure: the ranking again and again with depth, speed, clarity and weights drawn within their errors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from reachmap.channel.model import Channel
+from reachmap.light.model import Light
+from reachmap.sight.model import Sight
+from reachmap.trout.curves import Curves
+from reachmap.trout.energy import Flow, energy_factors
+from reachmap.trout.model import FACTORS, Holding, Lies
+from reachmap.trout.score import losses, mean_score, rate, score_inputs, weights
+from reachmap.trout.shift import EyeCurves
+
+DRAWS = 200
+"""Draws with everything varied; 200 tell a share to about +- 0.03 (binomial standard error)."""
+
+DRAWS_ALONE = 60
+"""Draws with one input varied alone."""
+
+TOP = 5
+"""A lie is counted when it ranks among so many."""
+
+CELLS = 40
+"""Cells looked at in each lie, evenly taken; the mean of a patch hardly changes with more."""
+
+CLARITY_SPREAD = 0.25
+"""Standard error of the logarithm of the attenuation; assumed, what two people judging one water differ by."""
+
+WEIGHT_SPREAD = 0.3
+"""Standard error of the logarithm of each weight; assumed, nobody knows the weights better than this."""
+
+INPUTS = ("depth", "speed", "clarity", "weights")
+"""What is drawn."""
+
+
+@dataclass(frozen=True)
+class _Sample:
+    """Sampled cells of the lies of one scene: positions and, for each, the place of its lie in the ranking list."""
+
+    cells: np.ndarray
+    lie: np.ndarray
+    lies: int
+
+
+def how_sure(
+    channel: Channel,
+    lights: Mapping[str, Light],
+    sights: Mapping[str, Sight],
+    holdings: Mapping[str, Holding],
+    lies: Lies,
+    curves: Curves,
+    *,
+    draws: int = DRAWS,
+    seed: int = 1,
+) -> Lies:
+    """A copy of the lies that says how often each stays among the five best, and which input matters most.
+
+    Depth and speed vary lie by lie with their standard errors; attenuation and weights vary for the whole beat. The
+    draws take the patches as they are: that a patch might move or split is not in it.
+
+    Parameters
+    ----------
+    channel, lights, sights, holdings, lies, curves : as scored and found
+    draws : number of draws with everything varied
+    seed : same seed, same draws
+
+    Returns
+    -------
+    Lies : `sure` filled in every scene (NaN where it is no lie); report["sensitivity"]: scene -> input -> when that
+        input alone is drawn, mean places a lie moves ("moves") and share of the five best that stay ("kept");
+        report["matters_most"]: scene -> input that moves most, or "none"
+    """
+    scenes, sensitivity, matters = {}, {}, {}
+    for order, (name, holding) in enumerate(holdings.items()):
+        table = lies.scenes[name].copy()
+        numbers = table.index[table["rank"] > 0].to_numpy()
+        scenes[name] = table
+        if len(numbers) == 0:
+            continue
+        sample = _sample(lies, numbers)
+        vary = _Vary(channel, lights[name], sights[name], holding, curves, sample)
+        rng = np.random.default_rng([seed, order])
+        places = _places(vary.scores(rng, draws, INPUTS))
+        table.loc[numbers, "sure"] = (places < TOP).mean(axis=0)
+        base = _places(vary.scores(rng, 1, ()))
+        alone = {i: _places(vary.scores(rng, DRAWS_ALONE, (i,))) for i in INPUTS}
+        sensitivity[name] = {i: _unrest(got, base) for i, got in alone.items()}
+        most = max(INPUTS, key=lambda i: sensitivity[name][i]["moves"])
+        matters[name] = most if sensitivity[name][most]["moves"] > 0 else "none"
+    report = {**lies.report, "draws": draws, "sensitivity": sensitivity, "matters_most": matters}
+    return replace(lies, scenes=scenes, report=report)
+
+
+class _Vary:
+    """The score of the sampled cells under drawn inputs."""
+
+    def __init__(
+        self, channel: Channel, light: Light, sight: Sight, holding: Holding, curves: Curves, sample: _Sample
+    ) -> None:
+        own = sample.cells
+        self.sample, self.holding, self.curves = sample, holding, curves
+        self.temperature_c = light.scene.water.temperature_c
+        self.day, self.night = curves.shifted(holding.fish, self.temperature_c)
+        self.inputs = {k: np.asarray(v[own], float) for k, v in score_inputs(channel, light, curves).items()}
+        self.depth_sd = channel["depth_sd"][own].astype(float)
+        self.speed_sd = channel["speed_sd"][own] / np.maximum(channel["speed"][own], 0.05)
+        self.eye_day = light["eye_day"][own].astype(float)
+        self.sighting = sight["sighting_range"][own].astype(float)
+        self.clear_m = float(sight["sighting_range"].max(initial=0.0))
+        self.kd = light.kd_per_m
+
+    def scores(self, rng: np.random.Generator, draws: int, varied: tuple[str, ...]) -> np.ndarray:
+        """Mean score of every lie in every draw (draws, lies)."""
+        lies = self.sample.lies
+        shift = {i: rng.standard_normal((draws, lies))[:, self.sample.lie] for i in ("depth", "speed")}
+        murk = np.exp(CLARITY_SPREAD * rng.standard_normal((draws, 1)) * ("clarity" in varied))
+        inputs = self._drawn(shift["depth"] * ("depth" in varied), shift["speed"] * ("speed" in varied), murk)
+        spread = WEIGHT_SPREAD * ("weights" in varied)
+        day, night = rate("day", inputs, self.day), rate("night", inputs, self.night)
+        if self.holding.engine == "energy":
+            flow = Flow(inputs["drift_speed"], inputs["nose_speed"], inputs["depth"], self.sighting / murk)
+            fish, energy = self.holding.fish, self.curves.energy
+            day |= energy_factors(flow, fish, energy, self.temperature_c, self.clear_m)
+        by_day = _scored(day, self.day, rng, draws, spread)
+        by_night = _scored(night, self.night, rng, draws, spread)
+        score = self.eye_day * by_day + (1 - self.eye_day) * by_night
+        counts = np.bincount(self.sample.lie, minlength=lies)
+        starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
+        return np.add.reduceat(score, starts, axis=1) / counts
+
+    def _drawn(self, depth_z: np.ndarray, speed_z: np.ndarray, murk: np.ndarray) -> dict[str, np.ndarray]:
+        """The curves' inputs under one set of draws, (draws, cells)."""
+        base = self.inputs
+        depth = np.maximum(base["depth"] + self.depth_sd * depth_z, 0.01)
+        faster = np.clip(1 + self.speed_sd * speed_z, 0.2, 3.0)
+        # Light falls as exp(-Kd depth); the path of a high sun is taken for all of it.
+        light = base["light_bed"] - self.kd * (murk * depth - base["depth"]) / np.log(10)
+        moved = {name: base[name] * faster for name in ("drift_speed", "nose_speed", "rest_speed")}
+        same = {name: np.broadcast_to(base[name], depth.shape) for name in ("cover_number", "seam_number")}
+        return {**moved, **same, "depth": depth, "light_bed": light}
+
+
+def _scored(
+    factors: Mapping[str, np.ndarray], curves: EyeCurves, rng: np.random.Generator, draws: int, spread: float
+) -> np.ndarray:
+    """Score of one eye with drawn weights (draws, cells)."""
+    scale = np.exp(spread * rng.standard_normal((len(FACTORS), draws, 1)))
+    weight = weights(curves)
+    loss = losses(factors, weight) * scale
+    total = sum(weight[factor] * scale[i] for i, factor in enumerate(FACTORS))
+    # mean_score divides by the undrawn sum, so hand it losses already rescaled to it.
+    return mean_score(loss * sum(weight.values()) / np.maximum(total, 1e-9), weight)
+
+
+def _sample(lies: Lies, numbers: np.ndarray) -> _Sample:
+    """Evenly taken cells of some lies, lie after lie."""
+    cells, lie = [], []
+    for place, number in enumerate(numbers):
+        own = np.nonzero(lies.label == number)[0]
+        taken = own[np.unique(np.linspace(0, len(own) - 1, CELLS).astype(int))]
+        cells.append(taken)
+        lie.append(np.full(len(taken), place))
+    return _Sample(np.concatenate(cells), np.concatenate(lie), len(numbers))
+
+
+def _places(scores: np.ndarray) -> np.ndarray:
+    """Place of each lie in its draw, 0 the best (draws, lies); ties go to the earlier lie."""
+    order = np.argsort(-scores, axis=1, kind="stable")
+    places = np.empty(scores.shape, int)
+    np.put_along_axis(places, order, np.arange(scores.shape[1])[None, :], axis=1)
+    return places
+
+
+def _unrest(places: np.ndarray, base: np.ndarray) -> dict[str, float]:
+    """How much one input stirs the ranking: mean places moved, share of the five best that stay."""
+    best = base < TOP
+    kept = ((places < TOP) & best).sum(axis=1).mean() / best.sum()
+    return {"moves": round(float(np.abs(places - base).mean()), 3), "kept": round(float(kept), 3)}
