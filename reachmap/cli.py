@@ -227,3 +227,47 @@ def learn_command(beat: Path, out: Path, tuned: Path | None, curves: Path | None
         click.echo(verdict.sentence + ".")
         click.echo(f"By {eye}: {tunings[eye].why}.")
     click.echo(f"Written: {out}" + (f", {tuned}" if tuned and tuned.exists() else ""))
+
+
+@main.command("notes")
+@beat_argument
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True, dir_okay=False))
+def notes_command(beat: Path, files: tuple[Path, ...]) -> None:
+    """Merge notes downloaded from maps (FILES) into notes.geojson of BEAT; nothing is ever lost."""
+    from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
+
+    target = beat / "notes.geojson"
+    merged = merge_notes(read_notes(target), *(read_notes(path) for path in files))
+    write_notes(target, merged)
+    click.echo(f"{len(shown(merged))} notes in {target}")
+
+
+@main.command("share")
+@beat_argument
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--without", default="", metavar="PARTS", help="Leave out: notes, log, or notes,log.")
+@click.option("--round", "rounding", metavar="LENGTH", help="Move the beat onto a lattice, e.g. 100m.")
+@click.option("--name", help="Another name for the beat.")
+def share_command(beat: Path, out: Path, without: str, rounding: str | None, name: str | None) -> None:
+    """Write a copy of BEAT to OUT that gives away no more than asked."""
+    from reachmap.beat import read_beat
+    from reachmap.beat.share import share_beat
+
+    parts = [part.strip() for part in without.split(",") if part.strip()]
+    for path in share_beat(read_beat(beat), out, without=parts, round_m=_metres(rounding), name=name):
+        click.echo(str(path))
+
+
+def _metres(text: str | None) -> float | None:
+    """A length such as 100, 100m or 0.5km in metres."""
+    if text is None:
+        return None
+    number, scale = text.strip().lower(), 1.0
+    for ending, factor in (("km", 1000.0), ("m", 1.0)):
+        if number.endswith(ending):
+            number, scale = number.removesuffix(ending), factor
+            break
+    try:
+        return float(number) * scale
+    except ValueError as error:
+        raise SettingError(f"--round {text!r}: expected a length such as 100m or 1km") from error

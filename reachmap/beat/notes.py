@@ -14,6 +14,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from reachmap.errors import Finding, InputError
+
 Note = Mapping[str, Any]
 
 KINDS = ("note", "catch", "follow", "refusal", "sighting", "blank")
@@ -53,10 +55,20 @@ def shown(notes: Iterable[Note]) -> list[Note]:
 
 
 def read_notes(path: Path) -> list[Note]:
-    """The features of a GeoJSON file as they stand; an empty list when there is no file."""
+    """The features of a GeoJSON file as they stand; an empty list when there is no file.
+
+    Raises
+    ------
+    InputError : the file is no collection of GeoJSON features
+    """
     if not path.exists():
         return []
-    return list(json.loads(path.read_text(encoding="utf-8"))["features"])
+    try:
+        features = json.loads(path.read_text(encoding="utf-8-sig"))["features"]
+        return [{**note, "properties": dict(note.get("properties") or {})} for note in features]
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        what = f"is no GeoJSON file of notes ({type(error).__name__})"
+        raise InputError([Finding("error", str(path), "", what, "Download the notes from the map again.")]) from error
 
 
 def write_notes(path: Path, notes: Iterable[Note]) -> None:

@@ -24,6 +24,10 @@ border-bottom:1px solid #b9b3a3;font-variant-numeric:tabular-nums}svg{width:100%
 WORDS = ("poor water", "now and then", "likely", "best water")
 
 
+FOOT = """<p>Anglers fish where they expect fish, so the map is held against the fished water only, and whole trips
+are held out of the tuning. Scores rank places; they are no probability of a fish.</p></html>"""
+
+
 def learned_page(
     channel: Channel,
     joined: Joined,
@@ -50,8 +54,7 @@ def learned_page(
         _wrong(channel, joined.entries),
         _measure(measure),
         _left_out(joined),
-        "<p>Anglers fish where they expect fish, so the map is held against the fished water only, and whole trips "
-        "are held out of the tuning. Scores rank places; they are no probability of a fish.</p></html>",
+        FOOT,
     ]
     return "\n".join(part for part in parts if part) + "\n"
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
+from reachmap.errors import InputError
 
 
 def note(number, text, time, replaces=(), deleted=False, at=(1.0, 50.0)):
@@ -62,6 +64,14 @@ def test_round_trip(tmp_path):
     write_notes(path, notes)
     assert read_notes(path) == notes
     assert [p.name for p in tmp_path.iterdir()] == ["notes.geojson"]
+
+
+@pytest.mark.parametrize("text", ["", "[]", '{"features": 3}', '{"features": [1]}', "<html>"])
+def test_a_file_that_holds_no_notes_is_said(tmp_path, text):
+    path = tmp_path / "notes.geojson"
+    path.write_text(text)
+    with pytest.raises(InputError, match="no GeoJSON file of notes"):
+        read_notes(path)
 
 
 EDITS = st.lists(
