@@ -189,8 +189,11 @@ def _relax(network: _Network, conveyance: np.ndarray) -> tuple[np.ndarray, np.nd
             break
         slope = (level[first] - level[second]) / network.size_m
         steep = np.hypot(slope, network.tangent @ slope)
-        # The geometric mean of old and new settles in about ten rounds; the new alone swings to and fro.
-        softness = np.sqrt(softness / np.sqrt(np.maximum(steep, FLAT * steep.max())))
+        change = np.log(1.0 / np.sqrt(np.maximum(steep, FLAT * steep.max())) / softness)
+        # Half the change where links differ settles in about ten rounds (all of it swings to and fro); what all links
+        # have in common is taken whole.
+        common = np.median(change)
+        softness = softness * np.exp(common + 0.5 * (change - common))
     flow = weight * (level[first] - level[second])
     return np.where(network.live, level, np.nan), flow, rounds
 

@@ -107,7 +107,7 @@ def depth_mean_speed(
     ValueError : `how` holds another word
     """
     how = np.asarray(how, dtype=str)
-    odd = sorted(set(how) - {*SPEED_HOW, ""})
+    odd = sorted(set(how.tolist()) - {*SPEED_HOW, ""})
     if odd:
         raise ValueError(f"speed_how {odd[0]!r}: expected one of {', '.join(SPEED_HOW)}")
     depth = np.maximum(depth_m, 0.01)

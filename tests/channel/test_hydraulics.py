@@ -1,0 +1,105 @@
+"""Section hydraulics against published examples and closed forms."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reachmap.channel import hydraulics as hy
+from tests import published
+
+ROWS = published.load("hydraulics")
+
+# Two measured sections, feet and feet per second (examples of the R package FSAmisc, discharge.R).
+SECTION_A = (
+    np.array([0, 2, 4, 6, 8, 10, 12, 14, 16, 18, 20, 22, 24.7]),
+    np.array([0, 0.9, 1.1, 1.1, 1.1, 0.9, 0.9, 0.9, 0.9, 0.9, 0.9, 0.7, 0]),
+    np.array([0, 1.01, 1.07, 1.22, 1.22, 1.36, 1.28, 1.38, 1.29, 0.88, 0.52, 0, 0]),
+)
+SECTION_B = (
+    np.array([0, 2, 4, 6, 8, 10, 12, 14, 16, 18, 19.7]),
+    np.array([0, 1.2, 1.5, 1.4, 1.4, 1.4, 1.5, 1.7, 2, 1.5, 0]),
+    np.array([0, 0.53, 0.76, 0.95, 0.90, 0.98, 1.01, 0.9, 0.9, 0, 0]),
+)
+# Width, slope, mean speed, mean depth of five riffle-pool rivers (hydro-informatics course, bedload data set).
+OPEN_RIVERS = np.array(
+    [
+        [7.0, 0.0015, 0.73, 0.78],
+        [8.44, 0.0116, 0.90, 0.34],
+        [9.0, 0.0032, 0.89, 0.55],
+        [53.04, 0.0038, 1.26, 0.66],
+        [9.8, 0.016, 0.98, 0.35],
+    ]
+)
+LINE = np.array([0.2, 0.4, 0.6, 0.8, 0.5, 0.2])
+
+
+def test_roughness_relations_give_their_published_examples():
+    ROWS["H1"].check([hy.jarrett_n(0.3, 0.03), hy.jarrett_n(1.0, 0.015)])
+    ROWS["H2"].check([hy.limerinos_n(1.0, 0.100), hy.limerinos_n(2.5, 0.070), hy.limerinos_n(3.0, 0.200)])
+    ROWS["H3"].check([hy.strickler_n(0.100), hy.strickler_n(0.020), hy.strickler_n(0.008)])
+
+
+def test_manning_and_the_split_over_a_section():
+    ROWS["H4"].check(hy.manning_speed(0.6, 0.004, 0.04))
+    speed = hy.conveyance_split(np.ones(6), LINE, 1.5)
+    ROWS["H5"].check([np.sum(speed * LINE), speed[3]])
+
+
+def test_a_rise_of_the_stage_moves_the_flow():
+    before = hy.conveyance_split(np.ones(6), LINE, 1.5)
+    after = before * hy.stage_speed_ratio(LINE, 0.1)
+    ROWS["H6"].check(np.sum(after * (LINE + 0.1)) / np.sum(before * LINE))
+
+
+def test_discharge_of_measured_sections():
+    a, b = hy.midsection_discharge(*SECTION_A), hy.midsection_discharge(*SECTION_B)
+    ROWS["H7"].check(a.flow_m3_s)
+    ROWS["H8"].check([b.flow_m3_s, b.area_m2])
+    ROWS["H9"].check([hy.mean_section_discharge(*SECTION_A), hy.mean_section_discharge(*SECTION_B)])
+    assert a.panels_m3_s[1:4] == pytest.approx([1.818, 2.354, 2.684], abs=5e-4)  # same source, by hand
+    assert a.largest_share == pytest.approx(2.684 / 21.618, abs=1e-4)
+
+
+def test_hydraulic_geometry_and_bends():
+    ROWS["H10"].check(hy.geometry_ratios(2.0))
+    ROWS["H12"].check([hy.bend_depth_ratio(3.0, 20.0), hy.bend_depth_ratio(5.0, 25.0)])
+    assert sum(hy.GEOMETRY_EXPONENTS) == pytest.approx(1.0)  # width x depth x speed is the flow
+
+
+def test_open_rivers_keep_continuity_and_manning_gives_their_roughness():
+    width, slope, speed, depth = OPEN_RIVERS.T
+    ROWS["H11"].check(
+        [
+            hy.midsection_discharge(np.array([0, w]), np.full(2, d), np.full(2, v)).flow_m3_s
+            for w, v, d in zip(width, speed, depth, strict=True)
+        ]
+    )
+    ROWS["open-n"].check(hy.manning_speed(depth, 1.0, 1.0) * np.sqrt(slope) / speed)
+
+
+def test_asymmetric_section_peaks_at_the_thalweg():
+    share = np.linspace(0, 1, 20001)
+    depth = hy.asymmetric_section(share, 0.7)
+    some = hy.asymmetric_section(np.array([0.25, 0.5, 0.9]), 0.7)
+    ROWS["H13"].check([share[depth.argmax()], depth.mean(), *some])
+
+
+@given(st.floats(0.05, 0.95))
+def test_asymmetric_section_is_one_at_its_thalweg_and_zero_at_both_banks(thalweg):
+    at = hy.asymmetric_section(np.array([0.0, thalweg, 1.0]), thalweg)
+    assert at == pytest.approx([0.0, 1.0, 0.0], abs=1e-9)
+    assert hy.asymmetric_section(np.array([0.3]), thalweg) == pytest.approx(
+        hy.asymmetric_section(np.array([0.7]), 1 - thalweg)
+    )
+
+
+def test_bed_roughness_takes_the_relation_that_is_in_its_range():
+    # Jarrett needs a slope above 0.002, Limerinos D84 above 19 mm (ranges of both papers).
+    assert hy.bed_n(0.5, 0.1, 0.01) == (pytest.approx(float(hy.jarrett_n(0.5, 0.01))), "Jarrett 1984")
+    assert hy.bed_n(0.5, 0.1, 0.001)[1] == "Limerinos 1970"
+    assert hy.bed_n(0.5, 0.1)[1] == "Limerinos 1970"
+    assert hy.bed_n(0.5, 0.002)[1] == "Strickler 1923"
+    # Trout-sized open rivers lie at n = 0.037-0.064 (hydro-informatics data set, riffle-pool rows).
+    for _, slope, _, depth in OPEN_RIVERS:
+        assert 0.02 < hy.bed_n(depth, 0.1, slope)[0] < 0.11
