@@ -16,13 +16,13 @@ STEADY = 0.05
 """A lie whose score moves less than this holds; assumed, about what the inputs' own errors do."""
 
 MOVED_WORDS = {
-    "food": ("more food in the current", "less food in the current"),
-    "nose": ("easier water at the nose", "harder water at the nose"),
+    "food": ("the current brings more food", "the current brings less food"),
+    "nose": ("the water at the nose is easier", "the water at the nose is harder"),
     "depth": ("its depth suits better", "its depth suits worse"),
-    "light, by day": ("less bright at the bed", "brighter at the bed"),
-    "light, by night": ("more light to see by", "less light to see by"),
+    "light, by day": ("the bed is less bright", "the bed is brighter"),
+    "light, by night": ("there is more light to see by", "there is less light to see by"),
     "light, day to night": ("the glare is gone", "there is little light to see by"),
-    "light, night to day": ("there is light to see by", "bright light at the bed"),
+    "light, night to day": ("there is light to see by", "the bed is bright"),
     "cover": ("cover matters less", "cover is missed more"),
     "seam": ("the seam counts more", "the seam counts less"),
 }

@@ -1,0 +1,38 @@
+"""Settings files with sources: reading and refusing."""
+
+from __future__ import annotations
+
+import pytest
+
+from reachmap.errors import SettingError
+from reachmap.sight.sourced import MAX_BYTES, parse_sourced, read_sourced
+
+
+def test_broken_toml_names_file_and_line():
+    with pytest.raises(SettingError, match=r"a.toml: .*line 2"):
+        parse_sourced("[a]\nb = \n", "a.toml")
+
+
+def test_a_missing_file_is_said_plainly(tmp_path):
+    with pytest.raises(SettingError, match=r"none.toml: can't be read \(No such file"):
+        read_sourced(tmp_path / "none.toml")
+
+
+def test_bytes_that_are_no_text(tmp_path):
+    path = tmp_path / "b.toml"
+    path.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(SettingError, match="not UTF-8 text"):
+        read_sourced(path)
+
+
+def test_a_file_far_too_large(tmp_path):
+    path = tmp_path / "big.toml"
+    path.write_bytes(b"#" * (MAX_BYTES + 1))
+    with pytest.raises(SettingError, match="too large"):
+        read_sourced(path)
+
+
+def test_lines_and_sections():
+    file = parse_sourced("# c\n[a.b]\nx = 1\n[a.c]\nx = 2\n", "f")
+    assert file.sections() == ("a.b", "a.c")
+    assert (file.line("a.b", "x"), file.line("a.c", "x"), file.line("a.c", "gone")) == (3, 5, 4)
