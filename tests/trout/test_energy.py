@@ -1,0 +1,80 @@
+"""The energy engine against published parameters and a case worked by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reachmap.beat.model import SPECIES, Fish
+from reachmap.trout import load_curves
+from reachmap.trout.energy import (
+    Flow,
+    capture_share,
+    energy_factors,
+    intake,
+    reaction_distance,
+    swimming_cost,
+    top_speed,
+    weight_g,
+)
+from tests.published import load
+
+ROWS = load("trout")
+ENERGY = load_curves().energy
+STEPS = np.arange(1, 7) / 10
+
+
+def net(hold_m_s, feed_m_s):
+    """The worked example: 34 cm brown trout of 400 g, 12 C, 0.8 m deep, clear water."""
+    gross = intake(ENERGY, 0.34, feed_m_s, 0.8, 10.0)
+    return 0.6 * gross - swimming_cost(ENERGY.cost["brown"], 400.0, hold_m_s, 12.0)
+
+
+@pytest.mark.parametrize(("row", "species"), [("E1", "brown"), ("E2", "rainbow")])
+def test_swimming_cost(row, species):
+    ROWS[row].check(swimming_cost(ENERGY.cost[species], 400.0, [0.0, 0.2, 0.3, 0.6], 12.0))
+
+
+def test_cost_doubles():
+    cost = ENERGY.cost["brown"]
+    rise = np.log(2) / np.log(swimming_cost(cost, 400, 0.01, 12) / swimming_cost(cost, 400, 0.0, 12))
+    ROWS["E3"].check(rise)
+
+
+def test_capture_share():
+    ROWS["E4"].check(capture_share([0.29, 0.45, 0.61], ENERGY.capture))
+
+
+def test_reaction_distance_and_top_speed():
+    ROWS["E5"].check(100 * reaction_distance(0.005, 0.30))
+    ROWS["E6"].check([100 * top_speed(0.30), 100 * top_speed(0.40)])
+
+
+def test_worked_example():
+    ROWS["E7-gross"].check(intake(ENERGY, 0.34, STEPS, 0.8, 10.0))
+    ROWS["E7-net"].check(net(STEPS, STEPS))
+    ROWS["E7"].check(STEPS[net(STEPS, STEPS).argmax()])
+    ROWS["E7-seam"].check([net(0.2, 0.4), net(0.4, 0.4)])
+
+
+def test_a_foot_of_trout_weighs_about_a_pound_in_ordinary_condition():
+    """Condition factor 1 by definition: 100 W / L^3 = 1."""
+    assert 100 * weight_g(0.30) / 30**3 == pytest.approx(1.0)
+
+
+@given(
+    st.floats(0, 2), st.floats(0, 2), st.floats(0, 4), st.floats(0, 3), st.sampled_from(SPECIES), st.floats(0.1, 0.8)
+)
+def test_factors_stay_between_nothing_and_all(drift, nose, depth, sight, species, length):
+    flow = Flow(*(np.array([v]) for v in (drift, nose, depth, sight)))
+    out = energy_factors(flow, Fish(species, length), ENERGY, None, 3.0)
+    assert all(0 <= out[f][0] <= 1 for f in ("food", "nose"))
+
+
+@given(st.floats(0.05, 0.7), st.floats(0.0, 0.7), st.floats(0.01, 0.5))
+def test_a_faster_nose_never_pays(drift, nose, faster):
+    flow = Flow(np.full(2, drift), np.array([nose, nose + faster]), np.full(2, 0.8), np.full(2, 2.0))
+    left = energy_factors(flow, Fish(), ENERGY, 12.0, 2.0)["nose"]
+    assert left[1] <= left[0]
