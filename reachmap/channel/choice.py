@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from reachmap.channel.kriging import TaperedField
+from reachmap.channel.kriging import TaperedField, Trend
 
 KRIGING, KNOWN, FITTED, RESIDUAL = "kriging", "flow", "flow fitted to speeds", "flow and residual"
 """Names of the ways, as reported."""
@@ -124,7 +124,7 @@ def _with_residual(
     ]
 
 
-def _fit(measured: Measured, width_m: float, values: np.ndarray, trend: str) -> TaperedField:
+def _fit(measured: Measured, width_m: float, values: np.ndarray, trend: Trend) -> TaperedField:
     place = measured.along, measured.across, measured.taper
     return TaperedField.fit(*place, values, width_m, groups=measured.groups, trend=trend)
 

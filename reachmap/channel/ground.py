@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from reachmap.beat.model import Beat
-from reachmap.channel.flow import Flow, blocks_for, solve_flow
+from reachmap.channel.flow import Flow, solve_flow
 from reachmap.channel.hydraulics import bed_n, flow_from_mean_depth
-from reachmap.channel.model import Grid
+from reachmap.channel.reach import Reach
 from reachmap.channel.wakes import find_bodies, wake_share
 
 
@@ -20,6 +20,7 @@ class Ground:
     Parameters
     ----------
     flow : the solve, per 1 m3/s
+    root : (n_wet,) root of the slope of the water surface at 1 m3/s, float32
     unit_speed : (n_wet,) depth-mean speed at 1 m3/s without wakes [m/s per m3/s], float32
     east, north : (n_wet,) unit vector along the current, float32
     wake : (n_wet,) share of the speed that wakes take, float32
@@ -29,6 +30,7 @@ class Ground:
     """
 
     flow: Flow
+    root: np.ndarray
     unit_speed: np.ndarray
     east: np.ndarray
     north: np.ndarray
@@ -39,30 +41,30 @@ class Ground:
 
     def unit_speed_at(self, cells: np.ndarray, depth_m: np.ndarray) -> np.ndarray:
         """Speed at 1 m3/s in these cells if as deep as sounded: a sounding's depth is surer than its place."""
-        root = np.hypot(self.flow.east[cells], self.flow.north[cells])
-        return root * np.maximum(depth_m, 0.01) ** (2 / 3) / self.manning_n
+        return self.root[cells] * np.maximum(depth_m, 0.01) ** (2 / 3) / self.manning_n
 
 
-def lay_ground(
-    beat: Beat, grid: Grid, depth_m: np.ndarray, head: np.ndarray, tail: np.ndarray, width_m: float
-) -> Ground:
+def lay_ground(beat: Beat, reach: Reach, depth_m: np.ndarray) -> Ground:
     """Solve the flow over the depths and work out the wakes.
 
     Parameters
     ----------
     beat : bed material, slope, cover, islands
-    grid : the cells
+    reach : cells and mesh
     depth_m : (n_wet,) depth [m]
-    head, tail : (n_wet,) bool, cells along the two ends
-    width_m : typical width, sets the blocks of the solve [m]
     """
-    mean_depth = float(np.mean(depth_m))
-    n, by = bed_n(max(mean_depth, 0.05), beat.d84_m, beat.slope)
-    flow = solve_flow(grid, depth_m, head, tail, n, blocks_for(width_m, grid.cell_m))
-    east, north = flow.direction()
+    grid, mesh = reach.grid, reach.mesh
+    n, by = bed_n(max(float(np.mean(depth_m)), 0.05), beat.d84_m, beat.slope)
+    # Bridges between parts of the outline are in the mesh but not in the water that was sounded.
+    depth = np.full(mesh.grid.n_wet, np.median(depth_m), np.float32)
+    depth[reach.in_mesh] = depth_m
+    flow = solve_flow(mesh, depth, reach.coordinates.head, reach.coordinates.tail, n)
+    east, north = (part[reach.in_mesh] for part in flow.direction())
+    root = np.hypot(flow.east, flow.north)[reach.in_mesh]
     bodies = find_bodies(beat, grid, east, north)
     wake = wake_share(grid, depth_m, east, north, bodies, n)
-    return Ground(flow, flow.speed(depth_m, n), east, north, wake, n, by, len(bodies))
+    unit_speed = flow.speed(depth, n)[reach.in_mesh]
+    return Ground(flow, root, unit_speed, east, north, wake, n, by, len(bodies))
 
 
 def flow_from_slope(ground: Ground, slope: float, length_m: float) -> float:

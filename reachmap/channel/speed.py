@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -11,11 +11,10 @@ from reachmap.beat.model import Beat
 from reachmap.channel.choice import RESIDUAL, STILL_SHARE, Choice, Measured, choose
 from reachmap.channel.ground import Ground, flow_from_slope, guessed_flow, lay_ground
 from reachmap.channel.profile import depth_mean_speed
+from reachmap.channel.reach import Reach
 from reachmap.channel.sections import Section, measured_sections
+from reachmap.channel.soundings import Soundings
 from reachmap.errors import Finding
-
-if TYPE_CHECKING:
-    from reachmap.channel.reach import Reach, Soundings
 
 Z90 = 1.645
 """Half width of the 90 % band in standard errors."""
@@ -76,20 +75,16 @@ def find_speed(
     depth_m : (n_wet,) depth [m]
     flow_m3_s : flow that overrides the beat's
     """
-    grid = reach.grid
-    head, tail = (_on_cells(reach, mask) for mask in (reach.head, reach.tail))
-    width = float(np.median(reach.cells.width))
-    ground = lay_ground(beat, grid, depth_m, head, tail, width)
+    ground = lay_ground(beat, reach, depth_m)
     speed, unsure = depth_mean_speed(points.speed_m_s, points.speed_how, points.depth_m, beat.d84_m)
     place = points.places
     sections = measured_sections(points.line, place.along, place.across, place.width, points.depth_m, speed)
-    length = float(np.max(reach.cells.along))
     known, source = _known_flow(beat, ground, sections, flow_m3_s)
     used = np.isfinite(speed)
     measured = _measured(reach, points, ground, speed, used) if used.any() else None
-    choice = choose(measured, width, known) if measured is not None else None
+    choice = choose(measured, reach.width_m, known) if measured is not None else None
     if choice is None:
-        choice, source = _unmeasured(beat, ground, depth_m, length, known, source)
+        choice, source = _unmeasured(beat, ground, depth_m, reach.length_m, known, source)
     elif known is None:
         source = "measured speeds"
     calm, calm_sd = _lay(reach, ground, choice, source, measured)
@@ -109,12 +104,6 @@ def find_speed(
         report,
         _findings(known, source, measured, relative),
     )
-
-
-def _on_cells(reach: Reach, mask: np.ndarray) -> np.ndarray:
-    """A mask of coarse cells on the fine ones."""
-    place = reach.coarse.locate(reach.grid.x, reach.grid.y)
-    return (place >= 0) & mask[place]
 
 
 def _known_flow(
@@ -141,7 +130,8 @@ def _unmeasured(
 
 def _measured(reach: Reach, points: Soundings, ground: Ground, speed: np.ndarray, used: np.ndarray) -> Measured:
     """The speeds with what the fit needs to know about each."""
-    cells = nearest_cells(reach.grid.locate(points.x, points.y), reach, points)
+    cells = reach.grid.locate(points.x, points.y)
+    used = used & (cells >= 0)
     clear = used & (ground.wake[cells] <= MOST_WAKE)
     used = clear if clear.any() else used
     cells, place = cells[used], points.places
@@ -151,16 +141,6 @@ def _measured(reach: Reach, points: Soundings, ground: Ground, speed: np.ndarray
     calm = speed[used] / (1.0 - np.minimum(ground.wake[cells], MOST_WAKE))
     groups = points.groups[used]
     return Measured(place.along[used], place.across[used], place.taper[used], calm, here, sounded, groups, points.how)
-
-
-def nearest_cells(cells: np.ndarray, reach: Reach, points: Soundings) -> np.ndarray:
-    """Wet cells under the soundings; those just outside the water take the nearest wet cell in channel coordinates."""
-    out = cells.copy()
-    place = points.places
-    for one in np.nonzero(cells < 0)[0]:
-        away = np.abs(reach.cells.along - place.along[one]) + np.abs(reach.cells.across - place.across[one])
-        out[one] = int(np.argmin(away))
-    return out
 
 
 def _lay(

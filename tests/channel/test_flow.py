@@ -3,12 +3,25 @@
 import numpy as np
 import pytest
 
-from reachmap.channel.flow import blocks_for, solve_flow
+from reachmap.channel.flow import Flow, solve_flow
+from reachmap.channel.mesh import make_mesh
 from reachmap.channel.model import Grid
 from reachmap.errors import InputError
 from tests import published
 
 ROWS = published.load("hydraulics")
+
+
+def make(x0: float, y1: float, cell: float, wet: np.ndarray) -> Grid:
+    """A grid with a dry cell on every side."""
+    return Grid(x0 - cell, y1 + cell, cell, np.pad(wet, 1))
+
+
+def solve(grid, depth, head, tail, merge=1, n=0.04) -> Flow:
+    """Solve with ends given as masks of cells."""
+    mesh = make_mesh(grid, merge)
+    ends = [np.isin(np.arange(mesh.n), mesh.of_cell[cells]) for cells in (head, tail)]
+    return solve_flow(mesh, depth, *ends, n)
 
 
 def arms(cell: float, second_m: float) -> tuple[Grid, np.ndarray, np.ndarray, np.ndarray]:
@@ -24,8 +37,8 @@ def arms(cell: float, second_m: float) -> tuple[Grid, np.ndarray, np.ndarray, np
     box(20, 120, 10, 20, 0.8)
     box(20, 20 + second_m, 50, 56, 0.5)
     box(20 + second_m, 120, 40, 66, 60.0)
-    grid = Grid(0.0, 80.0, cell, depth > 0)
-    return grid, depth[grid.wet], grid.x < cell, grid.x > 140 - cell
+    grid = make(0.0, 80.0, cell, depth > 0)
+    return grid, depth[depth > 0], grid.x < cell, grid.x > 140 - cell
 
 
 def through_column(grid: Grid, unit: np.ndarray, x: float, upper: bool) -> float:
@@ -38,7 +51,7 @@ def through_column(grid: Grid, unit: np.ndarray, x: float, upper: bool) -> float
 @pytest.mark.parametrize(("row", "second"), [("arms-equal", 100.0), ("arms-unequal", 40.0)])
 def test_flow_splits_between_two_arms_as_in_the_closed_form(cell, merge, row, second):
     grid, depth, head, tail = arms(cell, second)
-    flow = solve_flow(grid, depth, head, tail, merge=merge)
+    flow = solve(grid, depth, head, tail, merge=merge)
     unit = flow.speed(depth) * depth
     ROWS[row].check(through_column(grid, unit, 71.0, True) / through_column(grid, unit, 41.0, False))
 
@@ -50,7 +63,7 @@ def bend(cell: float) -> tuple[Grid, np.ndarray, np.ndarray, np.ndarray, np.ndar
     radius, angle = np.hypot(x, y), np.arctan2(y, x)
     wet = (np.abs(radius - 40) < 7) & (y > 0)
     wet &= ~(((radius - 41) / 2) ** 2 + ((angle - 1.2) / 0.2) ** 2 < 1)
-    grid = Grid(-65.0, 65.0, cell, wet)
+    grid = make(-65.0, 65.0, cell, wet)
     angle, radius = angle[wet], radius[wet]
     depth = (0.6 + 0.4 * np.cos(4 * angle)) * np.clip(1 - ((radius - 42) / 9.5) ** 2, 0.02, None)
     return grid, depth, (y[wet] < cell) & (x[wet] < 0), (y[wet] < cell) & (x[wet] > 0), np.pi - angle
@@ -59,15 +72,15 @@ def bend(cell: float) -> tuple[Grid, np.ndarray, np.ndarray, np.ndarray, np.ndar
 @pytest.mark.parametrize("merge", [1, 2, 4])
 def test_discharge_is_the_same_through_every_section(merge):
     grid, depth, head, tail, along = bend(0.5)
-    flow = solve_flow(grid, depth, head, tail, merge=merge)
-    place = np.bincount(flow.nodes.of_cell, along) / np.bincount(flow.nodes.of_cell)
+    flow = solve(grid, depth, head, tail, merge=merge)
+    place = np.bincount(flow.mesh.of_cell, along) / flow.mesh.cells_in
     cuts = [flow.through(place < s) for s in np.linspace(0.2, 2.9, 20)]
     assert cuts == pytest.approx([1.0] * 20, abs=0.005)
 
 
 def test_the_map_itself_carries_the_flow_through_every_section():
     grid, depth, head, tail, along = bend(0.25)
-    flow = solve_flow(grid, depth, head, tail, merge=blocks_for(14.0, 0.25))
+    flow = solve(grid, depth, head, tail, merge=4)
     unit = flow.speed(depth) * depth
     radius = np.hypot(grid.x, grid.y)
     for s in np.linspace(0.2, 2.9, 20):
@@ -79,7 +92,7 @@ def test_the_map_itself_carries_the_flow_through_every_section():
 
 def test_water_runs_along_the_bend_and_round_the_island():
     grid, depth, head, tail, _ = bend(0.5)
-    flow = solve_flow(grid, depth, head, tail, merge=2)
+    flow = solve(grid, depth, head, tail, merge=2)
     east, north = flow.direction()
     radius = np.hypot(grid.x, grid.y)
     along = (east * grid.y - north * grid.x) / radius
@@ -93,9 +106,9 @@ def test_still_water_of_a_dead_end_has_no_speed_but_a_direction():
     wet = np.zeros((80, 200), bool)
     wet[50:70, :] = True
     wet[10:50, 90:100] = True
-    grid = Grid(0.0, 40.0, cell, wet)
+    grid = make(0.0, 40.0, cell, wet)
     depth = np.full(grid.n_wet, 0.7)
-    flow = solve_flow(grid, depth, grid.x < cell, grid.x > 100 - cell, merge=2)
+    flow = solve(grid, depth, grid.x < cell, grid.x > 100 - cell, merge=2)
     slough = grid.y > 25  # two of its widths beyond its mouth
     speed = flow.speed(depth)
     assert speed[slough].max() < 0.01 * np.median(speed)
@@ -104,9 +117,9 @@ def test_still_water_of_a_dead_end_has_no_speed_but_a_direction():
 
 def test_uniform_channel_gives_manning_speed_at_the_slope():
     wet = np.ones((20, 200), bool)
-    grid = Grid(0.0, 10.0, 0.5, wet)
+    grid = make(0.0, 10.0, 0.5, wet)
     depth = np.full(grid.n_wet, 0.6)
-    flow = solve_flow(grid, depth, grid.x < 0.5, grid.x > 99.5, 0.04)
+    flow = solve(grid, depth, grid.x < 0.5, grid.x > 99.5)
     # Between the middles of the end cells lie 99.5 m; n 0.04, S 0.004, R 0.6 (Manning).
     driven = flow.flow_at_unit_drop * np.sqrt(0.004 * 99.5)
     ROWS["H4"].check(np.mean(driven * flow.speed(depth, 0.04)))
@@ -115,17 +128,17 @@ def test_uniform_channel_gives_manning_speed_at_the_slope():
 def test_no_way_from_head_to_tail_is_said():
     wet = np.ones((10, 40), bool)
     wet[:, 20] = False
-    grid = Grid(0.0, 10.0, 1.0, wet)
+    grid = make(0.0, 10.0, 1.0, wet)
     with pytest.raises(InputError, match="no water leads from the upstream end"):
-        solve_flow(grid, np.ones(grid.n_wet), grid.x < 1, grid.x > 39)
+        solve(grid, np.ones(grid.n_wet), grid.x < 1, grid.x > 39)
 
 
 def test_cost_stays_linear_for_a_long_reach():
     rounds = []
     for length in (400, 1600):
         wet = np.ones((24, length), bool)
-        grid = Grid(0.0, 24.0, 1.0, wet)
+        grid = make(0.0, 24.0, 1.0, wet)
         depth = 0.6 + 0.3 * np.sin(grid.x / 30) * np.cos(grid.y / 8)
-        flow = solve_flow(grid, depth, grid.x < 1, grid.x > length - 1, merge=2)
+        flow = solve(grid, depth, grid.x < 1, grid.x > length - 1, merge=2)
         rounds.append(flow.rounds)
     assert rounds[1] <= rounds[0] + 6
