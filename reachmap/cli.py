@@ -99,6 +99,7 @@ def chain_options(command: Callable[..., None]) -> Callable[..., None]:
         click.option("--length", "length_m", type=click.FloatRange(0.05, 1.5), metavar="M", help="Its length."),
         click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own."),
         click.option("--engine", type=click.Choice(["ordinary", "energy"]), default="ordinary", show_default=True),
+        click.option("--fresh", is_flag=True, help="Work everything out again, use nothing kept from earlier runs."),
         click.option("--quiet", is_flag=True, help="No progress."),
     ]
     for option in reversed(options):
@@ -132,17 +133,33 @@ def main() -> None:
 
 
 @main.command("map")
-@beat_argument
+@click.argument("beats", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="BEAT...")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write; default: <beat name>-map.")
 @click.option("--strict", is_flag=True, help="Stop at warnings too.")
 @click.option("--json", "as_json", is_flag=True, help="Print the run record as JSON instead of the summary.")
+@click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes for many beats.")
+@click.option("--dask", metavar="ADDRESS", help="Use a running Dask cluster for many beats.")
 @chain_options
-def map_command(beat: Path, out: Path | None, as_json: bool, **settings: Any) -> None:
-    """Map BEAT and write map.html, card.html, layers, lies, waypoints and the run record."""
+def map_command(
+    beats: tuple[Path, ...],
+    out: Path | None,
+    as_json: bool,
+    jobs: int,
+    dask: str | None,
+    **settings: Any,
+) -> None:
+    """Map BEAT and write map.html, card.html, layers, lies, waypoints and the run record.
+
+    With several beats, or a catalogue file naming one beat folder a line, each gets a folder of its own and an index
+    page ranks them.
+    """
+    if len(beats) > 1 or beats[0].is_file():
+        map_many_command(beats, out or Path("beats-map"), jobs, dask, settings)
+        return
     from reachmap.run import default_out, write
     from reachmap.write import run_record, summarise
 
-    result = run_chain(beat, **settings)
+    result = run_chain(beats[0], **settings)
     target = out or default_out(result.channel.beat)
     write(result, target)
     if as_json:
@@ -150,6 +167,26 @@ def map_command(beat: Path, out: Path | None, as_json: bool, **settings: Any) ->
         return
     click.echo(summarise(result))
     click.echo(f"\nWritten to {target}/ - open {target / 'map.html'} in any browser, no signal needed.")
+
+
+def map_many_command(paths: tuple[Path, ...], out: Path, jobs: int, dask: str | None, settings: dict[str, Any]) -> None:
+    """Map many beats, a line for each as it is done; exit code 1 if one could not be mapped."""
+    from reachmap.many import Outcome, list_beats, map_many
+
+    def told(outcome: Outcome, done: int, of: int) -> None:
+        state = outcome.message or ("kept, nothing changed" if outcome.kept else "mapped")
+        click.echo(f"[{done}/{of}] {outcome.beat}: {state}", err=True)
+
+    for word in ("quiet", "strict", "species", "length_m"):
+        if settings.pop(word):
+            raise click.UsageError(f"--{word.removesuffix('_m')} works with one beat; set it in each beat.toml")
+    fresh = settings.pop("fresh")
+    plain = {k: v for k, v in settings.items() if v not in (None, (), 0.0)}
+    outcomes = map_many(list_beats(paths), out, jobs=jobs, dask=dask, fresh=fresh, settings=plain, told=told)
+    failed = sum(1 for o in outcomes if o.out is None)
+    click.echo(f"{len(outcomes) - failed} beats mapped, {failed} not; open {out / 'index.html'}")
+    if failed:
+        sys.exit(1)
 
 
 @main.command("check")

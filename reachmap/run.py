@@ -12,6 +12,7 @@ import numpy as np
 from reachmap import __version__
 from reachmap.beat import Beat, Scene, read_beat
 from reachmap.channel import Channel, build_channel
+from reachmap.channel.kept import kept_channel
 from reachmap.errors import OutputError, SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.sight import see
@@ -36,6 +37,7 @@ def analyse(
     scenes: Sequence[str] = (),
     curves: str | Path | None = None,
     engine: str = "ordinary",
+    fresh: bool = False,
     progress: Progress | None = None,
 ) -> Result:
     """Read a beat, work out the water, the light, what the fish sees, where it holds and what to do about it.
@@ -48,6 +50,7 @@ def analyse(
     scenes : names of the beat's scenes to work out; empty takes all
     curves : a curves file of the user's own
     engine : "ordinary" or "energy"
+    fresh : work the water out again even if the last run's is kept for the same input
     progress : called with the name of the step and the share done, 0-1
 
     Raises
@@ -60,12 +63,12 @@ def analyse(
     checked = beat if isinstance(beat, Beat) else read_beat(beat)
     chosen = choose_scenes(checked, scenes)
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
-    channel = build_channel(
+    water = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
+    channel = kept_channel(
         checked,
-        cell_m=cell_m,
-        stage_m=stage_m,
-        flow_m3_s=flow_m3_s,
-        progress=lambda step, share: say(step, 0.05 + 0.35 * share),
+        water,
+        lambda: build_channel(checked, **water, progress=lambda step, share: say(step, 0.05 + 0.35 * share)),
+        fresh,
     )
     say("light", 0.4)
     shade = prepare_shade(channel)

@@ -1,0 +1,125 @@
+"""The water kept from the last run, so that another scene does not interpolate again.
+
+Kept in the user's cache folder under a key made from the bytes of the input, the settings and the version: any change
+makes another key, nothing is ever stale. Each entry is one file, written beside and renamed, so an interrupted run
+leaves no half entry. Plain arrays and JSON only: reading an entry runs no code.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import json
+import os
+import tempfile
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from reachmap import __version__
+from reachmap.beat.model import Beat
+from reachmap.channel.model import Channel, Grid
+from reachmap.errors import Finding
+
+KEEP_BYTES = 2_000_000_000
+"""The oldest entries go when all together are larger than this (assumed)."""
+
+MEMO_FIELDS = ("report", "stage_m", "flow_m3_s", "depth_guessed", "speed_relative")
+
+
+def cache_folder() -> Path | None:
+    """Where entries are kept: $XDG_CACHE_HOME/reachmap or ~/.cache/reachmap; None where there is no home."""
+    base = os.environ.get("XDG_CACHE_HOME")
+    try:
+        return (Path(base) if base else Path.home() / ".cache") / "reachmap"
+    except RuntimeError:
+        return None
+
+
+def kept_channel(beat: Beat, settings: dict[str, Any], build: Callable[[], Channel], fresh: bool = False) -> Channel:
+    """The channel of this input and these settings: the one kept, or built now and kept.
+
+    Parameters
+    ----------
+    beat : what it is made from; a beat without checksums (made in memory) is never kept
+    settings : everything `build` depends on besides the beat
+    build : makes the channel
+    fresh : build even if one is kept
+    """
+    folder = cache_folder()
+    if folder is None or not beat.sources:
+        return build()
+    path = folder / f"{_key(beat, settings)}.zip"
+    if not fresh:
+        with contextlib.suppress(OSError, KeyError, ValueError, zipfile.BadZipFile):
+            return _load(path, beat)
+    channel = build()
+    # A full or read-only cache costs the next run some seconds, and this one nothing.
+    with contextlib.suppress(OSError):
+        _save(path, channel)
+        _prune(folder)
+    return channel
+
+
+def _key(beat: Beat, settings: dict[str, Any]) -> str:
+    """One key for the same bytes, settings and version."""
+    what = [__version__, sorted(beat.sources.items()), sorted((k, repr(v)) for k, v in settings.items())]
+    return hashlib.sha256(json.dumps(what).encode()).hexdigest()[:32]
+
+
+def _save(path: Path, channel: Channel) -> None:
+    """Write one entry, whole or not at all."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    grid = channel.grid
+    memo = {name: getattr(channel, name) for name in MEMO_FIELDS}
+    memo |= {
+        "grid": [grid.x0, grid.y1, grid.cell_m, *grid.shape],
+        "findings": [vars(f) for f in channel.findings],
+        "seams": {
+            name: channel.seams[name].tolist() for name in channel.seams.columns if name != channel.seams.geometry.name
+        },
+        "lines": shapely.to_wkb(channel.seams.geometry.to_numpy(), hex=True).tolist(),
+    }
+    arrays = {"wet": np.packbits(grid.wet), **channel.layers}
+    handle, beside = tempfile.mkstemp(dir=path.parent, suffix=".new")
+    try:
+        with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_STORED) as entry:
+            entry.writestr("memo.json", json.dumps(memo))
+            for name, values in arrays.items():
+                buffer = io.BytesIO()
+                np.save(buffer, values, allow_pickle=False)
+                entry.writestr(f"{name}.npy", buffer.getbuffer())
+        Path(beside).replace(path)
+    finally:
+        Path(beside).unlink(missing_ok=True)
+
+
+def _load(path: Path, beat: Beat) -> Channel:
+    """Read one entry; raises if it is not there or not whole."""
+    with zipfile.ZipFile(path) as entry:
+        memo = json.loads(entry.read("memo.json"))
+        names = [n.removesuffix(".npy") for n in entry.namelist() if n.endswith(".npy")]
+        arrays = {n: np.load(io.BytesIO(entry.read(f"{n}.npy")), allow_pickle=False) for n in names}
+    os.utime(path)
+    x0, y1, cell_m, rows, columns = memo["grid"]
+    wet = np.unpackbits(arrays.pop("wet"), count=rows * columns).astype(bool).reshape(rows, columns)
+    seams = gpd.GeoDataFrame(memo["seams"], geometry=shapely.from_wkb(memo["lines"]), crs=beat.crs)
+    findings = tuple(Finding(**f) for f in memo["findings"])
+    kept = {name: memo[name] for name in MEMO_FIELDS}
+    return Channel(beat, Grid(x0, y1, cell_m, wet), arrays, seams, findings=findings, **kept)
+
+
+def _prune(folder: Path) -> None:
+    """Let the entries unused for longest go."""
+    entries = sorted(((p.stat().st_mtime, p.stat().st_size, p) for p in folder.glob("*.zip")), reverse=True)
+    total = 0
+    for _, size, path in entries:
+        total += size
+        if total > KEEP_BYTES:
+            path.unlink(missing_ok=True)

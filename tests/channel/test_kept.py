@@ -1,0 +1,77 @@
+"""What is kept is the same as what was built, and a spoilt entry is built again."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from geopandas.testing import assert_geodataframe_equal
+
+from reachmap.channel import kept
+from tests import toy
+
+
+@pytest.fixture
+def built(monkeypatch, tmp_path):
+    """A channel with checksums, a cache of its own, and a count of how often it was built."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    channel = toy.channel(cell_m=1.0, beat=toy.beat(sources={"soundings.csv": "abc"}), report={"rmse": 0.1})
+    calls = []
+
+    def build():
+        calls.append(1)
+        return channel
+
+    return channel, build, calls
+
+
+def test_the_second_run_reads_what_the_first_built(built):
+    channel, build, calls = built
+    for _ in range(2):
+        got = kept.kept_channel(channel.beat, {"cell_m": 1.0}, build)
+    assert len(calls) == 1
+    assert got.report == channel.report
+    assert got.flow_m3_s == channel.flow_m3_s
+    np.testing.assert_array_equal(got.grid.wet, channel.grid.wet)
+    for name, values in channel.layers.items():
+        np.testing.assert_array_equal(got[name], values)
+    assert_geodataframe_equal(got.seams, channel.seams)
+
+
+@pytest.mark.parametrize("change", ["settings", "bytes", "fresh"])
+def test_any_change_builds_again(built, change):
+    channel, build, calls = built
+    kept.kept_channel(channel.beat, {"cell_m": 1.0}, build)
+    beat = toy.beat(sources={"soundings.csv": "abd" if change == "bytes" else "abc"})
+    kept.kept_channel(beat, {"cell_m": 2.0 if change == "settings" else 1.0}, build, fresh=change == "fresh")
+    assert len(calls) == 2
+
+
+def test_a_spoilt_entry_is_built_again(built, tmp_path):
+    channel, build, calls = built
+    kept.kept_channel(channel.beat, {}, build)
+    (entry,) = (tmp_path / "reachmap").glob("*.zip")
+    entry.write_bytes(entry.read_bytes()[:500])
+    kept.kept_channel(channel.beat, {}, build)
+    assert len(calls) == 2
+
+
+def test_a_beat_made_in_memory_is_not_kept(built, tmp_path):
+    _, build, calls = built
+    for _ in range(2):
+        kept.kept_channel(toy.beat(), {}, build)
+    assert len(calls) == 2
+    assert not (tmp_path / "reachmap").exists()
+
+
+def test_an_unwritable_cache_does_no_harm(built, monkeypatch, tmp_path):
+    channel, build, _ = built
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
+    assert kept.kept_channel(channel.beat, {}, build) is channel
+
+
+def test_the_oldest_go_when_the_cache_is_full(built, monkeypatch, tmp_path):
+    channel, build, _ = built
+    monkeypatch.setattr(kept, "KEEP_BYTES", 10)
+    kept.kept_channel(channel.beat, {}, build)
+    assert list((tmp_path / "reachmap").iterdir()) == []
