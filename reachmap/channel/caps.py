@@ -1,0 +1,203 @@
+"""The two ends of the reach and what each piece of the outline is: bank, end cap, island, joint.
+
+The end caps are the lines where the river goes on beyond the outline. They are no waterline: nothing tapers to
+zero there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
+
+from reachmap.channel.grid import make_grid, typical_width
+from reachmap.channel.mesh import make_mesh
+
+RIGHT, LEFT, HEAD, TAIL, ISLAND, JOINT = range(6)
+"""Kinds of outline. Left and right are the true banks, looking downstream; a joint is where two polygons meet."""
+
+CHORD = (0.45, 2.2)
+"""Length of an end cap, in widths; measured on six test outlines."""
+
+TURN_OVER = 0.35
+"""A corner's turning is measured over this many widths to each side."""
+
+SHARP_RAD = 0.25
+"""Turning below this is no corner [rad]."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """The outline as short pieces.
+
+    Parameters
+    ----------
+    start, end : (m, 2) ends of every piece [m], water on the left hand going from start to end
+    kind : (m,) one of RIGHT, LEFT, HEAD, TAIL, ISLAND, JOINT
+    """
+
+    start: np.ndarray
+    end: np.ndarray
+    kind: np.ndarray
+
+    @property
+    def middle(self) -> np.ndarray:
+        """(m, 2) middle of every piece [m]."""
+        return (self.start + self.end) / 2
+
+    def of(self, *kinds: int) -> Edge:
+        """The pieces of these kinds only."""
+        keep = np.isin(self.kind, kinds)
+        return Edge(self.start[keep], self.end[keep], self.kind[keep])
+
+
+def join_parts(outline: BaseGeometry) -> shapely.Polygon:
+    """One polygon that holds all of an outline's water, with the gaps between its parts bridged.
+
+    Parts are joined one after the other to the nearest water already joined, over the stretch where they lie about
+    as close as at their closest.
+    """
+    parts = sorted(shapely.get_parts(outline), key=lambda part: -part.area)
+    joined = parts[0]
+    rest = parts[1:]
+    while rest:
+        rest.sort(key=joined.distance)
+        part = rest.pop(0)
+        reach = max(0.75 * joined.distance(part), 0.02 * typical_width(part))
+        bridge = joined.buffer(reach).intersection(part.buffer(reach))
+        joined = _largest(shapely.union_all([joined, part, bridge]))
+    return joined
+
+
+def _largest(shape: BaseGeometry) -> shapely.Polygon:
+    return max(shapely.get_parts(shape), key=lambda part: part.area)
+
+
+def find_ends(water: shapely.Polygon) -> tuple[np.ndarray, np.ndarray]:
+    """Both end caps of an outline, each (2, 2): two points on it, in no particular order.
+
+    The outline is smoothed, the two cells farthest apart through the water are taken, and near each the pair of
+    outward corners that turn most over a chord of about one width.
+    """
+    width = typical_width(water)
+    radius = 0.12 * width
+    smooth = water.buffer(radius, quad_segs=4).buffer(-2 * radius, quad_segs=4).buffer(radius, quad_segs=4)
+    smooth = _largest(smooth) if not smooth.is_empty else water
+    smooth = shapely.orient_polygons(shapely.simplify(smooth, 0.02 * width))
+    ring = shapely.get_coordinates(shapely.segmentize(smooth.exterior, width / 20))[:-1]
+    tips = _farthest_pair(smooth, width)
+    return _cap_near(ring, tips[0], width), _cap_near(ring, tips[1], width)
+
+
+def _farthest_pair(water: shapely.Polygon, width: float) -> np.ndarray:
+    """The two places farthest apart through the water (2, 2)."""
+    mesh = make_mesh(make_grid(water, width / 8), 1)
+    graph = mesh.matrix(np.hypot(mesh.x[mesh.first] - mesh.x[mesh.second], mesh.y[mesh.first] - mesh.y[mesh.second]))
+    # Two steps round a corner make a diagonal, so that distance does not depend on the grid's direction.
+    corner = (graph @ graph).tocoo()
+    apart = np.hypot(mesh.x[corner.row] - mesh.x[corner.col], mesh.y[corner.row] - mesh.y[corner.col])
+    diagonal = (apart > 0.1 * mesh.size_m) & (apart < 1.6 * mesh.size_m)
+    corner.data[:] = np.where(diagonal, apart, 0.0)
+    corner.eliminate_zeros()
+    graph = graph.maximum(corner.tocsr())
+    number, label = mesh.components
+    start = int(np.flatnonzero(label == np.bincount(label, minlength=number).argmax())[0])
+    for _ in range(2):
+        distance = dijkstra(graph, directed=False, indices=start)
+        previous, start = start, int(np.argmax(np.where(np.isfinite(distance), distance, -1.0)))
+    here = np.column_stack([mesh.x, mesh.y])
+    other = dijkstra(graph, directed=False, indices=start)
+    previous = int(np.argmax(np.where(np.isfinite(other), other, -1.0)))
+    return here[[previous, start]]
+
+
+def _cap_near(ring: np.ndarray, tip: np.ndarray, width: float) -> np.ndarray:
+    """The two corners of a ring (water on its left hand) that bound the end nearest to `tip`."""
+    closed = np.vstack([ring, ring[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+
+    def at(u: np.ndarray) -> np.ndarray:
+        u = np.mod(u, along[-1])
+        return np.column_stack([np.interp(u, along, closed[:, 0]), np.interp(u, along, closed[:, 1])])
+
+    middle = along[cKDTree(ring).query(tip)[1]]
+    u = middle + np.arange(-1.6, 1.6, 1 / 24) * width
+    before, after = at(u) - at(u - TURN_OVER * width), at(u + TURN_OVER * width) - at(u)
+    turn = np.arctan2(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0], np.einsum("ij,ij->i", before, after))
+    i, j = np.meshgrid(np.arange(len(u)), np.arange(len(u)), indexing="ij")
+    place = at(u)
+    chord = np.hypot(place[i, 0] - place[j, 0], place[i, 1] - place[j, 1])
+    arc = u[j] - u[i]
+    good = (j >= i + 6) & (turn[i] >= SHARP_RAD) & (turn[j] >= SHARP_RAD)
+    good &= (chord > CHORD[0] * width) & (chord < CHORD[1] * width)
+    if not good.any():
+        return at(middle + np.array([-0.5, 0.5]) * width)
+    safe = np.where(good, chord, width)
+    score = turn[i] + turn[j] - 0.6 * (arc / safe - 1) - 0.25 * np.abs(np.log(safe / width))
+    best = int(np.argmax(np.where(good, score, -np.inf)))
+    return place[[i.flat[best], j.flat[best]]]
+
+
+def label_edge(
+    water: shapely.Polygon, outline: BaseGeometry, ends: tuple[np.ndarray, np.ndarray], step_m: float
+) -> Edge:
+    """Cut the outline into pieces no longer than `step_m` and say what each is.
+
+    Parameters
+    ----------
+    water : all the water as one polygon (see `join_parts`)
+    outline : the outline as given; edges of `water` that are not part of it are joints
+    ends : upstream and downstream end cap, each two points (2, 2)
+    step_m : longest piece [m]
+    """
+    water = shapely.orient_polygons(water)
+    ring = shapely.get_coordinates(water.exterior)[:-1]
+    marks = _insert(ring, np.vstack(ends))
+    ring, at = marks
+    n = len(ring)
+    (a, b), (c, d) = _cap_arcs(n, (int(at[0]), int(at[1])), (int(at[2]), int(at[3])))
+    # Counter-clockwise: upstream cap left to right, right bank down, downstream cap right to left, left bank up.
+    spans = [(a, b, HEAD), (b, c, RIGHT), (c, d, TAIL), (d, a, LEFT)]
+    pieces = [_cut(ring[np.arange(i, j + (0 if j > i else n) + 1) % n], step_m, kind) for i, j, kind in spans]
+    pieces += [_cut(np.asarray(hole.coords), step_m, ISLAND) for hole in water.interiors]
+    edge = Edge(*(np.concatenate(part) for part in zip(*pieces, strict=True)))
+    if len(shapely.get_parts(outline)) > 1:
+        away = shapely.distance(shapely.boundary(outline), shapely.points(edge.middle)) > 1e-6
+        kind = np.where(away & ~np.isin(edge.kind, (HEAD, TAIL)), JOINT, edge.kind)
+        edge = Edge(edge.start, edge.end, kind)
+    return edge
+
+
+def _insert(ring: np.ndarray, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The ring with the place nearest to each point made a corner, and the number of that corner for each."""
+    line = shapely.LinearRing(ring)
+    where = shapely.line_locate_point(line, shapely.points(points))
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(np.vstack([ring, ring[:1]]), axis=0).T))])
+    extra = shapely.get_coordinates(shapely.line_interpolate_point(line, where))
+    every = np.concatenate([along[:-1], where])
+    order = np.argsort(every, kind="stable")
+    place = np.empty(len(order), int)
+    place[order] = np.arange(len(order))
+    return np.vstack([ring, extra])[order], place[len(ring) :]
+
+
+def _cap_arcs(n: int, head: tuple[int, int], tail: tuple[int, int]) -> tuple[tuple[int, int], tuple[int, int]]:
+    """For each cap the corners where its arc starts and ends, so that it does not run over the other cap."""
+
+    def arc(pair: tuple[int, int], other: tuple[int, int]) -> tuple[int, int]:
+        first, second = pair
+        inside = [(k - first) % n < (second - first) % n for k in other]
+        return (second, first) if all(inside) else (first, second)
+
+    return arc(head, tail), arc(tail, head)
+
+
+def _cut(line: np.ndarray, step_m: float, kind: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    points = shapely.get_coordinates(shapely.segmentize(shapely.LineString(line), step_m))
+    keep = np.hypot(*np.diff(points, axis=0).T) > 0
+    start, end = points[:-1][keep], points[1:][keep]
+    return start, end, np.full(len(start), kind)

@@ -1,0 +1,19 @@
+"""How far the depth can be trusted: a standard error in metres and three classes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+NEAR, BETWEEN = 0.35, 0.75
+"""Share of the field's variance left unexplained: below the first a cell is near measurements, below the second
+between them; assumed."""
+
+
+def confidence_class(unexplained: np.ndarray) -> np.ndarray:
+    """2 near measurements, 1 between them, 0 beyond them; float32.
+
+    Parameters
+    ----------
+    unexplained : share of the field's variance the soundings leave open, 0-1 (n,)
+    """
+    return ((unexplained < BETWEEN).astype(np.float32) + (unexplained < NEAR)).astype(np.float32)

@@ -1,0 +1,107 @@
+"""Where the reach begins and ends: from what the user says, from the terrain, else assumed and said so."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from reachmap.beat.model import Beat, Terrain
+from reachmap.channel.caps import find_ends
+from reachmap.channel.grid import typical_width
+from reachmap.errors import Finding
+
+CLEAR_DROP_M = 0.1
+"""Least difference in height between the two ends that says which is the upper one [m], assumed."""
+
+POINTS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
+
+Ends = tuple[np.ndarray, np.ndarray]
+"""Upstream and downstream end cap, each two points (2, 2)."""
+
+
+def choose_ends(beat: Beat, water: shapely.Polygon) -> tuple[Ends, dict[str, Any], tuple[Finding, ...]]:
+    """Both end caps in order, how they were found, and what the user should hear.
+
+    Parameters
+    ----------
+    beat : may give the caps, the head or a terrain model
+    water : all the water as one polygon
+    """
+    if beat.caps is not None:
+        caps = tuple(np.reshape(cap, (2, 2)).astype(float) for cap in beat.caps)
+    else:
+        caps = find_ends(water)
+    first, second = caps
+    how = _head_first(beat, water, first, second)
+    swap, basis = how
+    ends = (second, first) if swap else (first, second)
+    report = {
+        "caps_assumed": beat.caps is None,
+        "head_assumed": basis == "assumed",
+        "head_from": basis,
+        "head_end": _compass(ends),
+    }
+    return ends, report, _findings(beat, ends, basis, swap)
+
+
+def _head_first(beat: Beat, water: shapely.Polygon, first: np.ndarray, second: np.ndarray) -> tuple[bool, str]:
+    """Whether the second cap is the head, and what says so."""
+    if beat.head is not None:
+        away = [float(np.hypot(*(cap.mean(axis=0) - beat.head))) for cap in (first, second)]
+        return away[1] < away[0], "beat.toml"
+    if beat.caps is not None:
+        return False, "outline"
+    heights = [_height(beat.terrain, water, cap) for cap in (first, second)]
+    if None not in heights and abs(heights[0] - heights[1]) >= CLEAR_DROP_M:  # type: ignore[operator]
+        return heights[1] > heights[0], "terrain"  # type: ignore[operator]
+    # Same end for the same outline however it was drawn: the more northern, then the more western one.
+    middle = [tuple(np.round(cap.mean(axis=0), 3)) for cap in (first, second)]
+    return (middle[1][1], -middle[1][0]) > (middle[0][1], -middle[0][0]), "assumed"
+
+
+def _height(terrain: Terrain | None, water: shapely.Polygon, cap: np.ndarray) -> float | None:
+    """Median height of the water's surface within a width of an end [m]; None where the terrain says nothing."""
+    if terrain is None:
+        return None
+    near = water.intersection(shapely.Point(cap.mean(axis=0)).buffer(typical_width(water)))
+    west, south, east, north = near.bounds
+    x = np.arange(west, east, terrain.cell_m / 2)
+    y = np.arange(south, north, terrain.cell_m / 2)
+    grid_x, grid_y = (a.ravel() for a in np.meshgrid(x, y))
+    inside = shapely.contains_xy(near, grid_x, grid_y)
+    col = np.floor((grid_x[inside] - terrain.x0) / terrain.cell_m).astype(int)
+    row = np.floor((terrain.y1 - grid_y[inside]) / terrain.cell_m).astype(int)
+    rows, cols = terrain.height_m.shape
+    held = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    heights = terrain.height_m[row[held], col[held]]
+    heights = heights[np.isfinite(heights)]
+    return float(np.median(heights)) if len(heights) else None
+
+
+def _compass(ends: Ends) -> str:
+    """Which end of the outline the head is, as seen from the other one."""
+    east, north = ends[0].mean(axis=0) - ends[1].mean(axis=0)
+    return POINTS[round(np.degrees(np.arctan2(north, east)) / 45) % 8]
+
+
+def _findings(beat: Beat, ends: Ends, basis: str, swapped: bool) -> tuple[Finding, ...]:
+    found = []
+    compass = _compass(ends)
+    if basis == "assumed":
+        what = f"nothing says which end is upstream; the {compass} end was taken as the head of the reach"
+        remedy = "If the river flows the other way, give head = [lat, lon] of the upstream end under [survey]"
+        found.append(Finding("warning", "beat.toml", "[survey] head", what, remedy, "head-assumed"))
+    if basis == "terrain":
+        what = f"the terrain stands higher at the {compass} end, so that is the head of the reach"
+        found.append(Finding("note", "terrain", "", what, "Give head under [survey] if that is wrong", "head-terrain"))
+    if beat.caps is None:
+        what = "the two ends of the reach were found from the shape of the outline"
+        remedy = "If banks fade to nothing near an end, draw lines with role 'head end' and 'tail end' in the outline"
+        found.append(Finding("note", "outline", "", what, remedy, "caps-found"))
+    elif beat.head is not None and swapped:
+        what = "the head end drawn in the outline and head in beat.toml name different ends; beat.toml was followed"
+        remedy = "Correct one of them"
+        found.append(Finding("warning", "beat.toml", "[survey] head", what, remedy, "head-contradicts"))
+    return tuple(found)

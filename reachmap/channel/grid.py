@@ -1,0 +1,133 @@
+"""The fine grid: how small its cells are and which of them are wet."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import rasterio.features
+import shapely
+from affine import Affine
+from shapely.geometry.base import BaseGeometry
+
+from reachmap.channel.model import Grid
+from reachmap.errors import SettingError
+
+CELLS_PER_WIDTH = 40
+"""Cells across the river when the user names no cell size."""
+
+CELL_RANGE_M = (0.25, 1.0)
+"""Limits of the cell size chosen; below 0.5 m the bed has detail no survey resolves (measured on a gravel patch)."""
+
+BYTES_PER_WET_CELL = 420
+"""Peak memory of the whole chain per wet cell; measured, rounded up."""
+
+BYTES_PER_BOX_CELL = 14
+"""Peak memory per cell of the box around the river: the mask, the index, one float map and one byte map."""
+
+MEMORY_SHARE = 0.5
+"""Share of the machine's memory one run may take."""
+
+MARGIN = 2
+"""Dry cells kept on every side."""
+
+
+def typical_width(outline: BaseGeometry) -> float:
+    """Mean wetted width [m], not fooled by a ragged outline.
+
+    Twice the area over the perimeter, measured again after closing and opening the outline by 0.12 of that
+    width; islands count neither as water nor as perimeter.
+    """
+    smooth = outline
+    width = _width(outline)
+    for _ in range(2):
+        radius = 0.12 * width
+        trial = outline.buffer(radius, quad_segs=4).buffer(-2 * radius, quad_segs=4).buffer(radius, quad_segs=4)
+        if trial.is_empty:
+            break
+        smooth = trial
+        width = _width(smooth)
+    return width
+
+
+def _width(water: BaseGeometry) -> float:
+    length = sum(part.exterior.length for part in shapely.get_parts(water))
+    # A strip w wide and L long has area wL and perimeter 2(L + w): solve for w.
+    half = length / 2
+    root = half * half - 4 * water.area
+    return (half - root**0.5) / 2 if root > 0 else water.area**0.5
+
+
+def choose_cell(width_m: float) -> float:
+    """Cell size [m] for a river this wide: width / 40, kept within 0.25-1 m, to the nearest 5 cm."""
+    return float(np.clip(round(width_m / CELLS_PER_WIDTH / 0.05) * 0.05, *CELL_RANGE_M))
+
+
+def memory_needed(outline: BaseGeometry, cell_m: float) -> float:
+    """Estimated peak memory of the chain [bytes]."""
+    west, south, east, north = outline.bounds
+    box = (east - west) * (north - south)
+    return (outline.area * BYTES_PER_WET_CELL + box * BYTES_PER_BOX_CELL) / cell_m**2
+
+
+def check_cell(outline: BaseGeometry, cell_m: float, memory_bytes: float | None = None) -> None:
+    """Raise SettingError for a cell size that is no length or too small for the machine's memory.
+
+    Parameters
+    ----------
+    outline : the water, in metres
+    cell_m : cell size wanted [m]
+    memory_bytes : memory of the machine; None asks the system
+    """
+    if not np.isfinite(cell_m) or cell_m <= 0:
+        raise SettingError(f"--cell {cell_m:g}: a cell size is a length above 0 m, for example 0.5")
+    total = memory_bytes if memory_bytes is not None else machine_memory()
+    allowed = MEMORY_SHARE * total
+    need = memory_needed(outline, cell_m)
+    if need > allowed:
+        fits = cell_m * (need / allowed) ** 0.5
+        raise SettingError(
+            f"--cell {cell_m:g}: would need about {need / 1e9:.1f} GB, more than {MEMORY_SHARE:.0%} of this machine's "
+            f"{total / 1e9:.1f} GB. A cell of {_round_up(fits):g} m fits"
+        )
+    across = outline.area / max(typical_width(outline), 1e-9)
+    if across and cell_m > typical_width(outline) / 2:
+        raise SettingError(
+            f"--cell {cell_m:g}: coarser than half the river's width ({typical_width(outline):.1f} m). "
+            f"{choose_cell(typical_width(outline)):g} m suits this river"
+        )
+
+
+def machine_memory() -> float:
+    """Memory of this machine [bytes]; 8 GB where the system does not say."""
+    try:
+        return float(os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES"))
+    except (AttributeError, ValueError, OSError):
+        return 8e9
+
+
+def _round_up(value: float) -> float:
+    """Up to two significant digits, so that the size named really fits."""
+    unit = 10.0 ** (np.floor(np.log10(value)) - 1)
+    return float(f"{np.ceil(value / unit) * unit:.6g}")
+
+
+def make_grid(water: BaseGeometry, cell_m: float) -> Grid:
+    """A grid over the water: a cell is wet where its centre is.
+
+    The corner follows the outline, not round numbers, so that moving everything moves the grid with it.
+    """
+    west, south, east, north = water.bounds
+    cols = int(np.ceil((east - west) / cell_m)) + 2 * MARGIN
+    rows = int(np.ceil((north - south) / cell_m)) + 2 * MARGIN
+    x0, y1 = west - MARGIN * cell_m, north + MARGIN * cell_m
+    return Grid(x0, y1, cell_m, wet_mask(water, x0, y1, cell_m, (rows, cols)))
+
+
+def wet_mask(water: BaseGeometry, x0: float, y1: float, cell_m: float, shape: tuple[int, int]) -> np.ndarray:
+    """True where a cell's centre is in the water; worked out near zero, where far coordinates lose no digits."""
+    local = shapely.transform(water, lambda xy: xy - (x0, y1))
+    mask = rasterio.features.rasterize(
+        [(local, 1)], out_shape=shape, transform=Affine(cell_m, 0, 0, 0, -cell_m, 0), dtype="uint8"
+    )
+    return mask.astype(bool)

@@ -1,0 +1,215 @@
+"""The coarse mesh that slow fields are solved on: pieces of water in blocks of cells, linked where water touches.
+
+A node is one connected piece of water inside a block about a twelfth of the width, so two arms that share a block
+across a thin neck of land stay apart, every wet cell belongs to exactly one node, and nothing read back from the
+mesh has crossed land.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
+
+from reachmap.channel.model import Grid
+
+CHUNK = 1 << 19
+"""Cells worked on at once when reading back, to bound memory."""
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Nodes and links over the wet cells of a grid.
+
+    Parameters
+    ----------
+    grid : the cells
+    merge : cells along the side of a block
+    of_cell : (n_wet,) int32, node of every wet cell
+    x, y : (n,) middle of the water of each node [m]
+    cells_in : (n,) number of wet cells of each node
+    first, second : (m,) int32, nodes at both ends of every link; the `n_east` links west to east come first
+    touch_m : (m,) width of the water both nodes share [m]
+    """
+
+    grid: Grid
+    merge: int
+    of_cell: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    cells_in: np.ndarray
+    first: np.ndarray
+    second: np.ndarray
+    touch_m: np.ndarray
+    n_east: int
+
+    @property
+    def n(self) -> int:
+        """Number of nodes."""
+        return len(self.x)
+
+    @property
+    def size_m(self) -> float:
+        """Side of a block [m]."""
+        return self.merge * self.grid.cell_m
+
+    @cached_property
+    def area_m2(self) -> np.ndarray:
+        """Water of each node (n,) [m2]."""
+        return self.cells_in * self.grid.cell_m**2
+
+    @cached_property
+    def conductance(self) -> np.ndarray:
+        """Shared width over distance of every link (m,) [-]; 1 between two full blocks."""
+        apart = np.hypot(self.x[self.first] - self.x[self.second], self.y[self.first] - self.y[self.second])
+        return self.touch_m / np.maximum(apart, 0.5 * self.size_m)
+
+    @cached_property
+    def components(self) -> tuple[int, np.ndarray]:
+        """How many separate waters there are, and the number of each node's (n,)."""
+        return connected_components(self.matrix(np.ones(len(self.first))), directed=False)
+
+    def matrix(self, weight: np.ndarray) -> sp.csr_matrix:
+        """Symmetric (n, n) matrix with a weight per link."""
+        pairs = (np.concatenate([self.first, self.second]), np.concatenate([self.second, self.first]))
+        return sp.coo_matrix((np.concatenate([weight, weight]), pairs), (self.n, self.n)).tocsr()
+
+    @cached_property
+    def neighbours(self) -> np.ndarray:
+        """(n, 4) node west, east, north, south of each (the one sharing most water), -1 where there is none."""
+        out = np.full((self.n, 4), -1, np.int32)
+        order = np.argsort(self.touch_m, kind="stable")
+        for east, keep in ((True, order[order < self.n_east]), (False, order[order >= self.n_east])):
+            first, second = self.first[keep], self.second[keep]
+            out[first, 1 if east else 3] = second
+            out[second, 0 if east else 2] = first
+        return out
+
+    def gradient(self, values: np.ndarray) -> np.ndarray:
+        """Slope of node values (n,) along x and y, (n, 2); least squares over linked nodes, flat where unknown."""
+        i = np.concatenate([self.first, self.second])
+        j = np.concatenate([self.second, self.first])
+        dx, dy, dv = (np.asarray(a[j] - a[i], float) for a in (self.x, self.y, values))
+        xx, xy, yy, xv, yv = (np.bincount(i, a, self.n) for a in (dx * dx, dx * dy, dy * dy, dx * dv, dy * dv))
+        # A thin ridge keeps a lone row of nodes from inventing a slope across it.
+        ridge = 1e-3 * self.size_m**2
+        xx, yy = np.asarray(xx + ridge), np.asarray(yy + ridge)
+        det = xx * yy - xy * xy
+        return np.stack([(yy * xv - xy * yv) / det, (xx * yv - xy * xv) / det], axis=1)
+
+    def read(self, values: np.ndarray, cell: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Node values at points, blended from the linear pieces of the nodes around each.
+
+        Parameters
+        ----------
+        values : (n, k) or (n,) node values
+        cell : (p,) position in the wet vector of the cell each point lies in
+        x, y : (p,) where [m]
+
+        Returns
+        -------
+        (p, k) or (p,) float64
+        """
+        columns = values[:, None] if values.ndim == 1 else values
+        slopes = np.stack([self.gradient(column) for column in columns.T], axis=2)
+        out = np.empty((len(cell), columns.shape[1]))
+        for start in range(0, len(cell), CHUNK):
+            part = slice(start, start + CHUNK)
+            out[part] = self._blend(columns, slopes, cell[part], x[part], y[part])
+        return out[:, 0] if values.ndim == 1 else out
+
+    def _blend(
+        self, columns: np.ndarray, slopes: np.ndarray, cell: np.ndarray, x: np.ndarray, y: np.ndarray
+    ) -> np.ndarray:
+        corners, weights = self._corners(cell, x, y)
+        total = np.zeros((len(cell), columns.shape[1]))
+        for node, weight in zip(corners, weights, strict=True):
+            dx, dy = x - self.x[node], y - self.y[node]
+            piece = columns[node] + slopes[node, 0] * dx[:, None] + slopes[node, 1] * dy[:, None]
+            total += weight[:, None] * piece
+        return total
+
+    def _corners(self, cell: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        """The four nodes around each point and their weights; a node counts only if water leads to it."""
+        own = self.of_cell[cell]
+        rows, cols = (index[cell] // self.merge for index in self.grid.cells)
+        off_x = (x - self.grid.x0) / self.size_m - cols - 0.5
+        off_y = (self.grid.y1 - y) / self.size_m - rows - 0.5
+        side = self.neighbours[own, np.where(off_x < 0, 0, 1)]
+        down = self.neighbours[own, np.where(off_y < 0, 2, 3)]
+        far = np.where(side >= 0, self.neighbours[side, np.where(off_y < 0, 2, 3)], -1)
+        far = np.where((far < 0) & (down >= 0), self.neighbours[down, np.where(off_x < 0, 0, 1)], far)
+        wx, wy = np.clip(np.abs(off_x), 0, 0.5), np.clip(np.abs(off_y), 0, 0.5)
+        weights = [
+            (1 - wx) * (1 - wy),
+            np.where(side >= 0, wx * (1 - wy), 0.0),
+            np.where(down >= 0, (1 - wx) * wy, 0.0),
+            np.where(far >= 0, wx * wy, 0.0),
+        ]
+        total = weights[0] + weights[1] + weights[2] + weights[3]
+        return [own, side, down, far], [w / total for w in weights]
+
+    def read_cells(self, values: np.ndarray) -> np.ndarray:
+        """Node values (n,) or (n, k) on every wet cell, float32 (n_wet,) or (n_wet, k)."""
+        columns = values[:, None] if values.ndim == 1 else values
+        slopes = np.stack([self.gradient(column) for column in columns.T], axis=2)
+        out = np.empty((self.grid.n_wet, columns.shape[1]), np.float32)
+        for start in range(0, self.grid.n_wet, CHUNK):
+            cell = np.arange(start, min(start + CHUNK, self.grid.n_wet))
+            x, y = self.grid.x[cell], self.grid.y[cell]
+            out[cell] = self._blend(columns, slopes, cell, x, y)
+        return out[:, 0] if values.ndim == 1 else out
+
+
+def make_mesh(grid: Grid, merge: int) -> Mesh:
+    """The mesh of blocks of `merge` x `merge` cells."""
+    rows, cols = grid.cells
+    per_row = -(-grid.shape[1] // merge)
+    block = (rows // merge).astype(np.int64) * per_row + cols // merge
+    _, held, counts = np.unique(block, return_inverse=True, return_counts=True)
+    of_cell = _split_blocks(grid, block, held, counts, merge)
+    n = int(of_cell.max()) + 1
+    cells_in = np.bincount(of_cell, minlength=n)
+    x = np.bincount(of_cell, grid.x - grid.x0, n) / cells_in + grid.x0
+    y = np.bincount(of_cell, grid.y - grid.y1, n) / cells_in + grid.y1
+    east = _links(of_cell, grid.index, rows, cols, merge, n, aside=True)
+    south = _links(of_cell, grid.index, rows, cols, merge, n, aside=False)
+    first, second, touch = (np.concatenate(pair) for pair in zip(east, south, strict=True))
+    return Mesh(grid, merge, of_cell, x, y, cells_in, first, second, touch * grid.cell_m, len(east[0]))
+
+
+def _split_blocks(grid: Grid, block: np.ndarray, held: np.ndarray, counts: np.ndarray, merge: int) -> np.ndarray:
+    """Node of every wet cell: full blocks as they are, partly wet ones by connected piece."""
+    whole = counts == merge * merge
+    number = np.cumsum(whole) - 1
+    partial = np.flatnonzero(~whole[held])
+    of_cell = number[held].astype(np.int32)
+    if len(partial) == 0:
+        return of_cell
+    rows, cols = (index[partial] for index in grid.cells)
+    place = np.full(grid.n_wet, -1, np.int32)
+    place[partial] = np.arange(len(partial))
+    ends = []
+    for dr, dc in ((0, 1), (1, 0)):
+        # The grid keeps dry cells on every side, so a wet cell always has a neighbour in the array.
+        other = grid.index[rows + dr, cols + dc]
+        same = (other >= 0) & (block[other] == block[partial])
+        ends.append((np.flatnonzero(same), place[other[same]]))
+    i, j = (np.concatenate(pair) for pair in zip(*ends, strict=True))
+    links = sp.coo_matrix((np.ones(len(i), bool), (i, j)), (len(partial), len(partial)))
+    of_cell[partial] = int(whole.sum()) + connected_components(links, directed=False)[1]
+    return of_cell
+
+
+def _links(
+    of_cell: np.ndarray, index: np.ndarray, rows: np.ndarray, cols: np.ndarray, merge: int, n: int, *, aside: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Both nodes of every link across the edges of blocks one way, and the cells that touch there."""
+    edge = np.flatnonzero(((cols if aside else rows) + 1) % merge == 0)
+    other = index[rows[edge] + (not aside), cols[edge] + aside]
+    edge, other = edge[other >= 0], other[other >= 0]
+    key, touch = np.unique(of_cell[edge].astype(np.int64) * n + of_cell[other], return_counts=True)
+    return (key // n).astype(np.int32), (key % n).astype(np.int32), touch
