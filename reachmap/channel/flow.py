@@ -12,9 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.linalg
 import scipy.sparse as sp
-from scipy.sparse.csgraph import reverse_cuthill_mckee
+from scipy.sparse.linalg import splu
 from scipy.spatial import cKDTree
 
 from reachmap.channel.mesh import Mesh
@@ -23,7 +22,7 @@ from reachmap.errors import Finding, InputError
 MANNING_N = 0.04
 """Roughness where none is given [s/m^(1/3)]: clean winding stream with pools and shoals, Chow 1959; from memory."""
 
-MAX_ROUNDS, CLOSE_ENOUGH = 60, 1e-6
+MAX_ROUNDS, CLOSE_ENOUGH = 60, 1e-5
 """Rounds of the solve at most; change of the level, as a share of the whole drop, that ends it."""
 
 FLAT = 1e-7
@@ -179,34 +178,28 @@ def _relax(network: _Network, conveyance: np.ndarray) -> tuple[np.ndarray, np.nd
         slope = (level[first] - level[second]) / network.apart
         steep = np.hypot(slope, network.tangent @ slope)
         change = np.log(1.0 / np.sqrt(np.maximum(steep, FLAT * steep.max())) / softness)
-        # Half the change where links differ settles in about ten rounds (all of it swings to and fro); what all links
-        # have in common is taken whole.
-        common = np.median(change)
+        # Half the change where links differ settles in about ten rounds (all of it swings to and fro); what links
+        # have in common, weighted by the work done in them, is taken whole.
+        common = np.average(change, weights=weight * (slope * network.apart) ** 2)
         softness = softness * np.exp(common + 0.5 * (change - common))
     flow = weight * (level[first] - level[second])
     return np.where(network.live, level, np.nan), flow, rounds
 
 
 class _Levels:
-    """Solves for the levels of the free nodes, in an order that keeps a long thin river a narrow band."""
+    """Solves for the levels of the nodes between the two ends; the pattern is laid out once."""
 
     def __init__(self, network: _Network) -> None:
         self.network = network
         free = network.live & ~network.at_head & ~network.at_tail
-        self.free = np.nonzero(free)[0]
+        self.free = np.flatnonzero(free)
+        self.n = len(self.free)
+        self.inner = free[network.first] & free[network.second]
         place = np.full(len(free), -1)
-        place[self.free] = np.arange(len(self.free))
-        inner = free[network.first] & free[network.second]
-        a, b = place[network.first[inner]], place[network.second[inner]]
-        graph = sp.coo_array((np.ones(len(a)), (a, b)), (len(self.free),) * 2).tocsr()
-        order = reverse_cuthill_mckee(sp.csr_array(graph + graph.T), symmetric_mode=True)
-        rank = np.empty(len(order), int)
-        rank[order] = np.arange(len(order))
-        self.free = self.free[order]
-        self.inner = inner
-        self.low, high = np.minimum(rank[a], rank[b]), np.maximum(rank[a], rank[b])
-        self.gap = high - self.low
-        self.band = int(self.gap.max(initial=0))
+        place[self.free] = np.arange(self.n)
+        a, b = place[network.first[self.inner]], place[network.second[self.inner]]
+        own = np.arange(self.n)
+        self.pattern = np.concatenate([own, a, b]), np.concatenate([own, b, a])
 
     def solve(self, weight: np.ndarray) -> np.ndarray:
         """Levels of all nodes for these link weights; 1 at the head, 0 at the tail and in still water."""
@@ -216,10 +209,11 @@ class _Levels:
         total = np.bincount(net.first, weight, n) + np.bincount(net.second, weight, n)
         fed = np.bincount(net.first, weight * level[net.second], n)
         fed += np.bincount(net.second, weight * level[net.first], n)
-        banded = np.zeros((self.band + 1, len(self.free)))
-        banded[0] = total[self.free]
-        banded[self.gap, self.low] = -weight[self.inner]
-        level[self.free] = scipy.linalg.solveh_banded(banded, fed[self.free], lower=True, check_finite=False)
+        link = -weight[self.inner]
+        matrix = sp.csc_array((np.concatenate([total[self.free], link, link]), self.pattern), (self.n, self.n))
+        # The matrix is symmetric and dominated by its diagonal: no pivoting, ordering for symmetric patterns.
+        factor = splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+        level[self.free] = factor.solve(fed[self.free])
         return level
 
 

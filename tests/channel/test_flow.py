@@ -47,9 +47,11 @@ def through_column(grid: Grid, unit: np.ndarray, x: float, upper: bool) -> float
     return float(unit[hit].sum() * grid.cell_m / len(np.unique(grid.x[hit])))
 
 
-@pytest.mark.parametrize(("cell", "merge"), [(0.5, 1), (0.5, 4), (2.0, 1)])
-@pytest.mark.parametrize(("row", "second"), [("arms-equal", 100.0), ("arms-unequal", 40.0)])
-def test_flow_splits_between_two_arms_as_in_the_closed_form(cell, merge, row, second):
+@pytest.mark.parametrize(
+    ("row", "second", "cell", "merge"),
+    [("arms-equal", 100.0, 1.0, 1), ("arms-unequal", 40.0, 0.5, 1), ("arms-unequal", 40.0, 0.5, 2)],
+)
+def test_flow_splits_between_two_arms_as_in_the_closed_form(row, second, cell, merge):
     grid, depth, head, tail = arms(cell, second)
     flow = solve(grid, depth, head, tail, merge=merge)
     unit = flow.speed(depth) * depth
@@ -81,13 +83,14 @@ def test_discharge_is_the_same_through_every_section(merge):
 def test_the_map_itself_carries_the_flow_through_every_section():
     grid, depth, head, tail, along = bend(0.25)
     flow = solve(grid, depth, head, tail, merge=4)
-    unit = flow.speed(depth) * depth
     radius = np.hypot(grid.x, grid.y)
+    east, north = flow.direction()
+    unit = flow.speed(depth) * depth * (east * grid.y - north * grid.x) / radius
     for s in np.linspace(0.2, 2.9, 20):
         band = np.abs(along - s) < 0.04
         # Flow across = integral over a thin sector of q dA / (r dtheta).
         carried = np.sum(unit[band] / radius[band]) * grid.cell_m**2 / 0.08
-        assert carried == pytest.approx(1.0, abs=0.03)
+        assert carried == pytest.approx(1.0, abs=0.02)
 
 
 def test_water_runs_along_the_bend_and_round_the_island():
