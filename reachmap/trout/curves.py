@@ -26,6 +26,9 @@ LIMITS: Mapping[str, tuple[float, float]] = {
     "shift.summer_c": (-2.0, 30.0),
     "shift.winter_cover": (0.0, 10.0),
     "cover.structure_share": (0.0, 1.0),
+    "cover.depth_share": (0.0, 1.0),
+    "cover.depth_from_m": (0.0, 20.0),
+    "cover.depth_full_m": (0.01, 30.0),
     "seam.contrast_full_m_s": (0.01, 5.0),
     "seam.reach_m": (0.1, 20.0),
     "lies.least_score": (0.0, 1.0),
@@ -189,10 +192,11 @@ def load_curves(path: str | Path | None = None, fish: Fish | None = None, temper
     for section, (low, high) in LIMITS.items():
         place(section).source(section)
         settings[section] = place(section).number(section, "value", low, high)
-    if settings["shift.winter_c"] >= settings["shift.summer_c"]:
-        place("shift.winter_c").refuse(
-            "shift.winter_c", "value", "not below [shift.summer_c]", "Winter must be colder than summer"
-        )
+    for low, high in (("shift.winter_c", "shift.summer_c"), ("cover.depth_from_m", "cover.depth_full_m")):
+        if settings[low] >= settings[high]:
+            place(low).refuse(
+                low, "value", f"{settings[low]:g} is not below [{high}]", "Make it the smaller of the two"
+            )
     shade, cost = {}, {}
     for species in SPECIES:
         section = f"species.{species}"

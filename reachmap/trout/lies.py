@@ -178,9 +178,7 @@ def _kinds(
     bright = [name for name, light in lights.items() if light.surface_lux > DAY_LUX]
     lit = max((lights[name]["sun_share"] for name in bright), key=lambda s: float(s.mean()), default=None)
     shade = np.zeros(channel.grid.n_wet) if lit is None else 1.0 - lit
-    roof = np.maximum(cover_number(channel, curves), shade)
-    deep = np.clip((channel["depth"] - 0.6) / 0.6, 0.0, 1.0)
-    shelter = np.maximum(roof, deep) * np.sqrt(first.factors_night["nose"])
+    shelter = np.maximum(cover_number(channel, curves), shade) * np.sqrt(first.factors_night["nose"])
     feed = first.factors_day["food"] * np.sqrt(np.maximum(first.factors_day["nose"], 0.0))
     out = []
     for own in cells:

@@ -113,6 +113,8 @@ def find_patches(
     reach = max(float(np.ptp(along)), grid.cell_m)
     out = []
     cells = np.nonzero(good)[0]
+    if len(cells) == 0:
+        return []
     for group in np.split(*_grouped(cells, part[cells])):
         top = int(hill[group[0]])
         if part[top] != part[group[0]]:

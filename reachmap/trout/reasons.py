@@ -68,6 +68,7 @@ class Place:
     drift_m_s: float
     seam_m_s: float
     cover: str
+    roofed: bool
 
 
 def describe_places(channel: Channel, lies: Iterable[np.ndarray]) -> list[Place]:
@@ -92,6 +93,7 @@ def _place(channel: Channel, cells: np.ndarray) -> Place:
         means["drift_speed"],
         seam,
         _cover_words(channel, cells),
+        bool(channel["overhead"][cells].mean() >= 0.5),
     )
 
 
@@ -111,11 +113,11 @@ def _cover_words(channel: Channel, cells: np.ndarray) -> str:
 def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limiting: str, day: DayLight | None) -> str:
     """One sentence: depth and place, current, shade and its hours, and what holds the lie back if anything does."""
     by_day = float(light["eye_day"][place.cells].mean()) >= 0.5
-    where = [f"{place.depth_m:.1f} m deep", place.cover]
-    shade = _shade_words(channel, place, light) if by_day else ""
-    first = " ".join(w for w in (*where, shade) if w)
+    roof = "under cover" if place.roofed and not place.cover else ""
+    shade = _shade_words(channel, place, light) if by_day and not place.roofed else ""
+    first = " ".join(w for w in (f"{place.depth_m:.1f} m deep", place.cover, roof, shade) if w)
     parts = [f"{first}, {_current_words(place, by_day)}"]
-    parts += [_hours_words(channel, place, light, day)] if by_day and day is not None else []
+    parts += [_hours_words(channel, place, light, day)] if by_day and not place.roofed and day is not None else []
     if not by_day:
         parts.append("moonlit" if light["light_bed"][place.cells].mean() >= MOON_LUX else "dark")
     parts.append(_lack_words(place, holding, limiting, by_day))

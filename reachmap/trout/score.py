@@ -76,9 +76,12 @@ def score_inputs(channel: Channel, light: Light, curves: Curves) -> Factors:
 
 
 def cover_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:
-    """Cover of every cell, 0-1 (n_wet,) float32: the greater of a roof and (somewhat less) a thing to lie against."""
-    share = (curves or load_curves())["cover.structure_share"]
-    return np.clip(np.maximum(channel["overhead"], share * channel["structure"]), 0, 1).astype(np.float32)
+    """Cover of every cell, 0-1 (n_wet,) float32: the greatest of a roof, a thing to lie against, and deep water."""
+    curves = curves or load_curves()
+    shallow, full = curves["cover.depth_from_m"], curves["cover.depth_full_m"]
+    deep = curves["cover.depth_share"] * np.clip((channel["depth"] - shallow) / (full - shallow), 0, 1)
+    beside = curves["cover.structure_share"] * channel["structure"]
+    return np.clip(np.max([channel["overhead"], beside, deep], axis=0), 0, 1).astype(np.float32)
 
 
 def seam_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:

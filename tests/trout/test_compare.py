@@ -1,0 +1,91 @@
+"""Comparing two scores of one water."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reachmap.beat.model import Fish
+from reachmap.errors import SettingError
+from reachmap.sight import see
+from reachmap.trout import compare, find_lies, hold, load_curves
+from reachmap.trout.model import CHANGES
+from tests import toy
+from tests.trout import waters
+
+CURVES = load_curves()
+
+
+@pytest.fixture(scope="module")
+def run():
+    water = waters.score(waters.shaded_bank(), CURVES)
+    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    return water, lies
+
+
+def test_sunny_against_overcast(run):
+    """Common practice: cloud frees the open water; what changed is the light."""
+    water, lies = run
+    out = compare(water.channel, water.holdings["sunny noon"], water.holdings["overcast noon"], lies)
+    assert out.difference.dtype == np.float32
+    assert np.allclose(out.difference, water.holdings["overcast noon"]["hold"] - water.holdings["sunny noon"]["hold"])
+    grown = out.table[out.table["gain"] > 0.05]
+    assert len(grown)
+    assert set(grown["factor"]) == {"light"}
+    assert set(out.table["what"]) <= set(CHANGES)
+    assert "grows from" in out.paragraph
+    assert "the bed is less bright" in out.paragraph
+
+
+def test_back_again_is_the_mirror(run):
+    water, lies = run
+    sunny, overcast = (water.holdings[n] for n in ("sunny noon", "overcast noon"))
+    there, back = compare(water.channel, sunny, overcast, lies), compare(water.channel, overcast, sunny, lies)
+    mirror = {"appears": "vanishes", "gains": "loses", "holds": "holds", "loses": "gains", "vanishes": "appears"}
+    assert [mirror[w] for w in there.table["what"]] == list(back.table["what"])
+    assert np.allclose(there.table["gain"], -back.table["gain"])
+    assert list(there.table["factor"]) == list(back.table["factor"])
+
+
+def test_day_against_night_names_the_eye(run):
+    water, lies = run
+    out = compare(water.channel, water.holdings["sunny noon"], water.holdings["night"], lies)
+    light = out.table[(out.table["factor"] == "light") & (out.table["gain"] > 0)]
+    assert set(light["why"]) == {"the glare is gone"}
+
+
+def test_nothing_changed(run):
+    water, lies = run
+    one = water.holdings["night"]
+    out = compare(water.channel, one, one, lies)
+    assert not out.difference.any()
+    assert set(out.table["what"]) == {"holds"}
+    assert "stays" in out.paragraph
+
+
+def test_two_fish_and_two_engines_are_told_apart(run):
+    water, lies = run
+    scene = "overcast noon"
+    light, sight = water.lights[scene], water.sights[scene]
+    brown, rainbow = (hold(water.channel, light, sight, Fish(s), CURVES) for s in ("brown", "rainbow"))
+    out = compare(water.channel, brown, rainbow, lies)
+    assert (out.before, out.after) == ("overcast noon, brown of 35 cm", "overcast noon, rainbow of 35 cm")
+    energy = hold(water.channel, light, sight, Fish(), CURVES, engine="energy")
+    assert compare(water.channel, brown, energy, lies).after == "overcast noon, energy engine"
+
+
+def test_no_lies_at_all():
+    water = waters.score(waters.canal(), CURVES)
+    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    out = compare(water.channel, water.holdings["sunny noon"], water.holdings["night"], lies)
+    assert len(out.table) == 0
+    assert "No lie stands out" in out.paragraph
+
+
+def test_another_channel_is_refused(run):
+    water, lies = run
+    other = toy.channel(1.0)
+    light = toy.light(other, toy.scenes()[0])
+    strange = hold(other, light, see(other, light, Fish()), Fish(), CURVES)
+    with pytest.raises(SettingError, match="different numbers of wet cells"):
+        compare(water.channel, water.holdings["sunny noon"], strange, lies)

@@ -1,0 +1,169 @@
+"""Lies on five waters where a guide knows the answer, and what must always hold."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+
+from reachmap.sight import see
+from reachmap.trout import FACTORS, LIE_CLASSES, find_lies, hold, load_curves
+from tests import toy
+from tests.trout import waters
+
+CURVES = load_curves()
+SCENES = ("sunny noon", "overcast noon", "night")
+
+
+def lies_of(stated):
+    water = waters.score(stated, CURVES)
+    return water, find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+
+
+def best(lies, scene):
+    table = lies.scenes[scene]
+    return lies.table.loc[table.index[table["rank"] == 1][0]]
+
+
+@pytest.fixture(scope="module")
+def toy_run(toy_channel):
+    lights = {s.name: toy.light(toy_channel, s) for s in toy.scenes()}
+    fish = toy_channel.beat.fish
+    sights = {n: see(toy_channel, light, fish) for n, light in lights.items()}
+    holdings = {n: hold(toy_channel, light, sights[n], fish, CURVES) for n, light in lights.items()}
+    day = toy.day(toy_channel)
+    return toy_channel, holdings, lights, sights, day
+
+
+@pytest.fixture(scope="module")
+def toy_lies(toy_run):
+    channel, holdings, lights, sights, day = toy_run
+    return find_lies(channel, holdings, lights, sights, day=day, curves=CURVES)
+
+
+@pytest.mark.parametrize("scene", SCENES)
+def test_a_lone_boulder_in_a_run_is_the_lie(scene):
+    """Common practice: the slow pocket behind a boulder, with a seam on each side."""
+    _, lies = lies_of(waters.lone_boulder())
+    lie = best(lies, scene)
+    assert 59 < lie["along_m"] < 66
+    assert abs(lie["across_m"]) < 1.5
+
+
+def test_an_undercut_in_full_sun_is_the_lie_at_noon():
+    """Common practice: bright sun sends trout under the bank."""
+    _, lies = lies_of(waters.undercut_in_sun())
+    lie = best(lies, "sunny noon")
+    assert 50 < lie["along_m"] < 65
+    assert lie["across_m"] < -4
+    assert lie["kind"] in ("sheltering", "prime")
+
+
+@pytest.mark.parametrize("scene", SCENES)
+def test_a_featureless_canal_gets_no_lie(scene):
+    """No place in it is better than another, so none is named."""
+    _, lies = lies_of(waters.canal())
+    assert len(lies.table) == 0
+    assert len(lies.scenes[scene]) == 0
+    assert not lies.label.any()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_canal_measured_with_noise_gets_no_lie_either(seed):
+    """Ripples of 3 cm (root mean square) are what soundings leave behind, not places."""
+    rng, g, stated = np.random.default_rng(seed), waters.grid(), waters.canal()
+    waves = sum(rng.normal() * np.sin(g.x / rng.uniform(2, 9) + rng.uniform(0, 6)) for _ in range(6))
+    _, lies = lies_of(replace(stated, depth=np.maximum(stated.depth + 0.03 * waves / waves.std(), 0.03)))
+    assert len(lies.table) == 0
+
+
+def test_a_deep_pool_beside_a_riffle():
+    """Common practice: under a bright sun the deep pool; by night fish come up to shallower water."""
+    _, lies = lies_of(waters.pool_and_riffle())
+    noon, night = best(lies, "sunny noon"), best(lies, "night")
+    assert noon["depth_m"] > 1.2
+    assert 62 < noon["along_m"] < 100
+    assert night["depth_m"] < noon["depth_m"]
+    riffle = lies.table[lies.table["along_m"] < 55]
+    assert not (lies.scenes["sunny noon"].loc[riffle.index, "rank"] > 0).any()
+
+
+def test_a_shaded_bank_against_an_open_one():
+    """Common practice: in bright sun the shaded side."""
+    _, lies = lies_of(waters.shaded_bank())
+    lie = best(lies, "sunny noon")
+    assert lie["across_m"] < -2
+    assert 40 < lie["along_m"] < 80
+    assert (lies.scenes["sunny noon"]["rank"] > 0).sum() == 1
+
+
+def test_numbers_run_from_downstream_to_upstream(toy_lies):
+    """Common practice: most fish a beat upstream, so lie 1 is the farthest down."""
+    assert list(toy_lies.table.index) == list(range(1, len(toy_lies.table) + 1))
+    assert toy_lies.table["along_m"].is_monotonic_decreasing
+    assert len(toy_lies.table) >= 3
+
+
+def test_the_label_layer_and_the_patches_agree(toy_run, toy_lies):
+    grid = toy_run[0].grid
+    for number, row in toy_lies.table.iterrows():
+        cells = toy_lies.label == number
+        assert row["area_m2"] == pytest.approx(cells.sum() * grid.cell_m**2)
+        assert row.geometry.area == pytest.approx(row["area_m2"])
+        assert shapely.contains_xy(row.geometry, grid.x[cells], grid.y[cells]).all()
+        assert row.geometry.covers(shapely.Point(row["x"], row["y"]))
+        assert row["kind"] in LIE_CLASSES
+    assert toy_lies.label.dtype == np.float32
+
+
+def test_ranks_follow_scores(toy_lies):
+    for table in toy_lies.scenes.values():
+        ranked = table[table["rank"] > 0].sort_values("rank")
+        assert list(ranked["rank"]) == list(range(1, len(ranked) + 1))
+        assert ranked["score"].is_monotonic_decreasing
+        assert set(table["limiting"]) <= set(FACTORS)
+
+
+def test_scores_are_means_over_the_patch(toy_run, toy_lies):
+    holdings = toy_run[1]
+    for name, table in toy_lies.scenes.items():
+        for number, row in table.iterrows():
+            assert row["score"] == pytest.approx(holdings[name]["hold"][toy_lies.label == number].mean(), rel=1e-5)
+
+
+def test_a_lie_keeps_its_number_across_scenes(toy_lies):
+    """The boulder's pocket is found in every scene, under one number."""
+    ranks = [table["rank"] for table in toy_lies.scenes.values()]
+    everywhere = [n for n in toy_lies.table.index if all(r[n] > 0 for r in ranks)]
+    assert any(abs(toy_lies.table.loc[n, "along_m"] - 72) < 3 for n in everywhere)
+
+
+def test_the_same_again(toy_run, toy_lies):
+    channel, holdings, lights, sights, day = toy_run
+    again = find_lies(channel, holdings, lights, sights, day=day, curves=CURVES)
+    assert again.table.equals(toy_lies.table)
+    assert all(again.scenes[name].equals(table) for name, table in toy_lies.scenes.items())
+
+
+def test_a_cap_keeps_the_best_of_each_scene(toy_run, toy_lies):
+    channel, holdings, lights, sights, day = toy_run
+    few = find_lies(channel, holdings, lights, sights, day=day, curves=CURVES, max_lies=3)
+    assert len(few.table) == 3
+    for name in SCENES:
+        place = best(toy_lies, name)
+        assert any(np.hypot(few.table["x"] - place["x"], few.table["y"] - place["y"]) < 0.1)
+
+
+def test_a_cell_size_hardly_moves_the_best_lie():
+    found = []
+    for cell in (0.25, 0.5, 1.0):
+        channel = toy.channel(cell)
+        light = toy.light(channel, toy.scenes()[1])
+        sight = see(channel, light, channel.beat.fish)
+        holding = hold(channel, light, sight, channel.beat.fish, CURVES)
+        name = light.scene.name
+        lies = find_lies(channel, {name: holding}, {name: light}, {name: sight}, curves=CURVES)
+        found.append(best(lies, name)[["along_m", "across_m"]].to_numpy(float))
+    assert np.ptp(found, axis=0).max() < 2.0

@@ -1,0 +1,86 @@
+"""The sentence of a lie says what is there, in words a client understands."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from reachmap.light.model import Body
+from reachmap.sight import see
+from reachmap.trout import find_lies, hold, load_curves
+from tests import toy
+
+CURVES = load_curves()
+
+
+def sentences(channel, light, day=None):
+    sight = see(channel, light, channel.beat.fish)
+    holding = hold(channel, light, sight, channel.beat.fish, CURVES)
+    name = light.scene.name
+    lies = find_lies(channel, {name: holding}, {name: light}, {name: sight}, day=day, curves=CURVES)
+    return lies, lies.scenes[name]["why"]
+
+
+def near(lies, x, y):
+    return int(np.hypot(lies.table["x"] - x, lies.table["y"] - y).idxmin())
+
+
+@pytest.fixture(scope="module")
+def noon(toy_channel):
+    return toy.light(toy_channel, toy.scenes()[0])
+
+
+def test_the_undercut_under_the_alders(toy_channel, noon):
+    lies, why = sentences(toy_channel, noon, toy.day(toy_channel))
+    text = why[near(lies, -20, -7)]
+    assert re.match(r"\d\.\d m deep along the undercut bank", text)
+
+
+def test_the_boulder_and_its_seam(toy_channel):
+    lies, why = sentences(toy_channel, toy.light(toy_channel, toy.scenes()[1]))
+    text = why[near(lies, 12, 1)]
+    assert "by a boulder" in text
+    assert "slow beside a 0.4 m/s seam" in text
+
+
+def test_shade_is_named_by_what_stands_toward_the_sun(toy_channel, noon):
+    _, why = sentences(toy_channel.with_layers(overhead=np.zeros(toy_channel.grid.n_wet, np.float32)), noon)
+    shaded = [text for text in why if "in the shade of" in text]
+    assert shaded
+    away = replace(noon, sun=Body(58.0, 0.0, 1e5))
+    _, why = sentences(toy_channel.with_layers(overhead=np.zeros(toy_channel.grid.n_wet, np.float32)), away)
+    assert not any("alders" in text for text in why)
+
+
+def test_no_shadow_is_spoken_of_under_cloud(toy_channel):
+    _, why = sentences(toy_channel, toy.light(toy_channel, toy.scenes()[1]), toy.day(toy_channel))
+    assert not any("shade" in text for text in why)
+
+
+def test_the_hour_at_which_shade_goes(toy_channel, noon):
+    """The day is in steps of 10 minutes from midnight UTC; in June the clock there stands an hour ahead."""
+    day = toy.day(toy_channel)
+    last = next(i for i, t in enumerate(day.times) if t >= noon.scene.when + timedelta(hours=2))
+    share = day.sun_share.copy()
+    share[last:] = 255
+    roofless = toy_channel.with_layers(overhead=np.zeros(toy_channel.grid.n_wet, np.float32))
+    _, why = sentences(roofless, noon, replace(day, sun_share=share))
+    assert any("loses shade after 15:10" in text for text in why)
+
+
+def test_night_speaks_of_the_moon(toy_channel):
+    night = toy.light(toy_channel, toy.scenes()[2])
+    _, why = sentences(toy_channel, night)
+    assert all("moonlit" in text for text in why)
+    dark = {**night.layers, "light_bed": (night["light_bed"] / 100).astype(np.float32)}
+    _, why = sentences(toy_channel, replace(night, layers=dark))
+    assert all("dark" in text and "moonlit" not in text for text in why)
+
+
+def test_what_holds_a_lie_back(toy_channel, noon):
+    lies, why = sentences(toy_channel, noon)
+    assert "but bright at the bed" in why[near(lies, 12, 1)]

@@ -1,0 +1,109 @@
+"""How sure the ranking is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import rankdata
+
+from reachmap.trout import find_lies, how_sure, load_curves
+from reachmap.trout.sure import INPUTS, _places
+from tests import toy
+from tests.trout import waters
+
+CURVES = load_curves()
+
+
+@pytest.fixture(scope="module")
+def run():
+    """A long water with many like boulders and one far better place, the undercut."""
+    g = waters.grid()
+    x, y = g.x, g.y
+    pockets = [(10 + 12 * k, 3.0 * (-1) ** k) for k in range(9)]
+    behind = sum(np.exp(-(((y - b) / 0.8) ** 2)) * ((x > a) & (x < a + 5)) for a, b in pockets)
+    under = (y < -4.5) & (x > 52) & (x < 60)
+    depth = np.where(under, 0.8, waters.trapeze(y, 0.8))
+    speed = np.where(under, 0.3, waters.profile(y, 0.8) * (1 - 0.7 * np.clip(behind, 0, 1)))
+    seam = np.full(g.n_wet, np.nan)
+    for a, b in pockets:
+        near = (x > a) & (x < a + 5) & (np.abs(y - b) < 1)
+        seam[near] = 1 - np.abs(y - b)[near]
+    stated = waters.Stated(depth, speed, overhead=under.astype(float), seam_distance=seam, seam_contrast=0.4)
+    water = waters.score(stated, CURVES)
+    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    return water, lies
+
+
+def sure_of(run, **settings):
+    water, lies = run
+    return how_sure(water.channel, water.lights, water.sights, water.holdings, lies, CURVES, **settings)
+
+
+def test_the_outstanding_place_is_surer_than_one_of_many_alike(run):
+    sure = sure_of(run).scenes["sunny noon"]
+    ranked = sure[sure["rank"] > 0].sort_values("rank")
+    assert len(ranked) > 6
+    assert ranked["sure"].iloc[0] > 0.99
+    assert ranked["sure"].iloc[1:].max() < 0.99
+    assert ranked["sure"].sum() == pytest.approx(5.0)
+
+
+def test_only_lies_of_the_scene_get_a_share(run):
+    for table in sure_of(run).scenes.values():
+        assert np.array_equal(table["rank"] > 0, table["sure"].notna())
+
+
+def test_the_same_seed_draws_the_same(run):
+    one, two, other = sure_of(run, seed=1), sure_of(run, seed=1), sure_of(run, seed=2)
+    name = "sunny noon"
+    assert one.scenes[name].equals(two.scenes[name])
+    assert not one.scenes[name]["sure"].equals(other.scenes[name]["sure"])
+    assert one.report == two.report
+
+
+def test_without_error_nothing_moves(run):
+    water, lies = run
+    zero = np.zeros(water.channel.grid.n_wet, np.float32)
+    exact = water.channel.with_layers(depth_sd=zero, speed_sd=zero)
+    out = how_sure(exact, water.lights, water.sights, water.holdings, lies, CURVES)
+    for table in out.report["sensitivity"].values():
+        assert table["depth"] == table["speed"] == {"moves": 0.0, "kept": 1.0}
+
+
+def test_a_wild_depth_matters_most(run):
+    water, lies = run
+    wild = water.channel.with_layers(depth_sd=np.full(water.channel.grid.n_wet, 0.6, np.float32))
+    out = how_sure(wild, water.lights, water.sights, water.holdings, lies, CURVES)
+    assert out.report["matters_most"]["sunny noon"] == "depth"
+    assert set(out.report["sensitivity"]["sunny noon"]) == set(INPUTS)
+
+
+def test_inputs_are_left_as_they_were(run):
+    _, lies = run
+    sure_of(run)
+    assert all(table["sure"].isna().all() for table in lies.scenes.values())
+
+
+def test_a_water_without_lies():
+    water = waters.score(waters.canal(), CURVES)
+    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    out = how_sure(water.channel, water.lights, water.sights, water.holdings, lies, CURVES)
+    assert out.report["sensitivity"] == {}
+
+
+def test_the_energy_engine_is_drawn_too():
+    water = waters.score(waters.lone_boulder(), CURVES, "energy")
+    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    out = how_sure(water.channel, water.lights, water.sights, water.holdings, lies, CURVES)
+    table = out.scenes["overcast noon"]
+    assert table["sure"][table["rank"] > 0].between(0, 1).all()
+
+
+def test_places_are_ranks_from_the_top():
+    """scipy.stats.rankdata is the reference."""
+    scores = np.random.default_rng(0).random((4, 9))
+    assert np.array_equal(_places(scores), rankdata(-scores, axis=1).astype(int) - 1)
+
+
+def test_toy_scenes_are_those_of_the_waters():
+    assert [s.name for s in toy.scenes()] == list(waters.SURFACE_LUX)
