@@ -24,6 +24,12 @@ ALONG_WEIGHT = 0.3
 """A bank counts as this much farther away per metre along the river, so that the other limb of a bend is not taken."""
 
 
+MOVING = 0.3
+"""Water slower than this share of the section's mean current counts less and less in length and width; assumed."""
+
+SMOOTH_SLICES = 1.2
+"""Slices over which length and width are smoothed (standard deviation)."""
+
 NODES_IN_SLICE = 18
 """Nodes in a slice of the river, about one and a half rows across."""
 
@@ -97,22 +103,30 @@ def _potential(mesh: Mesh, touch: np.ndarray) -> np.ndarray:
 def _stretch(mesh: Mesh, potential: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
     """Metres along, local width, share of the mean current and whole length from the potential.
 
-    Through every section the same flux F passes, so over a slice of the potential d phi the integral of |grad phi|^2
-    is F d phi and that of |grad phi| is w d phi, w the width that carries the current; the slice is w d phi / F long.
-    Still water weighs nothing, so dead ends and ragged edges do not stretch the river.
+    A slice between two values of the potential is as long as its drop over the mean slope in it, and as wide as its
+    area over that length. Still water weighs nothing, so dead ends and ragged edges do not stretch the river. The
+    mean current of a section is the integral of |grad phi|^2 over that of |grad phi|.
     """
     slope = np.hypot(*mesh.gradient(potential).T)
     cuts = _slices(mesh, potential)
-    first, second = _spread(potential, 0.5 * slope * mesh.size_m, np.stack([slope, slope**2]) * mesh.area_m2, cuts)
-    carrying = gaussian_filter1d(first, 1.0, mode="nearest")
-    flux = gaussian_filter1d(second, 1.0, mode="nearest")
-    step = carrying / np.maximum(flux, 1e-300) * np.diff(cuts)
+    weights = np.stack([slope, slope**2]) * mesh.area_m2
+    carrying, flux = _smooth(_spread(potential, 0.5 * slope * mesh.size_m, weights, cuts))
+    pace = slope / np.maximum(
+        np.interp(potential, (cuts[1:] + cuts[:-1]) / 2, flux / np.maximum(carrying, 1e-300)), 1e-300
+    )
+    # In a bend the slope falls as one over the radius: its mean over the area is that of the middle line.
+    moving = np.clip(pace / MOVING, 0.0, 1.0) * mesh.area_m2
+    area, drop = _spread(potential, 0.5 * slope * mesh.size_m, np.stack([moving, moving * slope]), cuts)
+    step = np.divide(*_smooth(np.stack([area, np.maximum(drop, 1e-300)]))) * np.diff(cuts)
     marks = np.concatenate([[0.0], np.cumsum(step)])
-    width = gaussian_filter1d(first / np.diff(cuts), 1.5, mode="nearest")
     along = np.interp(potential, cuts, marks)
+    width = np.divide(*_smooth(np.stack([area, step])))
     middle = (marks[1:] + marks[:-1]) / 2
-    mean_slope = np.interp(along, middle, flux / np.maximum(carrying, 1e-300))
-    return along, np.interp(along, middle, width), slope / np.maximum(mean_slope, 1e-300), float(marks[-1])
+    return along, np.interp(along, middle, width), pace, float(marks[-1])
+
+
+def _smooth(values: np.ndarray) -> np.ndarray:
+    return gaussian_filter1d(values, SMOOTH_SLICES, axis=-1, mode="nearest")
 
 
 def _slices(mesh: Mesh, potential: np.ndarray) -> np.ndarray:
@@ -127,10 +141,12 @@ def _slices(mesh: Mesh, potential: np.ndarray) -> np.ndarray:
 def _spread(middle: np.ndarray, half: np.ndarray, weights: np.ndarray, cuts: np.ndarray) -> np.ndarray:
     """Sum of weights (k, n) between cuts (m,), every node spread evenly over `middle` +- `half`; (k, m - 1)."""
     half = np.maximum(half, 1e-12)
+    low, high = (np.clip(middle + sign * half, 0.0, 1.0) for sign in (-1, 1))
+    high = np.maximum(high, low + 1e-12)
     total = np.zeros((len(weights), len(cuts)))
-    for sign, place in ((1, middle - half), (-1, middle + half)):
+    for sign, place in ((1, low), (-1, high)):
         order = np.argsort(place, kind="stable")
-        rate = (weights / (2 * half))[:, order]
+        rate = (weights / (high - low))[:, order]
         sums = np.pad(np.cumsum(rate, axis=1), ((0, 0), (1, 0)))
         moments = np.pad(np.cumsum(rate * place[order], axis=1), ((0, 0), (1, 0)))
         before = np.searchsorted(place[order], cuts)
