@@ -192,11 +192,10 @@ def load_curves(path: str | Path | None = None, fish: Fish | None = None, temper
     for section, (low, high) in LIMITS.items():
         place(section).source(section)
         settings[section] = place(section).number(section, "value", low, high)
-    for low, high in (("shift.winter_c", "shift.summer_c"), ("cover.depth_from_m", "cover.depth_full_m")):
-        if settings[low] >= settings[high]:
-            place(low).refuse(
-                low, "value", f"{settings[low]:g} is not below [{high}]", "Make it the smaller of the two"
-            )
+    for less, more in (("shift.winter_c", "shift.summer_c"), ("cover.depth_from_m", "cover.depth_full_m")):
+        if settings[less] >= settings[more]:
+            what = f"{settings[less]:g} is not below [{more}]"
+            place(less).refuse(less, "value", what, "Make it the smaller of the two")
     shade, cost = {}, {}
     for species in SPECIES:
         section = f"species.{species}"

@@ -159,9 +159,11 @@ def _table(
 
 def outline(grid: Grid, cells: np.ndarray) -> shapely.Geometry:
     """The area of some cells as one polygon (or several) [m]."""
-    half = grid.cell_m / 2
-    x, y = grid.x[cells], grid.y[cells]
-    return shapely.union_all(shapely.box(x - half, y - half, x + half, y + half))
+    rows, cols = (index[cells] for index in grid.cells)
+    # Edges come from whole numbers, so that neighbours share theirs exactly: the fast union relies on it.
+    west, east = grid.x0 + cols * grid.cell_m, grid.x0 + (cols + 1) * grid.cell_m
+    north, south = grid.y1 - rows * grid.cell_m, grid.y1 - (rows + 1) * grid.cell_m
+    return shapely.coverage_union_all(shapely.box(west, south, east, north))
 
 
 def _kinds(
