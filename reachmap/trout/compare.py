@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -32,28 +33,53 @@ MOST_LOSS = 20.0
 """A factor at 0 costs this much in the comparison, where infinity would hide all others; assumed."""
 
 
-def compare(channel: Channel, before: Holding, after: Holding, lies: Lies) -> Comparison:
-    """Compare two scores of the same water.
+def compare(
+    channel: Channel, before: Holding, after: Holding, lies: Lies, after_channel: Channel | None = None
+) -> Comparison:
+    """Compare two scores of the same beat.
 
     Parameters
     ----------
-    channel : the water both were scored on
-    before, after : two scenes, clarities, fish or engines
+    channel : the water `before` was scored on and `lies` were found on
+    before, after : two scenes, stages, clarities, fish or engines
     lies : the lies they are told by
+    after_channel : the water `after` was scored on, if that is another (another stage or cell size); where it is dry
+        the score after is 0, for want of depth
 
     Raises
     ------
-    SettingError : the two don't cover the same cells (another stage is another channel: map both first)
+    SettingError : a score doesn't belong to the channel it was said to
     """
-    cells = {len(before["hold"]), len(after["hold"]), channel.grid.n_wet}
+    moved = after if after_channel is None else _carried(after, after_channel, channel)
+    cells = {len(before["hold"]), len(moved["hold"]), channel.grid.n_wet}
     if len(cells) != 1:
         raise SettingError(
-            f"the two scores cover different numbers of wet cells ({sorted(cells)}). Compare scores of one channel"
+            f"the two scores cover different numbers of wet cells ({sorted(cells)}). "
+            "Name the second channel as well, or compare scores of one channel"
         )
-    table = _table(before, after, lies)
-    names = _name(before, after), _name(after, before)
-    difference = (after["hold"] - before["hold"]).astype(np.float32)
-    return Comparison(*names, difference, table, _paragraph(names, before, after, table, lies))
+    table = _table(before, moved, lies)
+    names: tuple[str, ...] = (_name(before, after), _name(after, before))
+    if after_channel is not None and after_channel.stage_m != channel.stage_m:
+        names = tuple(f"{n} at {c.stage_m:+.2f} m" for n, c in zip(names, (channel, after_channel), strict=True))
+    difference = (moved["hold"] - before["hold"]).astype(np.float32)
+    return Comparison(names[0], names[1], difference, table, _paragraph(names, before, moved, table, lies))
+
+
+def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
+    """A score brought onto the cells of another channel by position; dry cells get no depth and so no score."""
+    index = there.grid.locate(here.grid.x, here.grid.y)
+    wet = index >= 0
+
+    def bring(values: np.ndarray, dry: float) -> np.ndarray:
+        return np.where(wet, values[index], np.float32(dry)).astype(np.float32)
+
+    depth_number = FACTORS.index("depth") + 1
+    layers = {name: bring(v, depth_number if name == "limiting" else 0.0) for name, v in holding.layers.items()}
+    factors = [
+        {name: bring(v, 0.0 if name == "depth" else 1.0) for name, v in one.items()}
+        for one in (holding.factors_day, holding.factors_night)
+    ]
+    return replace(holding, layers=layers, factors_day=factors[0], factors_night=factors[1])
 
 
 def _name(one: Holding, other: Holding) -> str:
@@ -118,7 +144,7 @@ def _by_day(holding: Holding, cells: np.ndarray) -> bool:
     return bool(abs(now - day) <= abs(now - night))
 
 
-def _paragraph(names: tuple[str, str], before: Holding, after: Holding, table: pd.DataFrame, lies: Lies) -> str:
+def _paragraph(names: Sequence[str], before: Holding, after: Holding, table: pd.DataFrame, lies: Lies) -> str:
     """The comparison in a few sentences."""
     least = float(lies.report["least_score"])
     was, now = (100 * float((h["hold"] > least).mean()) for h in (before, after))

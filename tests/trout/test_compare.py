@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -89,3 +91,26 @@ def test_another_channel_is_refused(run):
     strange = hold(other, light, see(other, light, Fish()), Fish(), CURVES)
     with pytest.raises(SettingError, match="different numbers of wet cells"):
         compare(water.channel, water.holdings["sunny noon"], strange, lies)
+
+
+def test_another_stage_is_compared_by_place():
+    """The same water 0.3 m lower: what fell dry lost its depth, what stayed wet is compared cell by cell."""
+    high = toy.channel(0.5)
+    keep = high["depth"] > 0.3
+    wet = high.grid.spread(keep, dry=0).astype(bool)
+    grid = replace(high.grid, wet=wet)
+    low_layers = {name: values[keep] for name, values in high.layers.items()}
+    low_layers["depth"] = (low_layers["depth"] - np.float32(0.3)).astype(np.float32)
+    low = replace(high, grid=grid, layers=low_layers, stage_m=-0.3)
+    holdings, lights, sights = {}, {}, {}
+    for channel in (high, low):
+        lights[channel.stage_m] = light = toy.light(channel, toy.scenes()[1])
+        sights[channel.stage_m] = sight = see(channel, light, Fish())
+        holdings[channel.stage_m] = hold(channel, light, sight, Fish(), CURVES)
+    name = "overcast noon"
+    lies = find_lies(high, {name: holdings[0.0]}, {name: lights[0.0]}, {name: sights[0.0]}, curves=CURVES)
+    out = compare(high, holdings[0.0], holdings[-0.3], lies, after_channel=low)
+    dry = ~keep
+    assert np.allclose(out.difference[dry], -holdings[0.0]["hold"][dry])
+    assert np.allclose(out.difference[keep], holdings[-0.3]["hold"] - holdings[0.0]["hold"][keep])
+    assert out.after == "overcast noon at -0.30 m"
