@@ -1,4 +1,9 @@
-"""Depth of every wet cell, its standard error and how far to trust it."""
+"""Depth of every wet cell, its standard error and how far to trust it.
+
+Where soundings are near, the depth is theirs. Where they leave most of the field's variance open, the first guess
+from the shape of the river (see `reachmap.channel.guess`), set right by the soundings, takes over, unless held-out
+soundings say that it is worse.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +14,7 @@ import numpy as np
 
 from reachmap.beat.model import Beat
 from reachmap.channel.confidence import confidence_class
+from reachmap.channel.guess import GUESS_SHARE, Guess, guess_depth
 from reachmap.channel.heldout import error_figures
 from reachmap.channel.kriging import TaperedField
 from reachmap.channel.reach import Reach
@@ -17,6 +23,15 @@ from reachmap.errors import Finding
 
 MAX_OVER_DEEPEST = 1.3
 """No cell is made deeper than this many times the deepest sounding; assumed."""
+
+FEWEST_ALONE = 12
+"""Soundings below which the guess always carries the depth; assumed."""
+
+OPEN_FROM, OPEN_TO = 0.1, 0.3
+"""Share of the variance left open at which the guess begins to count, and at which it counts in full (measured)."""
+
+WORSE_FROM, WORSE_TO = 1.03, 1.15
+"""The guess loses its say as its held-out error goes from the first to the second multiple of the one without it."""
 
 
 @dataclass(frozen=True)
@@ -38,20 +53,135 @@ class Bed:
     findings: tuple[Finding, ...] = ()
 
 
-def lay_bed(beat: Beat, reach: Reach, soundings: Soundings) -> Bed:
-    """Interpolate the depth."""
-    places = soundings.places
-    field_ = TaperedField.fit(
-        places.along, places.across, places.taper, soundings.depth_m, reach.width_m, soundings.groups
-    )
-    value, sd = reach.interpolate(field_)
+def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | None = None) -> Bed:
+    """Depth, its error and confidence from the soundings, or from the outline alone where there are none.
+
+    Parameters
+    ----------
+    beat, reach, soundings : the beat, its coordinates, the soundings in use
+    flow_m3_s : flow at the survey, where the beat does not say
+    """
+    guess = guess_depth(beat, reach, flow_m3_s)
+    if not len(soundings):
+        return _guessed(reach, guess)
+    scaled = _Scaled.fit(reach, soundings, guess)
+    alone = None
+    if len(soundings) >= FEWEST_ALONE:
+        places = soundings.places
+        alone = TaperedField.fit(
+            places.along, places.across, places.taper, soundings.depth_m, reach.width_m, soundings.groups
+        )
+    depth, variance, open_share = _blend(reach, soundings, scaled, alone)
     deepest = float(soundings.depth_m.max())
-    depth = np.clip(value, 0.0, MAX_OVER_DEEPEST * deepest)
-    unexplained = reach.upsample(field_.relative(reach.nodes.along, reach.nodes.across)[1])
-    report = {
-        "heldout_depth": error_figures(soundings.depth_m, field_.heldout(), soundings.how),
-        "depth_kriging": field_.setting,
-        "max_sounding_m": deepest,
+    depth = np.clip(depth, 0.0, MAX_OVER_DEEPEST * deepest)
+    # Where nothing was measured, a depth is known no better than a guess.
+    sd = np.sqrt(variance + open_share * (GUESS_SHARE * depth) ** 2)
+    report = _report(soundings, scaled, alone, guess, deepest)
+    return Bed(
+        depth.astype(np.float32),
+        sd.astype(np.float32),
+        confidence_class(open_share),
+        False,
+        report,
+        _findings(depth, deepest),
+    )
+
+
+def _guessed(reach: Reach, guess: Guess) -> Bed:
+    depth = guess.cells(reach).astype(np.float32)
+    what = "there are no soundings, so every depth is a guess from the shape of the outline, good to half of it at best"
+    remedy = "Even ten soundings, two of them in the deepest water, make it far better"
+    finding = Finding("warning", "soundings", "", what, remedy, "depth-guessed")
+    report = {"depth_from": "guess", "guess_basis": guess.basis, "guess_mean_depth_m": round(guess.mean_depth_m, 3)}
+    sd = (GUESS_SHARE * depth + 0.02).astype(np.float32)
+    return Bed(depth, sd, np.zeros_like(depth), True, report, (finding,))
+
+
+@dataclass(frozen=True)
+class _Scaled:
+    """The guess set right by the soundings: a factor, and what is left kriged."""
+
+    factor: float
+    guess: Guess
+    rest: TaperedField
+    error: float
+
+    @classmethod
+    def fit(cls, reach: Reach, soundings: Soundings, guess: Guess) -> _Scaled:
+        places = soundings.places
+        first = guess.at(reach, soundings.x, soundings.y, places)
+        # The guess itself counts as one sounding of factor 1: a lone shallow one must not halve the river.
+        worth = float(np.mean(first**2))
+        factor = float((first @ soundings.depth_m + worth) / (first @ first + worth))
+        rest = TaperedField.fit(
+            places.along,
+            places.across,
+            places.taper,
+            soundings.depth_m - factor * first,
+            reach.width_m,
+            soundings.groups,
+            trend="none",
+        )
+        error = float(np.sqrt(np.mean((rest.values - rest.left_out) ** 2)))
+        return cls(factor, guess, rest, error)
+
+
+def _blend(
+    reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Depth, its variance without the scatter of the guess, and the share of variance left open."""
+    taper = reach.cells.taper
+    rest, open_share = reach.spread(scaled.rest)
+    with_guess = scaled.factor * scaled.guess.cells(reach) + rest * taper
+    if alone is None:
+        return with_guess, scaled.rest.error(open_share, taper) ** 2, open_share
+    value, open_share = reach.spread(alone)
+    open_share = np.minimum(open_share, 1.0)
+    weight = np.clip((open_share - OPEN_FROM) / (OPEN_TO - OPEN_FROM), 0.0, 1.0) * _say(scaled, alone)
+    depth = value * taper * (1 - weight) + with_guess * weight
+    return depth, alone.error(open_share, taper) ** 2, open_share
+
+
+def _say(scaled: _Scaled, alone: TaperedField) -> float:
+    """How much the guess may say, 0-1, by its held-out error against the one without it."""
+    error = float(np.sqrt(np.mean((alone.values - alone.left_out) ** 2)))
+    ratio = scaled.error / max(error, 1e-9)
+    return float(np.clip((WORSE_TO - ratio) / (WORSE_TO - WORSE_FROM), 0.0, 1.0))
+
+
+def _report(
+    soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, guess: Guess, deepest: float
+) -> dict[str, Any]:
+    kriged = alone or scaled.rest
+    left_out = kriged.heldout() - (0.0 if alone else kriged_offset(kriged, soundings))
+    return {
+        "depth_from": "soundings" if alone else "guess corrected by soundings",
+        "heldout_depth": error_figures(soundings.depth_m, left_out, soundings.how),
+        "depth_kriging": kriged.setting,
+        "guess_basis": guess.basis,
+        "guess_factor": round(scaled.factor, 3),
+        "guess_heldout_rmse": round(scaled.error, 4),
+        "guess_say": round(_say(scaled, alone), 3) if alone else 1.0,
+        "max_sounding_m": round(deepest, 3),
+        "overshoot_limit": MAX_OVER_DEEPEST,
         "soundings_used": len(soundings),
     }
-    return Bed(depth, sd, confidence_class(unexplained), False, report)
+
+
+def kriged_offset(rest: TaperedField, soundings: Soundings) -> np.ndarray:
+    """What must be taken from a held-out residual to make it a held-out depth (n,) [m]."""
+    values = np.empty(len(rest.values))
+    values[rest.order] = rest.values
+    return values - soundings.depth_m
+
+
+def _findings(depth: np.ndarray, deepest: float) -> tuple[Finding, ...]:
+    share = float(np.mean(depth > 0.9 * deepest))
+    if share < 0.02:
+        return ()
+    what = (
+        f"{share:.0%} of the water is mapped about as deep as the deepest sounding ({deepest:.2f} m) or deeper; "
+        "nothing deeper was ever sampled, so pools may be deeper than shown"
+    )
+    remedy = "Sound the deepest water, from a boat or with a line, before trusting depths there"
+    return (Finding("note", "soundings", "", what, remedy, "deepest-unsampled"),)

@@ -56,7 +56,7 @@ def build_channel(
     reach = build_reach(beat.outline, water, ends, cell_m)
     soundings, sounding_findings = take_soundings(beat, reach)
     say("interpolating the depth", 0.2)
-    bed = lay_bed(beat, reach, soundings)
+    bed = lay_bed(beat, reach, soundings, flow_m3_s)
     say("solving the flow", 0.5)
     speed = find_speed(beat, reach, soundings, bed.depth, flow_m3_s)
     say("finding the seams", 0.8)

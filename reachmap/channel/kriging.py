@@ -2,19 +2,21 @@
 
 value = T (mu + g): T the taper (see `Places.taper`), mu a mean, g a Gaussian field with Matern 3/2 correlation,
 stretched along the river, plus white noise of the measurements. No zero-depth points along the bank are needed;
-such points would bias every method shallow. The standard error is the kriging one, scaled so that held-out residuals
-have unit variance.
+such points would bias every method shallow. The variance at a place is a^2 T^2 u + b^2: u the share of the field's
+variance the points leave open, a and b fitted to the residuals of single points and of whole groups left out, so
+that b holds what no neighbour can tell: detail of the bed, errors of position and of the instrument.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import product
 from typing import Any, Literal
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.optimize import nnls
 
 Trend = Literal["taper", "none"]
 
@@ -35,6 +37,9 @@ MAX_GAP_WIDTHS = 2.5
 
 MIN_GROUPS = 6
 """Groups below which the data can't choose a setting."""
+
+FEWEST_FOR_ERROR = 5
+"""Points below which the error is not measured but taken as half the size of the values, assumed."""
 
 WINDOW_POINTS = 400
 """Points above which the field is worked out window by window along the river."""
@@ -111,7 +116,7 @@ class TaperedField:
     ranges : correlation range along and across [m]
     noise : measurement noise over the field's standard deviation
     trend : "taper" (mean fitted) or "none" (mean zero)
-    scale : standard deviation of the field, so that held-out residuals have unit variance
+    scale, detail : standard deviation a of the field and b of what neighbours can't tell, in the unit of the values
     left_out : (n,) value predicted at each point with its whole group left out, in canonical order
     chosen : "default" or "grid"
     """
@@ -126,6 +131,7 @@ class TaperedField:
     noise: float
     trend: Trend
     scale: float
+    detail: float
     left_out: np.ndarray
     chosen: str
 
@@ -159,9 +165,11 @@ class TaperedField:
         groups = np.unique(groups, return_inverse=True)[1]
         setting, chosen = _choose(places, taper, values, groups, width, trend)
         ranges, noise = _ranges(setting, width), setting[2]
-        left_out, variance = _leave_out(places, taper, values, groups, ranges, noise, trend, width)
-        scale = _scale(values, left_out, variance)
-        return cls(places, taper, values, groups, order, width, ranges, noise, trend, scale, left_out, chosen)
+        data = (places, taper, values)
+        left_out, variance = _leave_out(*data, groups, ranges, noise, trend, width)
+        single = _leave_out(*data, np.arange(len(values)), ranges, noise, trend, width)
+        scale, detail = _spreads(values, (single, (left_out, variance)), noise)
+        return cls(*data, groups, order, width, ranges, noise, trend, scale, detail, left_out, chosen)
 
     @property
     def setting(self) -> dict[str, Any]:
@@ -180,14 +188,14 @@ class TaperedField:
         out[self.order] = self.left_out
         return out
 
-    def scaled(self, factor: float) -> TaperedField:
-        """The same field with its standard error multiplied."""
-        return replace(self, scale=self.scale * factor)
-
     def predict(self, along: np.ndarray, across: np.ndarray, taper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Value and standard error at places (m,), both in the unit of the values."""
-        value, variance = self.relative(along, across)
-        return value * taper, self.scale * np.sqrt(variance) * taper
+        value, open_share = self.relative(along, across)
+        return value * taper, self.error(open_share, taper)
+
+    def error(self, open_share: np.ndarray, taper: np.ndarray) -> np.ndarray:
+        """Standard error where the points leave this share of the field's variance open."""
+        return np.sqrt(self.scale**2 * np.maximum(open_share, 0.0) * taper**2 + self.detail**2)
 
     def relative(self, along: np.ndarray, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Untapered value, and variance as a share of the field's own: near 0 at a point, 1 where nothing is known."""
@@ -266,7 +274,7 @@ def _leave_out(
             better = away < seen[members[block]]
             if not better.any():
                 continue
-            spread = np.linalg.pinv(inverse[np.ix_(block, block)], hermitian=True)
+            spread = np.linalg.inv(inverse[np.ix_(block, block)])
             take = members[block][better]
             predicted[take] = (values[members[block]] - spread @ flat[block])[better]
             variance[take] = np.maximum(np.diag(spread), 1e-12)[better]
@@ -317,8 +325,21 @@ def _trial(groups: np.ndarray) -> np.ndarray:
     return np.flatnonzero(run % share == 0)
 
 
-def _scale(values: np.ndarray, left_out: np.ndarray, variance: np.ndarray) -> float:
-    """Standard deviation of the field that gives held-out residuals unit variance."""
-    if len(values) < 3:
-        return max(float(np.abs(values).max(initial=0.0)) / 2, 1e-6)
-    return max(float(np.sqrt(np.mean((values - left_out) ** 2 / variance))), 1e-6)
+def _spreads(
+    values: np.ndarray, left_out: tuple[tuple[np.ndarray, np.ndarray], ...], noise: float
+) -> tuple[float, float]:
+    """The field's standard deviation a and that of the detail b, by least squares on both kinds of residual.
+
+    The mean squared residual of each kind is a^2 times the mean relative variance plus b^2. a is not let below
+    0.7 of what the residuals of whole groups alone say.
+    """
+    size = max(float(np.sqrt(np.mean(values**2))), 1e-6)
+    if len(values) < FEWEST_FOR_ERROR:
+        return size / 2, size / 10
+    squares = np.array([np.mean((values - predicted) ** 2) for predicted, _ in left_out])
+    shares = np.array([np.mean(np.maximum(variance - noise**2, 0.0)) for _, variance in left_out])
+    weight = 1.0 / np.maximum(squares, 1e-12)
+    (a2, b2), _ = nnls(np.column_stack([shares, np.ones(2)]) * weight[:, None], squares * weight)
+    predicted, variance = left_out[1]
+    blocked = float(np.mean((values - predicted) ** 2 / variance))
+    return max(float(np.sqrt(max(a2, blocked / 2))), 1e-6), max(float(np.sqrt(b2)), 0.01 * size)

@@ -150,11 +150,14 @@ class Reach:
 
         Worked out at the nodes without the taper, read back, and tapered by each fine cell's own distance.
         """
-        nodes = self.coordinates
-        bare = field.predict(nodes.along, nodes.across, np.ones(self.mesh.n))
-        values = self.upsample(np.column_stack(bare))
+        value, open_share = self.spread(field)
         taper = self.cells.taper
-        return values[:, 0] * taper, values[:, 1] * taper
+        return value * taper, field.error(open_share, taper).astype(np.float32)
+
+    def spread(self, field: TaperedField) -> tuple[np.ndarray, np.ndarray]:
+        """A fitted field on the fine cells before the taper, and the share of its variance left open, float32."""
+        values = self.upsample(np.column_stack(field.relative(self.nodes.along, self.nodes.across)))
+        return values[:, 0], np.maximum(values[:, 1], 0.0)
 
 
 def _places(values: np.ndarray, bank_distance: np.ndarray) -> Places:
