@@ -1,0 +1,88 @@
+"""Which colours survive."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reachmap.beat.model import COLOURS as WORDS
+from reachmap.sight import colours_at
+from reachmap.sight.colours import BAND_KD, COLOURS, LUX_WEIGHT, water_bands
+from tests import toy
+from tests.published import load
+
+ROWS = load("sight")
+LIGHT = toy.light(toy.channel(4.0), toy.scenes()[0])
+
+
+def water(word, kd=0.7, c=2.6):
+    scene = replace(LIGHT.scene, water=replace(LIGHT.scene.water, colour=word))
+    return replace(LIGHT, scene=scene, kd_per_m=kd, beam_attenuation_per_m=c)
+
+
+def seen(light, depth, distance, lux=None):
+    return {one.name: one for one in colours_at(light, depth, distance, lux)}
+
+
+def test_every_word_has_bands():
+    assert set(BAND_KD) == set(WORDS)
+    ROWS["lux-bands"].check(LUX_WEIGHT.sum())
+
+
+@pytest.mark.parametrize("word", WORDS)
+def test_bands_give_the_scenes_own_attenuation(word):
+    kd, c = water_bands(water(word))
+    assert kd @ LUX_WEIGHT == pytest.approx(0.7)
+    assert np.all(c >= kd)
+
+
+def test_peat_leaves_the_red():
+    """Tea-stained water passes red best and blue worst."""
+    kd, _ = water_bands(water("stained"))
+    assert kd[-2:].max() < kd[:-2].min()
+    assert kd.argmax() == 0
+
+
+def test_close_by_everything_keeps_its_colour_but_black_and_white():
+    near = seen(water("clear"), 0.3, 0.1)
+    for name in ("yellow", "orange", "red", "green", "blue"):
+        assert near[name].verdict == "keeps its colour", name
+    assert near["white"].verdict == "shows light"
+    assert near["black"].verdict == "shows dark"
+
+
+def test_blue_is_the_first_to_go_in_peat():
+    """Common practice: in peaty water red, orange and black work, blue is lost."""
+    deep = seen(water("stained", kd=1.4, c=2.8), 1.2, 0.8)
+    assert abs(deep["blue"].brightness) < abs(deep["orange"].brightness)
+    assert deep["orange"].colour > deep["blue"].colour
+
+
+def test_by_night_nothing_keeps_its_colour():
+    """Below the cones' limit (Ali 1961) only rods are left, and one kind of cell can't tell colours."""
+    dark = seen(water("clear"), 0.5, 0.2, lux=0.02)
+    assert all(one.colour == pytest.approx(0) for one in dark.values())
+    assert dark["red"].brightness < dark["green"].brightness, "red looks dark to rods (peak 527 nm)"
+
+
+@given(st.floats(0.05, 2.0), st.floats(0.05, 3.0), st.floats(1.1, 3.0), st.sampled_from(WORDS))
+def test_farther_off_never_shows_better(depth, distance, times, word):
+    here, there = seen(water(word), depth, distance), seen(water(word), depth, distance * times)
+    for name in COLOURS:
+        assert abs(there[name].brightness) <= abs(here[name].brightness) + 0.05
+
+
+def test_far_off_all_fade():
+    assert {one.verdict for one in colours_at(water("clear"), 0.5, 20.0)} == {"fades"}
+
+
+@given(st.floats(0.05, 2.0), st.floats(0.05, 3.0), st.sampled_from(WORDS))
+def test_white_and_black_have_no_colour_to_keep(depth, distance, word):
+    """Nor does a tinted water lend them one: the eye takes the water for neutral."""
+    near = seen(water(word), depth, distance)
+    assert near["white"].colour == pytest.approx(0, abs=1e-9)
+    assert near["black"].colour == pytest.approx(0, abs=1e-9)
