@@ -64,13 +64,13 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
     guess = guess_depth(beat, reach, flow_m3_s)
     if not len(soundings):
         return _guessed(reach, guess)
-    scaled = _Scaled.fit(reach, soundings, guess)
     alone = None
     if len(soundings) >= FEWEST_ALONE:
         places = soundings.places
         alone = TaperedField.fit(
             places.along, places.across, places.taper, soundings.depth_m, reach.width_m, soundings.groups
         )
+    scaled = _Scaled.fit(reach, soundings, guess, alone)
     depth, variance, open_share = _blend(reach, soundings, scaled, alone)
     deepest = float(soundings.depth_m.max())
     depth = np.clip(depth, 0.0, MAX_OVER_DEEPEST * deepest)
@@ -107,7 +107,7 @@ class _Scaled:
     error: float
 
     @classmethod
-    def fit(cls, reach: Reach, soundings: Soundings, guess: Guess) -> _Scaled:
+    def fit(cls, reach: Reach, soundings: Soundings, guess: Guess, alone: TaperedField | None) -> _Scaled:
         places = soundings.places
         first = guess.at(reach, soundings.x, soundings.y, places)
         # The guess itself counts as one sounding of factor 1: a lone shallow one must not halve the river.
@@ -121,6 +121,7 @@ class _Scaled:
             reach.width_m,
             soundings.groups,
             trend="none",
+            like=alone,
         )
         error = float(np.sqrt(np.mean((rest.values - rest.left_out) ** 2)))
         return cls(factor, guess, rest, error)

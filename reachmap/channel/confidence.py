@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-NEAR, BETWEEN = 0.35, 0.75
+NEAR, BETWEEN = 0.2, 0.6
 """Share of the field's variance left unexplained: below the first a cell is near measurements, below the second
 between them; assumed."""
 

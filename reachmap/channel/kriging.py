@@ -20,11 +20,13 @@ from scipy.optimize import nnls
 
 Trend = Literal["taper", "none"]
 
-DEFAULT = (0.4, 5.0, 0.25)
+Setting = tuple[float, float, float]
+
+DEFAULT: Setting = (0.4, 5.0, 0.25)
 """Range across in widths, stretch along, noise over field standard deviation; best default measured."""
 
-GRID = tuple(product((0.15, 0.3, 0.6), (1.0, 2.0, 4.0, 8.0), (0.03, 0.1, 0.3)))
-"""Settings tried against the default."""
+SHAPES, NOISES = tuple(product((0.15, 0.3, 0.6), (1.0, 2.0, 4.0, 8.0))), (0.03, 0.1, 0.3)
+"""Ranges with stretches, and noises, tried against the default: 36 settings."""
 
 MUST_GAIN = 0.07
 """A setting replaces the default only if its blocked error is this much lower."""
@@ -55,8 +57,12 @@ def matern(a: np.ndarray, b: np.ndarray, ranges: np.ndarray) -> np.ndarray:
     """Matern 3/2 correlation (1 + r) exp(-r), r = sqrt(3) times the scaled distance, of points (n, 2) and (m, 2)."""
     a, b = a / ranges, b / ranges
     squared = (a * a).sum(axis=1)[:, None] + (b * b).sum(axis=1)[None] - 2 * a @ b.T
-    r = np.sqrt(3 * np.maximum(squared, 0.0))
-    return (1 + r) * np.exp(-r)
+    r = np.sqrt(np.maximum(squared, 0.0, out=squared), out=squared)
+    r *= np.sqrt(3.0)
+    decay = np.exp(-r)
+    r += 1.0
+    r *= decay
+    return r
 
 
 @dataclass(frozen=True)
@@ -145,6 +151,7 @@ class TaperedField:
         width: float,
         groups: np.ndarray | None = None,
         trend: Trend = "taper",
+        like: TaperedField | None = None,
     ) -> TaperedField:
         """Choose the setting, solve, and measure the error held out.
 
@@ -156,6 +163,7 @@ class TaperedField:
         width : typical width of the river [m]
         groups : (n,) int; points of one group are left out together. None: every point alone
         trend : "taper" fits a mean; "none" holds it at 0, for residuals
+        like : a field of the same points whose setting is taken over instead of choosing one
         """
         groups = np.arange(len(values)) if groups is None else np.asarray(groups)
         # One order for the same points, so that the order of the rows in a file changes nothing.
@@ -163,8 +171,11 @@ class TaperedField:
         places = np.column_stack([along, across])[order].astype(float)
         taper, values, groups = (np.asarray(a, float)[order] for a in (taper, values, groups))
         groups = np.unique(groups, return_inverse=True)[1]
-        setting, chosen = _choose(places, taper, values, groups, width, trend)
-        ranges, noise = _ranges(setting, width), setting[2]
+        if like is None:
+            setting, chosen = _choose(places, taper, values, groups, width, trend)
+            ranges, noise = _ranges(setting, width), setting[2]
+        else:
+            ranges, noise, chosen = like.ranges, like.noise, like.chosen
         data = (places, taper, values)
         left_out, variance = _leave_out(*data, groups, ranges, noise, trend, width)
         single = _leave_out(*data, np.arange(len(values)), ranges, noise, trend, width)
@@ -223,7 +234,7 @@ class TaperedField:
                 yield system, weight[which], which
 
 
-def _ranges(setting: tuple[float, float, float], width: float) -> np.ndarray:
+def _ranges(setting: Setting, width: float) -> np.ndarray:
     return np.array([setting[0] * setting[1], setting[0]]) * width
 
 
@@ -258,35 +269,48 @@ def _leave_out(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Prediction and relative variance (noise included) at every point with its group left out, exact.
 
-    With P the inverse covariance projected past the mean, the residual of a group B is inv(P_BB) (P z)_B.
+    Every point is judged once, in the window whose middle is nearest.
     """
     predicted, variance = values.copy(), np.ones(len(values))
-    seen = np.full(len(values), np.inf)
-    for centre, _, members in _window_list(places[:, 0], width):
-        inverse = _projected_inverse(places[members], taper[members], ranges, noise, trend)
-        flat = inverse @ values[members]
-        for group in np.unique(groups[members]):
-            block = np.flatnonzero(groups[members] == group)
-            if len(block) == len(members):
-                continue
-            # Every point is judged once, in the window whose middle is nearest.
-            away = np.abs(places[members[block], 0] - centre)
-            better = away < seen[members[block]]
-            if not better.any():
-                continue
-            spread = np.linalg.inv(inverse[np.ix_(block, block)])
-            take = members[block][better]
-            predicted[take] = (values[members[block]] - spread @ flat[block])[better]
-            variance[take] = np.maximum(np.diag(spread), 1e-12)[better]
-            seen[take] = away[better]
+    windows = _window_list(places[:, 0], width)
+    home = np.argmin(np.abs(places[:, :1] - np.array([centre for centre, _, _ in windows])), axis=1)
+    for k, (_, _, members) in enumerate(windows):
+        base = _covariance(places[members], taper[members], ranges, 0.0)
+        residual, spread = _judge(base, taper[members], values[members], groups[members], noise, trend)
+        mine = home[members] == k
+        predicted[members[mine]] = (values[members] - residual)[mine]
+        variance[members[mine]] = spread[mine]
     return predicted, variance
 
 
-def _projected_inverse(
-    places: np.ndarray, taper: np.ndarray, ranges: np.ndarray, noise: float, trend: Trend
-) -> np.ndarray:
-    factor = cho_factor(_covariance(places, taper, ranges, noise), lower=True, check_finite=False)
-    inverse = cho_solve(factor, np.eye(len(taper)), check_finite=False)
+def _judge(
+    base: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, noise: float, trend: Trend
+) -> tuple[np.ndarray, np.ndarray]:
+    """Residual and relative variance at every point with its group left out, for one window.
+
+    With P the inverse covariance projected past the mean, the residual of a group B is inv(P_BB) (P z)_B.
+    """
+    inverse = _projected_inverse(base, taper, noise, trend)
+    flat = inverse @ values
+    residual, variance = np.zeros(len(values)), np.ones(len(values))
+    order = np.argsort(groups, kind="stable")
+    ends = np.flatnonzero(np.diff(groups[order])) + 1
+    if len(ends) == len(values) - 1:
+        spread = 1.0 / np.diag(inverse)
+        return spread * flat, spread
+    for block in np.split(order, ends):
+        if len(block) < len(values):
+            spread = np.linalg.inv(inverse[block[:, None], block])
+            residual[block] = spread @ flat[block]
+            variance[block] = np.maximum(np.diag(spread), 1e-12)
+    return residual, variance
+
+
+def _projected_inverse(base: np.ndarray, taper: np.ndarray, noise: float, trend: Trend) -> np.ndarray:
+    covariance = base.copy()
+    covariance[np.diag_indices_from(covariance)] += noise**2
+    factor = cho_factor(covariance, lower=True, check_finite=False, overwrite_a=True)
+    inverse = cho_solve(factor, np.eye(len(taper)), check_finite=False, overwrite_b=True)
     if trend == "none":
         return inverse
     column = inverse @ taper
@@ -295,24 +319,22 @@ def _projected_inverse(
 
 def _choose(
     places: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, width: float, trend: Trend
-) -> tuple[tuple[float, float, float], str]:
+) -> tuple[Setting, str]:
     """The default, or a setting of the grid that beats it clearly in blocked cross-validation."""
     middles = np.sort(np.bincount(groups, places[:, 0]) / np.bincount(groups))
     if len(middles) < MIN_GROUPS or np.median(np.diff(middles)) > MAX_GAP_WIDTHS * width:
         return DEFAULT, "default"
     keep = _trial(groups)
-    data = (places[keep], taper[keep], values[keep], groups[keep])
 
-    def error(setting: tuple[float, float, float]) -> float:
-        left_out, _ = _leave_out(*data, _ranges(setting, width), setting[2], trend, width)
-        return float(np.sqrt(np.mean((left_out - data[2]) ** 2)))
+    def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[float]:
+        base = _covariance(places[keep], taper[keep], _ranges((*shape, 0.0), width), 0.0)
+        judged = [_judge(base, taper[keep], values[keep], groups[keep], noise, trend)[0] for noise in noises]
+        return [float(np.sqrt(np.mean(residual**2))) for residual in judged]
 
-    base = error(DEFAULT)
-    errors = [error(setting) for setting in GRID]
-    best = int(np.argmin(errors))
-    if errors[best] <= (1 - MUST_GAIN) * base:
-        return GRID[best], "grid"
-    return DEFAULT, "default"
+    standard = errors(DEFAULT[:2], DEFAULT[2:])[0]
+    tried = {(*shape, noise): e for shape in SHAPES for noise, e in zip(NOISES, errors(shape, NOISES), strict=True)}
+    best = min(tried, key=lambda setting: tried[setting])
+    return (best, "grid") if tried[best] <= (1 - MUST_GAIN) * standard else (DEFAULT, "default")
 
 
 def _trial(groups: np.ndarray) -> np.ndarray:
