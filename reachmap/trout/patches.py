@@ -41,7 +41,9 @@ def neighbour_pairs(grid: Grid) -> tuple[np.ndarray, np.ndarray]:
     return np.concatenate(firsts), np.concatenate(seconds)
 
 
-def hills(score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray], prominence: float) -> np.ndarray:
+def hills(
+    score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray], prominence: float, least_top: float = 0.0
+) -> np.ndarray:
     """The hill each cell belongs to, named by the position of its top (n_wet,).
 
     Parameters
@@ -49,35 +51,47 @@ def hills(score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray], prominence: f
     score : (n_wet,)
     pairs : touching cells, from `neighbour_pairs`
     prominence : tops that dip less than this before they meet a higher one join it
+    least_top : lower tops are left as they are; spares the work where nobody asks
 
     Notes
     -----
-    Linear in cells up to the sort of the saddles between hills.
+    Linear in cells but for sorting the borders between hills.
     """
     top = _climb(score, pairs)
-    a, b = top[pairs[0]], top[pairs[1]]
-    border = a != b
-    a, b = a[border], b[border]
-    saddle = np.minimum(score[pairs[0][border]], score[pairs[1][border]])
-    order = np.argsort(-saddle, kind="stable")
-    parent = {int(t): int(t) for t in np.unique(top)}
+    low, high, saddle = _saddles(score, top, pairs, least_top)
+    names = np.unique(top)
+    parent = {int(t): int(t) for t in names}
 
     def find(node: int) -> int:
         while parent[node] != node:
             parent[node] = node = parent[parent[node]]
         return node
 
-    for one, other, level in zip(a[order].tolist(), b[order].tolist(), saddle[order].tolist(), strict=True):
-        one, other = find(one), find(other)
-        if one == other:
-            continue
-        # The lower top ends here; equal tops: the one later in the vector.
-        high, low = (one, other) if (score[one], -one) > (score[other], -other) else (other, one)
-        if score[low] - level < prominence:
-            parent[low] = high
-    names = np.unique(top)
+    for one, other, level in zip(low.tolist(), high.tolist(), saddle.tolist(), strict=True):
+        a, b = find(one), find(other)
+        # The lower top ends here; of equal tops the one later in the vector.
+        keep, end = (a, b) if (score[a], -a) > (score[b], -b) else (b, a)
+        if a != b and score[end] - level < prominence:
+            parent[end] = keep
     merged = np.array([find(int(t)) for t in names])
     return merged[np.searchsorted(names, top)]
+
+
+def _saddles(
+    score: np.ndarray, top: np.ndarray, pairs: tuple[np.ndarray, np.ndarray], least_top: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Every two hills that touch and the height of the highest way between them, highest first."""
+    a, b = top[pairs[0]], top[pairs[1]]
+    border = (a != b) & (score[a] >= least_top) & (score[b] >= least_top)
+    a, b = np.minimum(a, b)[border], np.maximum(a, b)[border]
+    level = np.minimum(score[pairs[0][border]], score[pairs[1][border]])
+    order = np.lexsort((-level, b, a))
+    a, b, level = a[order], b[order], level[order]
+    first = np.ones(len(a), bool)
+    first[1:] = (a[1:] != a[:-1]) | (b[1:] != b[:-1])
+    a, b, level = a[first], b[first], level[first]
+    order = np.argsort(-level, kind="stable")
+    return a[order], b[order], level[order]
 
 
 def find_patches(
@@ -106,7 +120,7 @@ def find_patches(
     pairs : touching cells, if they are known already
     """
     pairs = neighbour_pairs(grid) if pairs is None else pairs
-    hill = hills(score, pairs, prominence)
+    hill = hills(score, pairs, prominence, least_score)
     peak = score[hill]
     good = (score >= peak - fall) & (score >= least_score)
     part = _connected(good, hill, pairs)
@@ -133,7 +147,6 @@ def _climb(score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> np.ndarra
     n = len(score)
     rank = np.empty(n, np.int64)
     rank[np.lexsort((np.arange(n), -score))] = np.arange(n)
-    best = np.arange(n)
     best_rank = rank.copy()
     for one, other in (pairs, pairs[::-1]):
         np.minimum.at(best_rank, one, rank[other])
