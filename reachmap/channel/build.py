@@ -9,10 +9,10 @@ import numpy as np
 
 from reachmap.beat.model import Beat
 from reachmap.channel.bed import Bed, lay_bed
-from reachmap.channel.caps import join_parts
+from reachmap.channel.caps import find_spine, join_parts
 from reachmap.channel.cover import cover_layers
 from reachmap.channel.ends import choose_ends
-from reachmap.channel.grid import check_cell, choose_cell, typical_width
+from reachmap.channel.grid import check_cell, choose_cell
 from reachmap.channel.model import Channel, Grid
 from reachmap.channel.profile import drift_speed, nose_speed, profile_flag, rest_speed
 from reachmap.channel.reach import Reach, build_reach
@@ -49,11 +49,12 @@ def build_channel(
     say = progress or (lambda step, share: None)
     say("laying the grid", 0.0)
     water = join_parts(beat.outline)
+    spine = find_spine(water)
     if cell_m is None:
-        cell_m = choose_cell(typical_width(water))
-    check_cell(beat.outline, cell_m)
-    ends, ends_report, ends_findings = choose_ends(beat, water)
-    reach = build_reach(beat.outline, water, ends, cell_m)
+        cell_m = choose_cell(spine.width_m)
+    check_cell(beat.outline, cell_m, spine.width_m)
+    ends, ends_report, ends_findings = choose_ends(beat, water, spine)
+    reach = build_reach(beat.outline, water, ends, spine.width_m, cell_m)
     soundings, sounding_findings = take_soundings(beat, reach)
     say("interpolating the depth", 0.2)
     bed = lay_bed(beat, reach, soundings, flow_m3_s)

@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from reachmap.channel.grid import make_grid, typical_width
+from reachmap.channel.grid import make_grid
 from reachmap.channel.mesh import make_mesh
 
 RIGHT, LEFT, HEAD, TAIL, ISLAND, JOINT = range(6)
@@ -67,7 +67,7 @@ def join_parts(outline: BaseGeometry) -> shapely.Polygon:
     while rest:
         rest.sort(key=joined.distance)
         part = rest.pop(0)
-        reach = max(0.75 * joined.distance(part), 0.02 * typical_width(part))
+        reach = 1.05 * joined.distance(part) + 0.02 * strip_width(part)
         bridge = joined.buffer(reach).intersection(part.buffer(reach))
         joined = _largest(shapely.union_all([joined, part, bridge]))
     return joined
@@ -77,25 +77,68 @@ def _largest(shape: BaseGeometry) -> shapely.Polygon:
     return max(shapely.get_parts(shape), key=lambda part: part.area)
 
 
-def find_ends(water: shapely.Polygon) -> tuple[np.ndarray, np.ndarray]:
+@dataclass(frozen=True)
+class Spine:
+    """What the shape of an outline says before anything is solved.
+
+    Parameters
+    ----------
+    width_m : typical width, the area over the length of the longest way through the water
+    tips : (2, 2) the two places farthest apart through the water
+    """
+
+    width_m: float
+    tips: np.ndarray
+
+
+def find_spine(water: shapely.Polygon) -> Spine:
+    """Typical width and both tips of the water, whatever the raggedness of its edge."""
+    width = strip_width(water)
+    for _ in range(3):
+        tips, length = _farthest_pair(water, width)
+        before, width = width, min(float(water.area) / max(length, 1e-9), float(water.area) ** 0.5)
+        if abs(width / before - 1) < 0.25:
+            break
+    return Spine(width, tips)
+
+
+def strip_width(water: shapely.Polygon) -> float:
+    """Width of the straight strip of the same area and perimeter [m]; too small where the edge is ragged."""
+    half = water.exterior.length / 2
+    root = half * half - 4 * water.area
+    return float((half - root**0.5) / 2 if root > 0 else water.area**0.5)
+
+
+def find_ends(water: shapely.Polygon, spine: Spine) -> tuple[np.ndarray, np.ndarray]:
     """Both end caps of an outline, each (2, 2): two points on it, in no particular order.
 
-    The outline is smoothed, the two cells farthest apart through the water are taken, and near each the pair of
-    outward corners that turn most over a chord of about one width.
+    Near each tip the water is smoothed and the pair of outward corners taken that turn most over a chord of about one
+    width.
     """
-    width = typical_width(water)
+    first, second = (_cap_near(_ring_near(water, tip, spine.width_m), tip, spine.width_m) for tip in spine.tips)
+    return first, second
+
+
+def _ring_near(water: shapely.Polygon, tip: np.ndarray, width: float) -> np.ndarray:
+    """Smoothed edge of the water around a tip, water on the left hand; another limb close by is not part of it."""
+    middle = shapely.Point(tip)
+    around = _holding(water.intersection(middle.buffer(3.5 * width)), middle)
     radius = 0.12 * width
-    smooth = water.buffer(radius, quad_segs=4).buffer(-2 * radius, quad_segs=4).buffer(radius, quad_segs=4)
-    smooth = _largest(smooth) if not smooth.is_empty else water
-    smooth = shapely.orient_polygons(shapely.simplify(smooth, 0.02 * width))
-    ring = shapely.get_coordinates(shapely.segmentize(smooth.exterior, width / 20))[:-1]
-    tips = _farthest_pair(smooth, width)
-    return _cap_near(ring, tips[0], width), _cap_near(ring, tips[1], width)
+    smooth = around.buffer(radius, quad_segs=4).buffer(-2 * radius, quad_segs=4).buffer(radius, quad_segs=4)
+    around = _holding(smooth, middle) if not smooth.is_empty else around
+    around = shapely.orient_polygons(shapely.simplify(around, 0.02 * width))
+    return shapely.get_coordinates(shapely.segmentize(around.exterior, width / 20))[:-1]
 
 
-def _farthest_pair(water: shapely.Polygon, width: float) -> np.ndarray:
-    """The two places farthest apart through the water (2, 2)."""
-    mesh = make_mesh(make_grid(water, width / 8), 1)
+def _holding(shape: BaseGeometry, point: shapely.Point) -> shapely.Polygon:
+    """The part of a shape nearest to a point."""
+    parts = [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"]
+    return min(parts, key=lambda part: part.distance(point))
+
+
+def _farthest_pair(water: shapely.Polygon, width: float) -> tuple[np.ndarray, float]:
+    """The two places farthest apart through the water (2, 2), and how far that is [m]."""
+    mesh = make_mesh(make_grid(water, width / 24), 3)
     graph = mesh.matrix(np.hypot(mesh.x[mesh.first] - mesh.x[mesh.second], mesh.y[mesh.first] - mesh.y[mesh.second]))
     # Two steps round a corner make a diagonal, so that distance does not depend on the grid's direction.
     corner = (graph @ graph).tocoo()
@@ -108,11 +151,9 @@ def _farthest_pair(water: shapely.Polygon, width: float) -> np.ndarray:
     start = int(np.flatnonzero(label == np.bincount(label, minlength=number).argmax())[0])
     for _ in range(2):
         distance = dijkstra(graph, directed=False, indices=start)
-        previous, start = start, int(np.argmax(np.where(np.isfinite(distance), distance, -1.0)))
-    here = np.column_stack([mesh.x, mesh.y])
-    other = dijkstra(graph, directed=False, indices=start)
-    previous = int(np.argmax(np.where(np.isfinite(other), other, -1.0)))
-    return here[[previous, start]]
+        distance[~np.isfinite(distance)] = -1.0
+        start, other = int(np.argmax(distance)), start
+    return np.column_stack([mesh.x, mesh.y])[[other, start]], float(distance.max())
 
 
 def _cap_near(ring: np.ndarray, tip: np.ndarray, width: float) -> np.ndarray:

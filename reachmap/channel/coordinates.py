@@ -15,10 +15,12 @@ import numpy as np
 import scipy.sparse as sp
 import scipy.sparse.linalg as spl
 from scipy.ndimage import gaussian_filter1d
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from reachmap.channel.caps import HEAD, LEFT, RIGHT, TAIL, Edge
 from reachmap.channel.mesh import Mesh
+from reachmap.errors import Finding, InputError
 
 ALONG_WEIGHT = 0.3
 """A bank counts as this much farther away per metre along the river, so that the other limb of a bend is not taken."""
@@ -32,6 +34,9 @@ SMOOTH_SLICES = 1.2
 
 NODES_IN_SLICE = 18
 """Nodes in a slice of the river, about one and a half rows across."""
+
+NODES_IN_STRETCH = 72
+"""Nodes in a stretch in which arms are told apart, about six rows across."""
 
 
 @dataclass(frozen=True)
@@ -81,60 +86,89 @@ def cap_touch(mesh: Mesh, edge: Edge) -> np.ndarray:
 
 
 def _potential(mesh: Mesh, touch: np.ndarray) -> np.ndarray:
-    """Potential (n,), 0 at the head to 1 at the tail; water tied to neither cap takes the middle value."""
+    """Potential (n,), 0 at the head to 1 at the tail; water cut off from them takes that of the nearest that is not."""
     n = mesh.n
     # The cap lies half the node's own length from its middle.
     half = np.clip(mesh.area_m2 / np.maximum(touch, 1e-9), 0.25 * mesh.size_m, mesh.size_m) / 2
     held = touch / half
     weight = mesh.conductance
     diagonal = np.bincount(mesh.first, weight, n) + np.bincount(mesh.second, weight, n) + held.sum(axis=0)
-    number, label = mesh.components
-    tied = np.zeros(number, bool)
-    tied[label[held.sum(axis=0) > 0]] = True
-    loose = ~tied[label]
-    matrix = sp.diags(diagonal + loose) - mesh.matrix(weight)
-    right = held[1] + 0.5 * loose
+    tied = _through(mesh, touch)
+    matrix = sp.diags(diagonal + ~tied) - mesh.matrix(weight)
     solver = spl.splu(
         matrix.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
     )
-    return np.clip(solver.solve(right), 0.0, 1.0)
+    potential = np.clip(solver.solve(held[1]), 0.0, 1.0)
+    if not tied.all():
+        here = np.column_stack([mesh.x, mesh.y])
+        nearest = cKDTree(here[tied]).query(here[~tied])[1]
+        potential[~tied] = potential[tied][nearest]
+    return potential
+
+
+def _through(mesh: Mesh, touch: np.ndarray) -> np.ndarray:
+    """(n,) bool: nodes of a water that leads from the head to the tail."""
+    number, label = mesh.components
+    ends = [np.bincount(label, along_cap, number) > 0 for along_cap in touch]
+    through = ends[0] & ends[1]
+    if not through.any():
+        what = "no water leads from the upstream end of the outline to its downstream end"
+        remedy = "Join the parts of the outline, or draw lines with role 'head end' and 'tail end' at its two ends"
+        raise InputError([Finding("error", "outline", "", what, remedy, "no-way-through")])
+    return through[label]
 
 
 def _stretch(mesh: Mesh, potential: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
     """Metres along, local width, share of the mean current and whole length from the potential.
 
-    A slice between two values of the potential is as long as its drop over the mean slope in it, and as wide as its
-    area over that length. Still water weighs nothing, so dead ends and ragged edges do not stretch the river. The
-    mean current of a section is the integral of |grad phi|^2 over that of |grad phi|.
+    A slice between two values of the potential is as long as its drop over the mean slope in it. Only moving water of
+    the main arm counts, so neither a dead end, a ragged edge nor a long side channel stretches the river. In a bend
+    the slope falls as one over the radius; its mean over the area is that of the middle line.
     """
     slope = np.hypot(*mesh.gradient(potential).T)
-    cuts = _slices(mesh, potential)
-    weights = np.stack([slope, slope**2]) * mesh.area_m2
-    carrying, flux = _smooth(_spread(potential, 0.5 * slope * mesh.size_m, weights, cuts))
-    pace = slope / np.maximum(
-        np.interp(potential, (cuts[1:] + cuts[:-1]) / 2, flux / np.maximum(carrying, 1e-300)), 1e-300
-    )
-    # In a bend the slope falls as one over the radius: its mean over the area is that of the middle line.
-    moving = np.clip(pace / MOVING, 0.0, 1.0) * mesh.area_m2
-    area, drop = _spread(potential, 0.5 * slope * mesh.size_m, np.stack([moving, moving * slope]), cuts)
-    step = np.divide(*_smooth(np.stack([area, np.maximum(drop, 1e-300)]))) * np.diff(cuts)
+    half = 0.5 * slope * mesh.size_m
+    cuts = _slices(mesh, potential, slope, NODES_IN_SLICE)
+    middle = (cuts[1:] + cuts[:-1]) / 2
+    main = _main_arm(mesh, potential, slope) * mesh.area_m2
+    carrying, flux = _smooth(_spread(potential, half, np.stack([slope, slope**2]) * main, cuts))
+    pace = slope / np.maximum(np.interp(potential, middle, flux / np.maximum(carrying, 1e-300)), 1e-300)
+    moving = np.clip(pace / MOVING, 0.0, 1.0) * main
+    area, drop = _smooth(_spread(potential, half, np.stack([moving, moving * slope]), cuts))
+    step = area / np.maximum(drop, 1e-300) * np.diff(cuts)
     marks = np.concatenate([[0.0], np.cumsum(step)])
     along = np.interp(potential, cuts, marks)
-    width = np.divide(*_smooth(np.stack([area, step])))
-    middle = (marks[1:] + marks[:-1]) / 2
-    return along, np.interp(along, middle, width), pace, float(marks[-1])
+    # A cell of a slower arm is longer along the potential than it is along the river.
+    pace = slope / np.maximum(np.interp(potential, middle, drop / np.maximum(area, 1e-300)), 1e-300)
+    share = np.where(main > 0, np.clip(pace / MOVING, 0.0, 1.0), np.minimum(pace, 1.0)) * mesh.area_m2
+    wetted = _smooth(_spread(potential, half, share[None], cuts))[0]
+    width = wetted / np.maximum(_smooth(step), 1e-9)
+    return along, np.interp(potential, middle, width), pace, float(marks[-1])
+
+
+def _main_arm(mesh: Mesh, potential: np.ndarray, slope: np.ndarray) -> np.ndarray:
+    """(n,) bool: nodes of the arm that carries most in each stretch of the river."""
+    cuts = _slices(mesh, potential, slope, NODES_IN_STRETCH)
+    stretch = np.clip(np.searchsorted(cuts, potential, side="right") - 1, 0, len(cuts) - 2)
+    same = stretch[mesh.first] == stretch[mesh.second]
+    _, arm = connected_components(mesh.matrix(same.astype(float)), directed=False)
+    carries = np.bincount(arm, slope * mesh.area_m2)
+    order = np.lexsort((carries[arm], stretch))
+    last = np.append(np.flatnonzero(np.diff(stretch[order])), mesh.n - 1)
+    best = np.full(len(cuts), -1)
+    best[stretch[order[last]]] = arm[order[last]]
+    return arm == best[stretch]
 
 
 def _smooth(values: np.ndarray) -> np.ndarray:
     return gaussian_filter1d(values, SMOOTH_SLICES, axis=-1, mode="nearest")
 
 
-def _slices(mesh: Mesh, potential: np.ndarray) -> np.ndarray:
-    """Cuts of the potential, 0 to 1, about a block apart: equal water between them, so no slice is starved."""
+def _slices(mesh: Mesh, potential: np.ndarray, slope: np.ndarray, nodes: int) -> np.ndarray:
+    """Cuts of the potential, 0 to 1, this many nodes apart: equal moving water between them, so none is starved."""
     order = np.argsort(potential, kind="stable")
-    share = np.cumsum(mesh.area_m2[order]) / mesh.area_m2.sum()
-    count = max(8, int(share.size / NODES_IN_SLICE))
-    cuts = np.interp(np.arange(1, count) / count, share, potential[order])
+    carrying = np.cumsum((slope * mesh.area_m2)[order])
+    count = max(8, mesh.n // nodes)
+    cuts = np.interp(np.arange(1, count) / count, carrying / carrying[-1], potential[order])
     return np.unique(np.concatenate([[0.0], cuts, [1.0]]))
 
 

@@ -8,8 +8,7 @@ import numpy as np
 import shapely
 
 from reachmap.beat.model import Beat, Terrain
-from reachmap.channel.caps import find_ends
-from reachmap.channel.grid import typical_width
+from reachmap.channel.caps import Spine, find_ends
 from reachmap.errors import Finding
 
 CLEAR_DROP_M = 0.1
@@ -21,21 +20,21 @@ Ends = tuple[np.ndarray, np.ndarray]
 """Upstream and downstream end cap, each two points (2, 2)."""
 
 
-def choose_ends(beat: Beat, water: shapely.Polygon) -> tuple[Ends, dict[str, Any], tuple[Finding, ...]]:
+def choose_ends(beat: Beat, water: shapely.Polygon, spine: Spine) -> tuple[Ends, dict[str, Any], tuple[Finding, ...]]:
     """Both end caps in order, how they were found, and what the user should hear.
 
     Parameters
     ----------
     beat : may give the caps, the head or a terrain model
     water : all the water as one polygon
+    spine : its width and tips
     """
     if beat.caps is not None:
         caps = tuple(np.reshape(cap, (2, 2)).astype(float) for cap in beat.caps)
     else:
-        caps = find_ends(water)
+        caps = find_ends(water, spine)
     first, second = caps
-    how = _head_first(beat, water, first, second)
-    swap, basis = how
+    swap, basis = _head_first(beat, water, spine.width_m, first, second)
     ends = (second, first) if swap else (first, second)
     report = {
         "caps_assumed": beat.caps is None,
@@ -46,14 +45,16 @@ def choose_ends(beat: Beat, water: shapely.Polygon) -> tuple[Ends, dict[str, Any
     return ends, report, _findings(beat, ends, basis, swap)
 
 
-def _head_first(beat: Beat, water: shapely.Polygon, first: np.ndarray, second: np.ndarray) -> tuple[bool, str]:
+def _head_first(
+    beat: Beat, water: shapely.Polygon, width_m: float, first: np.ndarray, second: np.ndarray
+) -> tuple[bool, str]:
     """Whether the second cap is the head, and what says so."""
     if beat.head is not None:
         away = [float(np.hypot(*(cap.mean(axis=0) - beat.head))) for cap in (first, second)]
         return away[1] < away[0], "beat.toml"
     if beat.caps is not None:
         return False, "outline"
-    heights = [_height(beat.terrain, water, cap) for cap in (first, second)]
+    heights = [_height(beat.terrain, water, width_m, cap) for cap in (first, second)]
     if None not in heights and abs(heights[0] - heights[1]) >= CLEAR_DROP_M:  # type: ignore[operator]
         return heights[1] > heights[0], "terrain"  # type: ignore[operator]
     # Same end for the same outline however it was drawn: the more northern, then the more western one.
@@ -61,11 +62,11 @@ def _head_first(beat: Beat, water: shapely.Polygon, first: np.ndarray, second: n
     return (middle[1][1], -middle[1][0]) > (middle[0][1], -middle[0][0]), "assumed"
 
 
-def _height(terrain: Terrain | None, water: shapely.Polygon, cap: np.ndarray) -> float | None:
+def _height(terrain: Terrain | None, water: shapely.Polygon, width_m: float, cap: np.ndarray) -> float | None:
     """Median height of the water's surface within a width of an end [m]; None where the terrain says nothing."""
     if terrain is None:
         return None
-    near = water.intersection(shapely.Point(cap.mean(axis=0)).buffer(typical_width(water)))
+    near = water.intersection(shapely.Point(cap.mean(axis=0)).buffer(width_m))
     west, south, east, north = near.bounds
     x = np.arange(west, east, terrain.cell_m / 2)
     y = np.arange(south, north, terrain.cell_m / 2)

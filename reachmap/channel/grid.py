@@ -25,6 +25,9 @@ BYTES_PER_WET_CELL = 420
 BYTES_PER_BOX_CELL = 14
 """Peak memory per cell of the box around the river: the mask, the index, one float map and one byte map."""
 
+FEWEST_ACROSS = 4
+"""Cells across the river below which its shape is lost, assumed."""
+
 MEMORY_SHARE = 0.5
 """Share of the machine's memory one run may take."""
 
@@ -32,35 +35,10 @@ MARGIN = 2
 """Dry cells kept on every side."""
 
 
-def typical_width(outline: BaseGeometry) -> float:
-    """Mean wetted width [m], not fooled by a ragged outline.
-
-    Twice the area over the perimeter, measured again after closing and opening the outline by 0.12 of that
-    width; islands count neither as water nor as perimeter.
-    """
-    smooth = outline
-    width = _width(outline)
-    for _ in range(2):
-        radius = 0.12 * width
-        trial = outline.buffer(radius, quad_segs=4).buffer(-2 * radius, quad_segs=4).buffer(radius, quad_segs=4)
-        if trial.is_empty:
-            break
-        smooth = trial
-        width = _width(smooth)
-    return width
-
-
-def _width(water: BaseGeometry) -> float:
-    length = sum(part.exterior.length for part in shapely.get_parts(water))
-    # A strip w wide and L long has area wL and perimeter 2(L + w): solve for w.
-    half = length / 2
-    root = half * half - 4 * water.area
-    return (half - root**0.5) / 2 if root > 0 else water.area**0.5
-
-
 def choose_cell(width_m: float) -> float:
-    """Cell size [m] for a river this wide: width / 40, kept within 0.25-1 m, to the nearest 5 cm."""
-    return float(np.clip(round(width_m / CELLS_PER_WIDTH / 0.05) * 0.05, *CELL_RANGE_M))
+    """Cell size [m] for a river this wide: width / 40 to the nearest 5 cm, 0.25-1 m, finer only for a brook."""
+    cell = float(np.clip(round(width_m / CELLS_PER_WIDTH / 0.05) * 0.05, *CELL_RANGE_M))
+    return round(min(cell, width_m / (2 * FEWEST_ACROSS)), 4)
 
 
 def memory_needed(outline: BaseGeometry, cell_m: float) -> float:
@@ -70,17 +48,23 @@ def memory_needed(outline: BaseGeometry, cell_m: float) -> float:
     return (outline.area * BYTES_PER_WET_CELL + box * BYTES_PER_BOX_CELL) / cell_m**2
 
 
-def check_cell(outline: BaseGeometry, cell_m: float, memory_bytes: float | None = None) -> None:
-    """Raise SettingError for a cell size that is no length or too small for the machine's memory.
+def check_cell(outline: BaseGeometry, cell_m: float, width_m: float, memory_bytes: float | None = None) -> None:
+    """Raise SettingError for a cell size that is no length, too coarse for the river or too small for the memory.
 
     Parameters
     ----------
     outline : the water, in metres
     cell_m : cell size wanted [m]
+    width_m : typical width of the water [m]
     memory_bytes : memory of the machine; None asks the system
     """
     if not np.isfinite(cell_m) or cell_m <= 0:
         raise SettingError(f"--cell {cell_m:g}: a cell size is a length above 0 m, for example 0.5")
+    if cell_m > width_m / FEWEST_ACROSS:
+        raise SettingError(
+            f"--cell {cell_m:g}: fewer than {FEWEST_ACROSS} cells across a river {width_m:.1f} m wide. "
+            f"{choose_cell(width_m):g} m suits it"
+        )
     total = memory_bytes if memory_bytes is not None else machine_memory()
     allowed = MEMORY_SHARE * total
     need = memory_needed(outline, cell_m)
@@ -89,12 +73,6 @@ def check_cell(outline: BaseGeometry, cell_m: float, memory_bytes: float | None 
         raise SettingError(
             f"--cell {cell_m:g}: would need about {need / 1e9:.1f} GB, more than {MEMORY_SHARE:.0%} of this machine's "
             f"{total / 1e9:.1f} GB. A cell of {_round_up(fits):g} m fits"
-        )
-    across = outline.area / max(typical_width(outline), 1e-9)
-    if across and cell_m > typical_width(outline) / 2:
-        raise SettingError(
-            f"--cell {cell_m:g}: coarser than half the river's width ({typical_width(outline):.1f} m). "
-            f"{choose_cell(typical_width(outline)):g} m suits this river"
         )
 
 

@@ -75,7 +75,9 @@ class Mesh:
     def matrix(self, weight: np.ndarray) -> sp.csr_matrix:
         """Symmetric (n, n) matrix with a weight per link."""
         pairs = (np.concatenate([self.first, self.second]), np.concatenate([self.second, self.first]))
-        return sp.coo_matrix((np.concatenate([weight, weight]), pairs), (self.n, self.n)).tocsr()
+        out = sp.coo_matrix((np.concatenate([weight, weight]), pairs), (self.n, self.n)).tocsr()
+        out.eliminate_zeros()
+        return out
 
     @cached_property
     def neighbours(self) -> np.ndarray:

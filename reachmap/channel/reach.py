@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from reachmap.channel.caps import ISLAND, LEFT, RIGHT, Edge, label_edge
 from reachmap.channel.coordinates import Coordinates, segment_distance, solve_coordinates
-from reachmap.channel.grid import make_grid, typical_width, wet_mask
+from reachmap.channel.grid import make_grid, wet_mask
 from reachmap.channel.kriging import TaperedField
 from reachmap.channel.mesh import Mesh, make_mesh
 from reachmap.channel.model import Grid
@@ -166,7 +166,7 @@ def _places(values: np.ndarray, bank_distance: np.ndarray) -> Places:
 
 
 def build_reach(
-    outline: BaseGeometry, water: shapely.Polygon, ends: tuple[np.ndarray, np.ndarray], cell_m: float
+    outline: BaseGeometry, water: shapely.Polygon, ends: tuple[np.ndarray, np.ndarray], width_m: float, cell_m: float
 ) -> Reach:
     """Lay the grid over an outline and work out channel coordinates.
 
@@ -175,6 +175,7 @@ def build_reach(
     outline : polygon or multipolygon as given [m]
     water : the same water as one polygon (see `reachmap.channel.caps.join_parts`)
     ends : upstream and downstream end cap, each (2, 2) two points
+    width_m : typical width [m]
     cell_m : cell size [m]
     """
     grid = make_grid(outline, cell_m)
@@ -182,7 +183,7 @@ def build_reach(
     if len(shapely.get_parts(outline)) > 1:
         bridged = wet_mask(water, grid.x0, grid.y1, cell_m, grid.shape) | grid.wet
         whole = Grid(grid.x0, grid.y1, cell_m, bridged)
-    mesh = make_mesh(whole, max(1, int(typical_width(water) / NODES_ACROSS / cell_m)))
+    mesh = make_mesh(whole, max(1, int(width_m / NODES_ACROSS / cell_m)))
     edge = label_edge(water, outline, ends, max(mesh.size_m / 4, 0.02))
     in_mesh = np.arange(grid.n_wet) if whole is grid else whole.locate(grid.x, grid.y)
     return Reach(grid, mesh, in_mesh, edge, solve_coordinates(mesh, edge), water)
