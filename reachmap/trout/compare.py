@@ -16,6 +16,12 @@ from reachmap.trout.score import losses
 STEADY = 0.05
 """A lie whose score moves less than this holds; assumed, about what the inputs' own errors do."""
 
+GOOD = 0.5
+"""The paragraph tells what share of the water scores above this; assumed."""
+
+NAMED = 5
+"""More lies than this are counted, not named; assumed."""
+
 MOVED_WORDS = {
     "food": ("the current brings more food", "the current brings less food"),
     "nose": ("the water at the nose is easier", "the water at the nose is harder"),
@@ -62,7 +68,7 @@ def compare(
     if after_channel is not None and after_channel.stage_m != channel.stage_m:
         names = tuple(f"{n} at {c.stage_m:+.2f} m" for n, c in zip(names, (channel, after_channel), strict=True))
     difference = (moved["hold"] - before["hold"]).astype(np.float32)
-    return Comparison(names[0], names[1], difference, table, _paragraph(names, before, moved, table, lies))
+    return Comparison(names[0], names[1], difference, table, _paragraph(names, before, moved, table))
 
 
 def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
@@ -144,34 +150,37 @@ def _by_day(holding: Holding, cells: np.ndarray) -> bool:
     return bool(abs(now - day) <= abs(now - night))
 
 
-def _paragraph(names: Sequence[str], before: Holding, after: Holding, table: pd.DataFrame, lies: Lies) -> str:
+def _paragraph(names: Sequence[str], before: Holding, after: Holding, table: pd.DataFrame) -> str:
     """The comparison in a few sentences."""
-    least = float(lies.report["least_score"])
-    was, now = (100 * float((h["hold"] > least).mean()) for h in (before, after))
+    was, now = (100 * float((h["hold"] > GOOD).mean()) for h in (before, after))
     turn = "grows" if now > was + 1 else "shrinks" if now < was - 1 else "stays"
     text = [
-        f"From {names[0]} to {names[1]} the share of the water that scores above {least:g} {turn}"
+        f"From {names[0]} to {names[1]} the share of the water that scores above {GOOD:g} {turn}"
         + (f" at {now:.0f} %." if turn == "stays" else f" from {was:.0f} to {now:.0f} %.")
     ]
     for what, verb in (("appears", "appear"), ("gains", "gain"), ("loses", "lose"), ("vanishes", "vanish")):
-        some = table[table["what"] == what]
+        some = table[table["what"] == what].sort_values("gain", key=abs, ascending=False)
         if len(some):
             text.append(f"{_lies(some.index)} {verb if len(some) > 1 else what}, mostly because {_mostly(some)}.")
-    if len(table):
-        best = int(table["before"].idxmax()), int(table["after"].idxmax())
-        text.append(
-            f"Lie {best[0]} stays the best."
-            if best[0] == best[1]
-            else f"The best is lie {best[1]} instead of {best[0]}."
-        )
-    else:
-        text.append("No lie stands out in either.")
+    steady = int((table["what"] == "holds").sum())
+    text += [f"{steady} of {len(table)} lies hold."] if steady else []
+    text.append(_best(table))
     return " ".join(text)
 
 
+def _best(table: pd.DataFrame) -> str:
+    """Whether the best lie stays the best."""
+    if len(table) == 0:
+        return "No lie stands out in either."
+    was, now = int(table["before"].idxmax()), int(table["after"].idxmax())
+    return f"Lie {was} stays the best." if was == now else f"The best is lie {now} instead of {was}."
+
+
 def _lies(numbers: Sequence[int]) -> str:
-    """Lie 3; Lies 3 and 5; Lies 3, 5 and 8."""
-    words = [str(n) for n in numbers]
+    """Lie 3; Lies 3 and 5; Lies 3, 5, 8, 9, 12 and 7 more: those that change most come first."""
+    words = [str(n) for n in numbers[:NAMED]]
+    if len(numbers) > NAMED:
+        words.append(f"{len(numbers) - NAMED} more")
     return f"Lie {words[0]}" if len(words) == 1 else f"Lies {', '.join(words[:-1])} and {words[-1]}"
 
 

@@ -183,9 +183,11 @@ def _kinds(
     shelter = np.maximum(cover_number(channel, curves), shade) * np.sqrt(first.factors_night["nose"])
     feed = first.factors_day["food"] * np.sqrt(np.maximum(first.factors_day["nose"], 0.0))
     out = []
+    spot = max(1, round(curves["lies.least_area_m2"] / channel.grid.cell_m**2))
     for own in cells:
-        feeds = float(feed[own].mean()) / curves["lies.feeding"]
-        shelters = float(shelter[own].mean()) / curves["lies.sheltering"]
+        # The best cells say what the place is; the rest of the patch only surrounds it.
+        feeds = float(feed[own[:spot]].mean()) / curves["lies.feeding"]
+        shelters = float(shelter[own[:spot]].mean()) / curves["lies.sheltering"]
         both = feeds >= 1 and shelters >= 1
         out.append(LIE_CLASSES[2] if both else LIE_CLASSES[1] if feeds >= shelters else LIE_CLASSES[0])
     return out

@@ -43,6 +43,12 @@ LACK_BELOW = 0.6
 SLOW_M_S = 0.30
 """Up to this nose speed the water is called slow [m/s]; resting water in general: FHWA fish-habitat page."""
 
+FAINT_M_S = 0.25
+"""Slower drift is called hardly any [m/s]; assumed."""
+
+WALKING_M_S = (0.9, 1.6)
+"""Drift called walking pace [m/s]; common practice: about 3 mph (1.34 m/s), a band around it."""
+
 SEAM_LEAST_M_S = 0.15
 """Weaker seams aren't mentioned [m/s]; the least contrast of a seam, assumed."""
 
@@ -130,7 +136,10 @@ def _current_words(place: Place, by_day: bool) -> str:
     pace = "slow" if nose <= SLOW_M_S else f"{nose:.1f} m/s at the nose"
     if place.seam_m_s >= SEAM_LEAST_M_S:
         return f"{pace} beside a {place.seam_m_s:.1f} m/s seam"
-    return f"{pace} under a {place.drift_m_s:.1f} m/s drift"
+    if place.drift_m_s < FAINT_M_S:
+        return f"{pace}, hardly any drift ({place.drift_m_s:.1f} m/s)"
+    walking = WALKING_M_S[0] <= place.drift_m_s <= WALKING_M_S[1]
+    return f"{pace} beside a {'walking-pace ' if walking else ''}drift of {place.drift_m_s:.1f} m/s"
 
 
 def _shade_words(channel: Channel, place: Place, light: Light) -> str:
