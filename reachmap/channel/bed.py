@@ -42,6 +42,7 @@ class Bed:
     ----------
     depth, depth_sd, confidence : wet vectors, float32 [m, m, class]
     guessed : True where no sounding was given
+    left_out : (n,) depth predicted at every sounding with its whole group left out [m]; None without soundings
     report, findings : what was chosen and measured; what the user should hear
     """
 
@@ -49,6 +50,7 @@ class Bed:
     depth_sd: np.ndarray
     confidence: np.ndarray
     guessed: bool = False
+    left_out: np.ndarray | None = None
     report: dict[str, Any] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
 
@@ -76,13 +78,17 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
     depth = np.clip(depth, 0.0, MAX_OVER_DEEPEST * deepest)
     # Where nothing was measured, a depth is known no better than a guess.
     sd = np.sqrt(variance + open_share * (GUESS_SHARE * depth) ** 2)
-    report = _report(soundings, scaled, alone, guess, deepest)
+    if alone is not None:
+        left_out = alone.heldout()
+    else:
+        left_out = scaled.heldout(reach, soundings)
     return Bed(
         depth.astype(np.float32),
         sd.astype(np.float32),
         confidence_class(open_share),
         False,
-        report,
+        left_out,
+        _report(soundings, scaled, alone, left_out),
         _findings(depth, deepest),
     )
 
@@ -94,7 +100,7 @@ def _guessed(reach: Reach, guess: Guess) -> Bed:
     finding = Finding("warning", "soundings", "", what, remedy, "depth-guessed")
     report = {"depth_from": "guess", "guess_basis": guess.basis, "guess_mean_depth_m": round(guess.mean_depth_m, 3)}
     sd = (GUESS_SHARE * depth + 0.02).astype(np.float32)
-    return Bed(depth, sd, np.zeros_like(depth), True, report, (finding,))
+    return Bed(depth, sd, np.zeros_like(depth), True, None, report, (finding,))
 
 
 @dataclass(frozen=True)
@@ -121,10 +127,14 @@ class _Scaled:
             reach.width_m,
             soundings.groups,
             trend="none",
-            like=alone,
+            setting=alone.fitted if alone else None,
         )
         error = float(np.sqrt(np.mean((rest.values - rest.left_out) ** 2)))
         return cls(factor, guess, rest, error)
+
+    def heldout(self, reach: Reach, soundings: Soundings) -> np.ndarray:
+        """Depth at every sounding with its group left out of the kriging [m]."""
+        return self.factor * self.guess.at(reach, soundings.x, soundings.y, soundings.places) + self.rest.heldout()
 
 
 def _blend(
@@ -150,30 +160,19 @@ def _say(scaled: _Scaled, alone: TaperedField) -> float:
     return float(np.clip((WORSE_TO - ratio) / (WORSE_TO - WORSE_FROM), 0.0, 1.0))
 
 
-def _report(
-    soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, guess: Guess, deepest: float
-) -> dict[str, Any]:
-    kriged = alone or scaled.rest
-    left_out = kriged.heldout() - (0.0 if alone else kriged_offset(kriged, soundings))
+def _report(soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, left_out: np.ndarray) -> dict[str, Any]:
     return {
         "depth_from": "soundings" if alone else "guess corrected by soundings",
         "heldout_depth": error_figures(soundings.depth_m, left_out, soundings.how),
-        "depth_kriging": kriged.setting,
-        "guess_basis": guess.basis,
+        "depth_kriging": (alone or scaled.rest).setting,
+        "guess_basis": scaled.guess.basis,
         "guess_factor": round(scaled.factor, 3),
         "guess_heldout_rmse": round(scaled.error, 4),
         "guess_say": round(_say(scaled, alone), 3) if alone else 1.0,
-        "max_sounding_m": round(deepest, 3),
+        "max_sounding_m": round(float(soundings.depth_m.max()), 3),
         "overshoot_limit": MAX_OVER_DEEPEST,
         "soundings_used": len(soundings),
     }
-
-
-def kriged_offset(rest: TaperedField, soundings: Soundings) -> np.ndarray:
-    """What must be taken from a held-out residual to make it a held-out depth (n,) [m]."""
-    values = np.empty(len(rest.values))
-    values[rest.order] = rest.values
-    return values - soundings.depth_m
 
 
 def _findings(depth: np.ndarray, deepest: float) -> tuple[Finding, ...]:

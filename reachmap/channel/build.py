@@ -59,7 +59,7 @@ def build_channel(
     say("interpolating the depth", 0.2)
     bed = lay_bed(beat, reach, soundings, flow_m3_s)
     say("solving the flow", 0.5)
-    speed = find_speed(beat, reach, soundings, bed.depth, flow_m3_s)
+    speed = find_speed(beat, reach, soundings, bed.depth, flow_m3_s, unseen_depth_m=bed.left_out)
     say("finding the seams", 0.8)
     seams, seam_layers = find_seams(reach.grid, speed.speed, speed.flow_east, speed.flow_north, crs=beat.crs)
     layers = {

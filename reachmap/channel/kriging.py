@@ -29,9 +29,10 @@ SHAPES, NOISES = tuple(product((0.15, 0.3, 0.6), (1.0, 2.0, 4.0, 8.0))), (0.03, 
 """Ranges with stretches, and noises, tried against the default: 36 settings."""
 
 MUST_GAIN = 0.07
-"""A setting replaces the default only if its blocked error is this much lower."""
+"""A setting replaces the default only if its blocked error is this much lower, and half as much in both halves of the
+reach."""
 
-TRIAL_POINTS = 300
+TRIAL_POINTS = 400
 """Points at most in the choice of the setting."""
 
 MAX_GAP_WIDTHS = 2.5
@@ -124,7 +125,7 @@ class TaperedField:
     trend : "taper" (mean fitted) or "none" (mean zero)
     scale, detail : standard deviation a of the field and b of what neighbours can't tell, in the unit of the values
     left_out : (n,) value predicted at each point with its whole group left out, in canonical order
-    chosen : "default" or "grid"
+    chosen : "default", "grid" or "given"
     """
 
     places: np.ndarray
@@ -151,7 +152,7 @@ class TaperedField:
         width: float,
         groups: np.ndarray | None = None,
         trend: Trend = "taper",
-        like: TaperedField | None = None,
+        setting: Setting | None = None,
     ) -> TaperedField:
         """Choose the setting, solve, and measure the error held out.
 
@@ -163,7 +164,7 @@ class TaperedField:
         width : typical width of the river [m]
         groups : (n,) int; points of one group are left out together. None: every point alone
         trend : "taper" fits a mean; "none" holds it at 0, for residuals
-        like : a field of the same points whose setting is taken over instead of choosing one
+        setting : range across in widths, stretch, noise ratio; None chooses
         """
         groups = np.arange(len(values)) if groups is None else np.asarray(groups)
         # One order for the same points, so that the order of the rows in a file changes nothing.
@@ -171,16 +172,20 @@ class TaperedField:
         places = np.column_stack([along, across])[order].astype(float)
         taper, values, groups = (np.asarray(a, float)[order] for a in (taper, values, groups))
         groups = np.unique(groups, return_inverse=True)[1]
-        if like is None:
+        chosen = "given"
+        if setting is None:
             setting, chosen = _choose(places, taper, values, groups, width, trend)
-            ranges, noise = _ranges(setting, width), setting[2]
-        else:
-            ranges, noise, chosen = like.ranges, like.noise, like.chosen
+        ranges, noise = _ranges(setting, width), setting[2]
         data = (places, taper, values)
         left_out, variance = _leave_out(*data, groups, ranges, noise, trend, width)
         single = _leave_out(*data, np.arange(len(values)), ranges, noise, trend, width)
         scale, detail = _spreads(values, (single, (left_out, variance)), noise)
         return cls(*data, groups, order, width, ranges, noise, trend, scale, detail, left_out, chosen)
+
+    @property
+    def fitted(self) -> Setting:
+        """Range across in widths, stretch and noise ratio, as `fit` takes them."""
+        return float(self.ranges[1] / self.width), float(self.ranges[0] / self.ranges[1]), self.noise
 
     @property
     def setting(self) -> dict[str, Any]:
@@ -326,15 +331,21 @@ def _choose(
         return DEFAULT, "default"
     keep = _trial(groups)
 
-    def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[float]:
+    lower = groups[keep] >= np.median(groups[keep])
+
+    def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[np.ndarray]:
+        """For each noise the mean squared residual in both halves of the reach and in the whole."""
         base = _covariance(places[keep], taper[keep], _ranges((*shape, 0.0), width), 0.0)
-        judged = [_judge(base, taper[keep], values[keep], groups[keep], noise, trend)[0] for noise in noises]
-        return [float(np.sqrt(np.mean(residual**2))) for residual in judged]
+        squares = [_judge(base, taper[keep], values[keep], groups[keep], noise, trend)[0] ** 2 for noise in noises]
+        return [np.array([square[~lower].mean(), square[lower].mean(), square.mean()]) for square in squares]
 
     standard = errors(DEFAULT[:2], DEFAULT[2:])[0]
     tried = {(*shape, noise): e for shape in SHAPES for noise, e in zip(NOISES, errors(shape, NOISES), strict=True)}
-    best = min(tried, key=lambda setting: tried[setting])
-    return (best, "grid") if tried[best] <= (1 - MUST_GAIN) * standard else (DEFAULT, "default")
+    best = min(tried, key=lambda setting: tried[setting][2])
+    gain = 1 - np.sqrt(tried[best] / np.maximum(standard, 1e-300))
+    if gain[2] >= MUST_GAIN and gain[:2].min() >= MUST_GAIN / 2:
+        return best, "grid"
+    return DEFAULT, "default"
 
 
 def _trial(groups: np.ndarray) -> np.ndarray:
