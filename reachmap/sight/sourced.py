@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+import reprlib
+import sys
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -44,8 +46,10 @@ class Sourced:
     def number(self, section: str, key: str, low: float, high: float) -> float:
         """A number of a section, checked against its limits."""
         value = self.entry(section, key)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            self.refuse(section, key, f"expected a number, got {value!r}", f"Write a number from {low:g} to {high:g}")
+        if not _is_number(value):
+            self.refuse(
+                section, key, f"expected a number, got {_short(value)}", f"Write a number from {low:g} to {high:g}"
+            )
         if not low <= value <= high:
             self.refuse(section, key, f"{value:g} is out of range", f"Write a number from {low:g} to {high:g}")
         return float(value)
@@ -54,11 +58,11 @@ class Sourced:
         """Points of a curve: rising first values, second values within limits."""
         value, remedy = self.entry(section, key), "Write pairs like [[0.1, 0.0], [0.6, 1.0]]"
         if not isinstance(value, list) or not value:
-            self.refuse(section, key, f"expected a list of pairs, got {value!r}", remedy)
+            self.refuse(section, key, f"expected a list of pairs, got {_short(value)}", remedy)
         last = -math.inf
         for pair in value:
             if not isinstance(pair, list) or len(pair) != 2 or not all(_is_number(v) for v in pair):
-                self.refuse(section, key, f"{pair!r} is not a pair of numbers", remedy)
+                self.refuse(section, key, f"{_short(pair)} is not a pair of numbers", remedy)
             if pair[0] <= last:
                 self.refuse(section, key, f"{pair[0]:g} follows {last:g}", "Put the pairs in rising order, each once")
             if not low <= pair[1] <= high:
@@ -73,7 +77,7 @@ class Sourced:
         value = self.entry(section, "source")
         if not isinstance(value, str) or not value.strip():
             self.refuse(
-                section, "source", f"expected words, got {value!r}", 'Say whose numbers these are, or "assumed"'
+                section, "source", f"expected words, got {_short(value)}", 'Say whose numbers these are, or "assumed"'
             )
         return value
 
@@ -128,9 +132,13 @@ def overlay(user: Sourced | None, packaged: Sourced, *, within: tuple[str, ...])
 def parse_sourced(text: str, name: str) -> Sourced:
     """Parse a TOML text; a mistake in it is refused with its line."""
     try:
-        return Sourced(name, text, tomllib.loads(text))
+        parsed = Sourced(name, text, tomllib.loads(text))
+        parsed.sections()
     except tomllib.TOMLDecodeError as error:
         raise SettingError(f"{name}: {error}. Mend the line; it must be valid TOML") from error
+    except RecursionError as error:
+        raise SettingError(f"{name}: nested far too deeply. Was another file meant?") from error
+    return parsed
 
 
 def read_sourced(path: str | Path) -> Sourced:
@@ -164,5 +172,10 @@ def _leaves(table: Mapping[str, Any], prefix: str) -> Iterator[str]:
 
 
 def _is_number(value: object) -> bool:
-    """True for a finite int or float that isn't a bool."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    """True for a finite int or float that isn't a bool and that a double can hold."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= sys.float_info.max
+
+
+def _short(value: object) -> str:
+    """A value as text, long ones cut."""
+    return reprlib.repr(value)

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import tempfile
+from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from reachmap.beat.model import SPECIES, Fish
 from reachmap.errors import OutputError, SettingError
@@ -93,6 +97,27 @@ def test_tables_are_plain_and_final(curves):
             assert own[eye][factor]["weight"] == pytest.approx(final[factor].weight)
             assert np.allclose(own[eye][factor]["points"], final[factor].points)
     assert {f["species"] for f in tables["fish"]} == set(SPECIES)
+
+
+@given(
+    st.sampled_from(sorted(packaged_curves().sections())),
+    st.sampled_from(["value", "weight", "points", "source", "ra", "shade_weight", "other"]),
+    st.recursive(
+        st.one_of(st.integers(), st.floats(), st.booleans(), st.text("abc", max_size=5)), st.lists, max_leaves=8
+    ),
+)
+def test_any_value_is_used_or_refused_with_its_place(section, key, value):
+    """NaN and infinity are valid TOML numbers too."""
+    text = json.dumps(value).replace("NaN", "nan").replace("Infinity", "inf")
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "my.toml"
+        path.write_text(f"[{section}]\n{key} = {text}\n" + ('source = "me"\n' if key != "source" else ""))
+        refused = None
+        try:
+            load_curves(path)
+        except SettingError as error:
+            refused = error
+    assert refused is None or f"[{section}]" in str(refused)
 
 
 def test_written_curves_read_back_the_same(tmp_path, curves):
