@@ -2,12 +2,12 @@
 
 Four ways are tried: kriging the speeds alone; the solve at the known flow; the solve with its flow fitted to the
 speeds; the fitted solve plus a kriged residual, of which a share (also none) is kept. Whole cross-sections or track
-segments are left out in turn. The simplest way within 2 % of the smallest error is taken.
+segments are left out in turn, their depths too, and the smallest error wins; the residual is kept when it ties.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -22,8 +22,9 @@ FEWEST_KRIGED, FEWEST_RESIDUAL, FEWEST_GROUPS = 8, 5, 3
 SHARES = (1.0, 0.75, 0.5, 0.25)
 """Shares of the residual that are tried."""
 
-ADVANTAGE = 0.98
-"""A less simple way must bring the held-out error below this share of the simpler one's."""
+TIE = 1.03
+"""The whole residual is kept unless another way's held-out error is smaller by more than this factor. Whole sections
+left out lie farther from the rest than most of the map does from the data, so they show too little of what it gains."""
 
 STILL_SHARE = 0.1
 """Speed of the solve, as a share of its median, below which water counts as still and takes no correction; assumed."""
@@ -38,7 +39,8 @@ class Measured:
     along, across, taper : place in channel coordinates and taper toward the waterline
     speed : depth-mean, wakes divided out [m/s]
     here : the solve at 1 m3/s in the cell of the map [m/s]
-    sounded : the solve at 1 m3/s at the depth that was sounded [m/s]
+    sounded : the solve at 1 m3/s at the depth that was sounded, surer than its place [m/s]
+    unseen : the solve at 1 m3/s at the depth the map would have without the point's group [m/s]
     groups : number of the cross-section or track segment
     how : what the groups are, in words
     """
@@ -49,6 +51,7 @@ class Measured:
     speed: np.ndarray
     here: np.ndarray
     sounded: np.ndarray
+    unseen: np.ndarray
     groups: np.ndarray
     how: str
 
@@ -102,9 +105,9 @@ def choose(measured: Measured, width_m: float, known_m3_s: float | None) -> Choi
         return Choice(KNOWN, known_m3_s) if known_m3_s else Choice(FITTED, fitted)
     tried: list[tuple[Choice, np.ndarray]] = []
     if known_m3_s:
-        tried.append((Choice(KNOWN, known_m3_s), known_m3_s * measured.here))
+        tried.append((Choice(KNOWN, known_m3_s), known_m3_s * measured.unseen))
     without = measured.heldout_flow()
-    tried.append((Choice(FITTED, fitted), without * measured.here))
+    tried.append((Choice(FITTED, fitted), without * measured.unseen))
     if len(measured.speed) >= FEWEST_RESIDUAL:
         tried += _with_residual(measured, width_m, fitted, without)
     if len(measured.speed) >= FEWEST_KRIGED:
@@ -116,10 +119,10 @@ def choose(measured: Measured, width_m: float, known_m3_s: float | None) -> Choi
 def _with_residual(
     measured: Measured, width_m: float, fitted: float, without: np.ndarray
 ) -> list[tuple[Choice, np.ndarray]]:
-    kriged = _fit(measured, width_m, measured.speed - fitted * measured.sounded, "none")
+    kriged = _fit(measured, width_m, measured.speed - fitted * measured.here, "none")
     extra = kriged.heldout()
     return [
-        (Choice(RESIDUAL, fitted, kriged, share), np.maximum(without * measured.here + share * extra, 0.0))
+        (Choice(RESIDUAL, fitted, kriged, share), np.maximum(without * measured.unseen + share * extra, 0.0))
         for share in SHARES
     ]
 
@@ -130,14 +133,14 @@ def _fit(measured: Measured, width_m: float, values: np.ndarray, trend: Trend) -
 
 
 def _best(speed: np.ndarray, tried: list[tuple[Choice, np.ndarray]]) -> Choice:
-    """The first whose error no later one beats clearly; they stand from the simplest to the least simple."""
-    errors: dict[str, float] = {}
-    best, best_error = tried[0], np.inf
-    for choice, predicted in tried:
-        error = float(np.sqrt(np.mean((predicted - speed) ** 2)))
-        errors[choice.name] = min(error, errors.get(choice.name, np.inf))
-        if error < ADVANTAGE * best_error:
-            best, best_error = (choice, predicted), error
-    choice, predicted = best
-    residual = predicted - speed
-    return Choice(choice.name, choice.flow_m3_s, choice.kriged, choice.share, residual, predicted, errors)
+    """The way with the smallest held-out error, unless the whole residual is about as good."""
+    errors = [float(np.sqrt(np.mean((predicted - speed) ** 2))) for _, predicted in tried]
+    best = int(np.argmin(errors))
+    for k, (choice, _) in enumerate(tried):
+        if choice.name == RESIDUAL and choice.share == 1.0 and errors[k] <= TIE * errors[best]:
+            best = k
+    by_way: dict[str, float] = {}
+    for (choice, _), error in zip(tried, errors, strict=True):
+        by_way[choice.name] = min(error, by_way.get(choice.name, np.inf))
+    choice, predicted = tried[best]
+    return replace(choice, residual=predicted - speed, predicted=predicted, errors=by_way)

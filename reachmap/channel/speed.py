@@ -62,7 +62,12 @@ class SpeedResult:
 
 
 def find_speed(
-    beat: Beat, reach: Reach, points: Soundings, depth_m: np.ndarray, flow_m3_s: float | None = None
+    beat: Beat,
+    reach: Reach,
+    points: Soundings,
+    depth_m: np.ndarray,
+    flow_m3_s: float | None = None,
+    unseen_depth_m: np.ndarray | None = None,
 ) -> SpeedResult:
     """Speed of every wet cell at the stage of the survey.
 
@@ -74,6 +79,7 @@ def find_speed(
     beat, reach, points : the beat, its coordinates, the soundings in use
     depth_m : (n_wet,) depth [m]
     flow_m3_s : flow that overrides the beat's
+    unseen_depth_m : (n,) depth interpolated at each sounding with its whole group left out [m]; None takes the map's
     """
     ground = lay_ground(beat, reach, depth_m)
     speed, unsure = depth_mean_speed(points.speed_m_s, points.speed_how, points.depth_m, beat.d84_m)
@@ -81,7 +87,7 @@ def find_speed(
     sections = measured_sections(points.line, place.along, place.across, place.width, points.depth_m, speed)
     known, source = _known_flow(beat, ground, sections, flow_m3_s)
     used = np.isfinite(speed)
-    measured = _measured(reach, points, ground, speed, used) if used.any() else None
+    measured = _measured(reach, points, ground, speed, used, unseen_depth_m) if used.any() else None
     choice = choose(measured, reach.width_m, known) if measured is not None else None
     if choice is None:
         choice, source = _unmeasured(beat, ground, depth_m, reach.length_m, known, source)
@@ -128,7 +134,14 @@ def _unmeasured(
     return Choice("flow", guessed_flow(depth_m)), "guess"
 
 
-def _measured(reach: Reach, points: Soundings, ground: Ground, speed: np.ndarray, used: np.ndarray) -> Measured:
+def _measured(
+    reach: Reach,
+    points: Soundings,
+    ground: Ground,
+    speed: np.ndarray,
+    used: np.ndarray,
+    unseen_depth_m: np.ndarray | None,
+) -> Measured:
     """The speeds with what the fit needs to know about each."""
     cells = reach.grid.locate(points.x, points.y)
     used = used & (cells >= 0)
@@ -138,9 +151,11 @@ def _measured(reach: Reach, points: Soundings, ground: Ground, speed: np.ndarray
     depth = np.where(np.isfinite(points.depth_m), points.depth_m, 0.0)[used]
     here = ground.unit_speed[cells].astype(float)
     sounded = np.where(depth > 0.0, ground.unit_speed_at(cells, depth), here)
+    unseen = here if unseen_depth_m is None else ground.unit_speed_at(cells, unseen_depth_m[used])
     calm = speed[used] / (1.0 - np.minimum(ground.wake[cells], MOST_WAKE))
     groups = points.groups[used]
-    return Measured(place.along[used], place.across[used], place.taper[used], calm, here, sounded, groups, points.how)
+    axes = place.along[used], place.across[used], place.taper[used]
+    return Measured(*axes, calm, here, sounded, unseen, groups, points.how)
 
 
 def _lay(
