@@ -77,11 +77,15 @@ def score_inputs(channel: Channel, light: Light, curves: Curves) -> Factors:
 
 def cover_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:
     """Cover of every cell, 0-1 (n_wet,) float32: the greatest of a roof, a thing to lie against, and deep water."""
-    curves = curves or load_curves()
+    layers = channel["overhead"], channel["structure"], channel["depth"]
+    return cover_from(*layers, curves or load_curves()).astype(np.float32)
+
+
+def cover_from(overhead: np.ndarray, structure: np.ndarray, depth_m: np.ndarray, curves: Curves) -> np.ndarray:
+    """Cover, 0-1, from a roof (0-1), nearness of a thing to lie against (0-1) and depth [m], arrays of one shape."""
     shallow, full = curves["cover.depth_from_m"], curves["cover.depth_full_m"]
-    deep = curves["cover.depth_share"] * np.clip((channel["depth"] - shallow) / (full - shallow), 0, 1)
-    beside = curves["cover.structure_share"] * channel["structure"]
-    return np.clip(np.max([channel["overhead"], beside, deep], axis=0), 0, 1).astype(np.float32)
+    deep = curves["cover.depth_share"] * np.clip((depth_m - shallow) / (full - shallow), 0, 1)
+    return np.clip(np.maximum(np.maximum(overhead, curves["cover.structure_share"] * structure), deep), 0, 1)
 
 
 def seam_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:
