@@ -1,8 +1,9 @@
 """How far to trust the flow solve where speeds were measured: held-out speeds decide.
 
-Four ways are tried: kriging the speeds alone; the solve at the known flow; the solve with its flow fitted to the
-speeds; the fitted solve plus a kriged residual, of which a share (also none) is kept. Whole cross-sections or track
-segments are left out in turn, their depths too, and the smallest error wins; the residual is kept when it ties.
+Five ways are tried: the solve at the known flow; the solve with its flow fitted to the speeds; the fitted solve plus
+a kriged residual; kriging of the speeds alone; and the last two averaged, each weighing by the inverse of its held-out
+mean square. Whole cross-sections or track segments are left out in turn, their depths too, and the smallest error
+wins; the average is kept when it ties.
 """
 
 from __future__ import annotations
@@ -11,20 +12,27 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from reachmap.channel.kriging import TaperedField, Trend
+from reachmap.channel.kriging import TaperedField
 
-KRIGING, KNOWN, FITTED, RESIDUAL = "kriging", "flow", "flow fitted to speeds", "flow and residual"
+KNOWN, FITTED, RESIDUAL, KRIGING, AVERAGE = (
+    "flow",
+    "flow fitted to speeds",
+    "flow and residual",
+    "kriging",
+    "flow and residual, averaged with kriging",
+)
 """Names of the ways, as reported."""
 
 FEWEST_KRIGED, FEWEST_RESIDUAL, FEWEST_GROUPS = 8, 5, 3
 """Fewest speeds to krige, to krige a residual, and fewest groups to hold out; assumed."""
 
-SHARES = (1.0, 0.75, 0.5, 0.25)
-"""Shares of the residual that are tried."""
+RESIDUAL_SETTING = (0.4, 5.0, 0.5)
+"""Range across in widths, stretch along and noise of the residual: the depth's own, but noisier, as it holds the
+errors of the depths too. Fixed, because a residual is too faint to choose by (measured)."""
 
 TIE = 1.03
-"""The whole residual is kept unless another way's held-out error is smaller by more than this factor. Whole sections
-left out lie farther from the rest than most of the map does from the data, so they show too little of what it gains."""
+"""The average is kept unless another way's held-out error is smaller by more than this factor. Whole sections left
+out lie farther from the rest than most of the map does from the data, so they show too little of what data gain."""
 
 STILL_SHARE = 0.1
 """Speed of the solve, as a share of its median, below which water counts as still and takes no correction; assumed."""
@@ -69,26 +77,28 @@ class Measured:
 
 @dataclass(frozen=True)
 class Choice:
-    """The way that was taken.
+    """The way that was taken: weight x kriged speeds + (1 - weight) x (flow x solve + residual).
 
     Parameters
     ----------
-    name : one of the four
+    name : one of the five
     flow_m3_s : what the solve is multiplied by
-    kriged : field to krige, None where there is none
-    share : share of the residual kept
-    residual : (n,) held-out speed less measured [m/s]; empty if nothing was held out
+    residual : field to add to the solve, None where there is none
+    kriged : field of the speeds alone, None where there is none
+    weight : weight of the kriged speeds, 0-1
+    error : (n,) held-out speed less measured [m/s]; empty if nothing was held out
     predicted : (n,) held-out speed [m/s]
-    errors : RMSE of every way that was tried [m/s]
+    by_way : RMSE of every way that was tried [m/s]
     """
 
     name: str
     flow_m3_s: float
+    residual: TaperedField | None = None
     kriged: TaperedField | None = None
-    share: float = 0.0
-    residual: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    weight: float = 0.0
+    error: np.ndarray = field(default_factory=lambda: np.zeros(0))
     predicted: np.ndarray = field(default_factory=lambda: np.zeros(0))
-    errors: dict[str, float] = field(default_factory=dict)
+    by_way: dict[str, float] = field(default_factory=dict)
 
 
 def choose(measured: Measured, width_m: float, known_m3_s: float | None) -> Choice:
@@ -100,47 +110,37 @@ def choose(measured: Measured, width_m: float, known_m3_s: float | None) -> Choi
     width_m : typical width [m]
     known_m3_s : flow that was given or measured, None if there is none
     """
-    fitted = measured.fitted_flow()
+    fitted, n = measured.fitted_flow(), len(measured.speed)
     if len(np.unique(measured.groups)) < FEWEST_GROUPS:
         return Choice(KNOWN, known_m3_s) if known_m3_s else Choice(FITTED, fitted)
-    tried: list[tuple[Choice, np.ndarray]] = []
+    tried: list[Choice] = []
     if known_m3_s:
-        tried.append((Choice(KNOWN, known_m3_s), known_m3_s * measured.unseen))
-    without = measured.heldout_flow()
-    tried.append((Choice(FITTED, fitted), without * measured.unseen))
-    if len(measured.speed) >= FEWEST_RESIDUAL:
-        tried += _with_residual(measured, width_m, fitted, without)
-    if len(measured.speed) >= FEWEST_KRIGED:
-        kriged = _fit(measured, width_m, measured.speed, "taper")
-        tried.append((Choice(KRIGING, known_m3_s or fitted, kriged), kriged.heldout()))
+        tried.append(Choice(KNOWN, known_m3_s, predicted=known_m3_s * measured.unseen))
+    unseen = measured.heldout_flow() * measured.unseen
+    tried.append(Choice(FITTED, fitted, predicted=unseen))
+    place = measured.along, measured.across, measured.taper
+    if n >= FEWEST_RESIDUAL:
+        rest = measured.speed - fitted * measured.here
+        residual = TaperedField.fit(
+            *place, rest, width_m, groups=measured.groups, trend="none", setting=RESIDUAL_SETTING
+        )
+        corrected = np.maximum(unseen + residual.heldout(), 0.0)
+        tried.append(Choice(RESIDUAL, fitted, residual, predicted=corrected))
+    if n >= FEWEST_KRIGED:
+        kriged = TaperedField.fit(*place, measured.speed, width_m, groups=measured.groups)
+        alone = np.maximum(kriged.heldout(), 0.0)
+        tried.append(Choice(KRIGING, fitted, None, kriged, 1.0, predicted=alone))
+        with_solve, by_itself = (np.mean((p - measured.speed) ** 2) for p in (corrected, alone))
+        weight = float(with_solve / max(with_solve + by_itself, 1e-12))
+        mean = weight * alone + (1 - weight) * corrected
+        tried.append(Choice(AVERAGE, fitted, residual, kriged, weight, predicted=mean))
     return _best(measured.speed, tried)
 
 
-def _with_residual(
-    measured: Measured, width_m: float, fitted: float, without: np.ndarray
-) -> list[tuple[Choice, np.ndarray]]:
-    kriged = _fit(measured, width_m, measured.speed - fitted * measured.here, "none")
-    extra = kriged.heldout()
-    return [
-        (Choice(RESIDUAL, fitted, kriged, share), np.maximum(without * measured.unseen + share * extra, 0.0))
-        for share in SHARES
-    ]
-
-
-def _fit(measured: Measured, width_m: float, values: np.ndarray, trend: Trend) -> TaperedField:
-    place = measured.along, measured.across, measured.taper
-    return TaperedField.fit(*place, values, width_m, groups=measured.groups, trend=trend)
-
-
-def _best(speed: np.ndarray, tried: list[tuple[Choice, np.ndarray]]) -> Choice:
-    """The way with the smallest held-out error, unless the whole residual is about as good."""
-    errors = [float(np.sqrt(np.mean((predicted - speed) ** 2))) for _, predicted in tried]
-    best = int(np.argmin(errors))
-    for k, (choice, _) in enumerate(tried):
-        if choice.name == RESIDUAL and choice.share == 1.0 and errors[k] <= TIE * errors[best]:
-            best = k
-    by_way: dict[str, float] = {}
-    for (choice, _), error in zip(tried, errors, strict=True):
-        by_way[choice.name] = min(error, by_way.get(choice.name, np.inf))
-    choice, predicted = tried[best]
-    return replace(choice, residual=predicted - speed, predicted=predicted, errors=by_way)
+def _best(speed: np.ndarray, tried: list[Choice]) -> Choice:
+    """The way with the smallest held-out error, unless the average, which stands last, is about as good."""
+    errors = {one.name: float(np.sqrt(np.mean((one.predicted - speed) ** 2))) for one in tried}
+    best = min(tried, key=lambda one: errors[one.name])
+    if tried[-1].name == AVERAGE and errors[AVERAGE] <= TIE * errors[best.name]:
+        best = tried[-1]
+    return replace(best, error=best.predicted - speed, by_way=errors)

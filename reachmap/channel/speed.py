@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from reachmap.beat.model import Beat
-from reachmap.channel.choice import RESIDUAL, STILL_SHARE, Choice, Measured, choose
+from reachmap.channel.choice import KNOWN, STILL_SHARE, Choice, Measured, choose
 from reachmap.channel.ground import Ground, flow_from_slope, guessed_flow, lay_ground
+from reachmap.channel.heldout import error_figures
 from reachmap.channel.profile import depth_mean_speed
 from reachmap.channel.reach import Reach
 from reachmap.channel.sections import Section, measured_sections
@@ -128,10 +129,10 @@ def _unmeasured(
 ) -> tuple[Choice, str]:
     """The solve at the best flow there is without any speed, and where that flow came from."""
     if known:
-        return Choice("flow", known), source
+        return Choice(KNOWN, known), source
     if beat.slope:
-        return Choice("flow", flow_from_slope(ground, beat.slope, length_m)), "slope"
-    return Choice("flow", guessed_flow(depth_m)), "guess"
+        return Choice(KNOWN, flow_from_slope(ground, beat.slope, length_m)), "slope"
+    return Choice(KNOWN, guessed_flow(depth_m)), "guess"
 
 
 def _measured(
@@ -163,18 +164,18 @@ def _lay(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Speed without wakes and its standard error by the way that was chosen, (n_wet,) each."""
     solved = choice.flow_m3_s * ground.unit_speed
-    if measured is None or not len(choice.residual):
+    if measured is None or not len(choice.error):
         return solved, UNMEASURED_SD.get(source, 0.35) * solved
-    spread = _spread(choice, solved)
+    speed, sd = solved, _spread(choice, solved)
+    # Neither a residual nor kriging knows that a slough stands still.
     moving = np.clip(ground.unit_speed / (STILL_SHARE * np.median(ground.unit_speed)), 0.0, 1.0)
-    if choice.kriged is None:
-        return solved, spread
-    value, sd = reach.interpolate(choice.kriged)
-    if choice.name == RESIDUAL:
-        speed = solved + choice.share * moving * value
-        sd = np.hypot(choice.share * sd, (1.0 - choice.share) * spread)
-    else:
-        speed = moving * value
+    if choice.residual is not None:
+        value, sd = reach.interpolate(choice.residual)
+        speed = solved + moving * value
+    if choice.kriged is not None:
+        value, own_sd = reach.interpolate(choice.kriged)
+        speed = choice.weight * moving * value + (1.0 - choice.weight) * speed
+        sd = choice.weight * own_sd + (1.0 - choice.weight) * sd
     most = FASTEST * max(float(measured.speed.max()), float(solved.max()))
     return np.clip(speed, 0.0, most), sd
 
@@ -182,7 +183,7 @@ def _lay(
 def _spread(choice: Choice, solved: np.ndarray) -> np.ndarray:
     """Standard error that grows with the speed, so that 90 % of the held-out speeds fall inside their band."""
     floor = 0.25 * float(np.mean(choice.predicted))
-    ratio = np.abs(choice.residual) / np.maximum(choice.predicted + floor, 1e-6)
+    ratio = np.abs(choice.error) / np.maximum(choice.predicted + floor, 1e-6)
     return float(np.quantile(ratio, 0.9)) / Z90 * (solved + floor)
 
 
@@ -191,7 +192,7 @@ def _report(
 ) -> dict[str, Any]:
     out: dict[str, Any] = {
         "speed_choice": choice.name,
-        "speed_residual_share": choice.share if choice.name == RESIDUAL else 0.0,
+        "speed_kriging_weight": round(choice.weight, 3),
         "flow_from": source,
         "flow_m3_s": round(choice.flow_m3_s, 3),
         "manning_n": round(ground.manning_n, 4),
@@ -205,14 +206,9 @@ def _report(
         out["speed_kriging"] = dict(choice.kriged.setting)
     if measured is not None:
         out["flow_fitted_m3_s"] = round(measured.fitted_flow(), 3)
-        out["heldout_speed_by_way"] = {name: round(error, 4) for name, error in choice.errors.items()}
-        if len(choice.residual):
-            out["heldout_speed"] = {
-                "rmse": float(np.sqrt(np.mean(choice.residual**2))),
-                "bias": float(np.mean(choice.residual)),
-                "n": len(choice.residual),
-                "how": measured.how,
-            }
+        out["heldout_speed_by_way"] = {name: round(error, 4) for name, error in choice.by_way.items()}
+        if len(choice.error):
+            out["heldout_speed"] = error_figures(measured.speed, choice.predicted, measured.how)
     return out
 
 
