@@ -1,0 +1,311 @@
+"""Cover, shade, notes and log: what stands in and beside the water, what was written and met."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+
+from reachmap.beat.columns import QUANTITY, Column, match
+from reachmap.beat.messages import Report, plain, stop
+from reachmap.beat.model import COVER_KINDS, LEAVES, SHADE_KINDS, SPECIES
+from reachmap.beat.numbers import NotNumberError, number, number_with_unit
+from reachmap.beat.place import Anchor, choose_placer, move, to_local
+from reachmap.beat.tables import Table
+
+KIND_WORDS = {
+    "boulder": ("rock", "rocks", "stone", "boulders"),
+    "log": ("wood", "logs", "woody debris", "tree in water", "fallen tree", "snag", "root"),
+    "undercut": ("undercut bank", "undercut", "overhang"),
+    "weed": ("weeds", "weed bed", "plants", "macrophytes"),
+    "pier": ("bridge pier", "pile", "piles", "jetty", "groyne", "croy"),
+    "tree": ("trees", "wood", "copse"),
+    "hedge": ("bush", "bushes", "shrub", "reeds"),
+    "wall": ("building", "house", "rock face", "cliff"),
+    "bridge": ("footbridge", "road bridge"),
+    "bank": ("high bank", "bluff", "slope"),
+}
+"""Other words for the kinds of cover and shade."""
+
+WHAT_WORDS = {
+    "catch": ("caught", "landed", "fish"),
+    "follow": ("followed",),
+    "refusal": ("refused", "missed", "lost"),
+    "sighting": ("seen", "rise", "rose", "saw", "spotted"),
+    "blank": ("none", "nothing", "no fish", "fished"),
+}
+"""Other words for what a log entry says."""
+
+HEIGHTS = {"tree": 8.0, "hedge": 2.5, "wall": 2.0, "bridge": 3.0, "bank": 2.0}
+"""Heights where the file gives none [m], assumed."""
+
+NOTE_LIMIT = 4000
+CLOUD = (0.0, 8.0)
+
+
+def read_cover(table: Table, crs: CRS, anchor: Anchor | None, report: Report) -> gpd.GeoDataFrame:
+    """Cover: kind, size_m, height_m, note."""
+    rows = _Rows(table, ("kind", "size", "height", "note", "id", "text"), crs, anchor, report)
+    size = rows.numbers("size", 0.01, 100.0)
+    missing = ~np.isfinite(size) & rows.is_kind((0, 1, 4, 5))
+    return rows.frame(
+        kind=rows.kinds(COVER_KINDS),
+        size_m=np.where(missing, 1.0, size),
+        height_m=rows.numbers("height", 0.0, 20.0),
+        note=rows.texts("note"),
+    )
+
+
+def read_shade(table: Table, crs: CRS, anchor: Anchor | None, report: Report) -> gpd.GeoDataFrame:
+    """Shade: kind, height_m, base_m, radius_m, leaf, note."""
+    rows = _Rows(table, ("kind", "height", "base", "radius", "leaf", "note", "id", "text"), crs, anchor, report)
+    kinds = rows.kinds(SHADE_KINDS)
+    height = rows.numbers("height", 0.1, 150.0)
+    usual = np.array([HEIGHTS[kind] for kind in kinds], float)
+    silent = ~np.isfinite(height)
+    if silent.any():
+        report.say("shade-no-height", table.file, count=int(silent.sum()))
+    height = np.where(silent, usual, height)
+    base = rows.numbers("base", 0.0, 150.0)
+    default = np.select([kinds == "tree", kinds == "bridge"], [np.minimum(1.5, height / 2), height * 0.85], 0.0)
+    base = np.where(np.isfinite(base), base, default)
+    upside = base >= height
+    for row in rows.row[upside]:
+        report.say("shade-base", table.file, f"{table.word} {row}")
+    radius = rows.numbers("radius", 0.1, 60.0)
+    points = rows.is_kind((0, 4))
+    radius = np.where(points & ~np.isfinite(radius), np.clip(0.3 * height, 0.5, 6.0), radius)
+    leaf = rows.words("leaf", LEAVES, "leaf-unknown")
+    leaf = np.where((leaf == "") & np.isin(kinds, ["tree", "hedge"]), "mixed", np.where(leaf == "", "dense", leaf))
+    return rows.frame(
+        kind=kinds,
+        height_m=height,
+        base_m=np.where(upside, 0.0, base),
+        radius_m=np.where(points, radius, np.nan),
+        leaf=leaf,
+        note=rows.texts("note"),
+    )
+
+
+def read_notes(table: Table, crs: CRS, anchor: Anchor | None, report: Report) -> gpd.GeoDataFrame:
+    """Notes: id, text, kind, time (text as written), replaces (list), deleted; those taken back are left out."""
+    wanted = ("id", "text", "note", "kind", "time", "replaces", "deleted", "lon", "lat", "x", "y")
+    rows = _Rows(table, wanted, crs, anchor, report)
+    text = rows.texts("text", NOTE_LIMIT)
+    other = rows.texts("note", NOTE_LIMIT)
+    kind = rows.texts("kind")
+    frame = rows.frame(
+        id=[given or f"{table.file}-{row}" for given, row in zip(rows.texts("id"), rows.row, strict=True)],
+        text=[a or b for a, b in zip(text, other, strict=True)],
+        kind=[k or "note" for k in kind],
+        time=rows.texts("time"),
+        replaces=[_strings(cell) for cell in rows.cells("replaces")],
+        deleted=[str(cell).strip().lower() in ("true", "1", "1.0") for cell in rows.cells("deleted")],
+    )
+    return frame[~frame["deleted"].to_numpy(bool)].reset_index(drop=True)
+
+
+def read_log(table: Table, crs: CRS, anchor: Anchor | None, time_zone: str, report: Report) -> gpd.GeoDataFrame:
+    """Log: id, text, kind, time (UTC), what, species, length_m, count, hours, cloud, clarity_m, trip."""
+    wanted = (
+        "id", "text", "note", "what", "kind", "time", "species", "fish_length", "count", "hours", "cloud", "clarity",
+        "trip", "lon", "lat", "x", "y",
+    )  # fmt: skip
+    rows = _Rows(table, wanted, crs, anchor, report)
+    key = "what" if "what" in rows.columns else "kind"
+    what = rows.words(key, tuple(WHAT_WORDS), "log-what", WHAT_WORDS)
+    times = [_moment(text, time_zone) for text in rows.texts("time")]
+    for row, text, time in zip(rows.row, rows.texts("time"), times, strict=True):
+        if time is None:
+            report.say("log-time", table.file, f"{table.word} {row}", value=text)
+    zone = ZoneInfo(time_zone)
+    day = [time.astimezone(zone).date().isoformat() if time else "" for time in times]
+    note = rows.texts("note", NOTE_LIMIT)
+    return rows.frame(
+        id=[given or f"{table.file}-{row}" for given, row in zip(rows.texts("id"), rows.row, strict=True)],
+        text=[a or b for a, b in zip(rows.texts("text", NOTE_LIMIT), note, strict=True)],
+        kind=what,
+        time=pd.Series(pd.to_datetime(times, utc=True), dtype="datetime64[us, UTC]").to_numpy(object),
+        what=what,
+        species=rows.words("species", SPECIES, "species-unknown"),
+        length_m=rows.numbers("fish_length", 0.01, 2.0),
+        count=rows.numbers("count", 0, 10000),
+        hours=rows.numbers("hours", 0, 48 * 3600.0) / (3600.0 if _in_seconds(rows, "hours") else 1.0),
+        cloud=rows.numbers("cloud", *CLOUD),
+        clarity_m=rows.numbers("clarity", 0.01, 60.0),
+        trip=[given or date for given, date in zip(rows.texts("trip"), day, strict=True)],
+    )
+
+
+def _in_seconds(rows: _Rows, key: str) -> bool:
+    """Whether a column's header named a unit of time, so that its values were turned into seconds."""
+    return key in rows.columns and bool(rows.columns[key].unit)
+
+
+def empty(crs: CRS, columns: Sequence[str]) -> gpd.GeoDataFrame:
+    """A table without rows."""
+    return gpd.GeoDataFrame({name: [] for name in columns}, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
+
+
+class _Rows:
+    """The placed rows of one table, read column by column."""
+
+    def __init__(self, table: Table, wanted: Iterable[str], crs: CRS, anchor: Anchor | None, report: Report) -> None:
+        self.table, self.crs, self.report = table, crs, report
+        keys = [*wanted] if table.geometry is not None else list(dict.fromkeys([*wanted, "lon", "lat", "x", "y"]))
+        chosen = table.settings.get("columns")
+        length = table.settings.get("length_unit", "")
+        units = {key: length for key in keys if QUANTITY.get(key) == "length" and key not in ("x", "y")}
+        self.columns: Mapping[str, Column] = match(table.header, keys, table.file, report, chosen=chosen, units=units)
+        rows = list(table.rows)
+        shapes, degrees = self._shapes(rows)
+        there = np.array([shape is not None and not shape.is_empty for shape in shapes], bool)
+        for (n, _), ok in zip(rows, there, strict=True):
+            if not ok:
+                report.say("feature-empty", table.file, f"{table.word} {n}")
+        placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=degrees)
+        self.geometry = move(move(shapes[there], placer.to_degrees), lambda xy: to_local(xy, crs))
+        if not np.isfinite(shapely.get_coordinates(self.geometry)).all():
+            raise stop("nowhere", table.file, value="some coordinates")
+        kept = [row for row, ok in zip(rows, there, strict=True) if ok]
+        self.row = np.array([n for n, _ in kept], int)
+        self._cells = [cells for _, cells in kept]
+
+    def _shapes(self, rows: Sequence[tuple[int, Sequence[Any]]]) -> tuple[np.ndarray, bool]:
+        """Geometries of the rows, and whether they are plainly degrees."""
+        if self.table.geometry is not None:
+            return self.table.geometry, False
+        pair = next((p for p in (("lon", "lat"), ("x", "y")) if p[0] in self.columns and p[1] in self.columns), None)
+        if pair is None:
+            raise stop("no-position", self.table.file, "header", names=", ".join(self.table.header))
+        shapes = np.full(len(rows), None, object)
+        for i, (n, cells) in enumerate(rows):
+            x, y = (self._number(cells, key, n) for key in pair)
+            if math.isfinite(x) and math.isfinite(y):
+                shapes[i] = shapely.Point(x, y)
+        return shapes, pair == ("lon", "lat")
+
+    def _number(self, cells: Sequence[Any], key: str, row: int) -> float:
+        column = self.columns[key]
+        cell = cells[column.index]
+        try:
+            return number(cell, self.table.decimal) * column.factor
+        except NotNumberError as error:
+            with_unit = number_with_unit(cell, QUANTITY.get(key, ""), self.table.decimal)
+            if with_unit is not None:
+                return with_unit[0] * with_unit[1]
+            code = {"text": "cell-text", "infinite": "cell-infinite", "decimal-comma": "cell-comma"}[str(error)]
+            where = f"{self.table.word} {row}"
+            self.report.say(code, self.table.file, where, column=column.header, value=str(cell))
+            return math.nan
+
+    def cells(self, key: str) -> list[Any]:
+        """A column as it stands, None where there is none."""
+        if key not in self.columns:
+            return [None] * len(self.row)
+        index = self.columns[key].index
+        return [cells[index] for cells in self._cells]
+
+    def texts(self, key: str, limit: int = 200) -> list[str]:
+        """A column as safe text."""
+        out = []
+        for row, cell in zip(self.row, self.cells(key), strict=True):
+            text = "" if cell is None or cell != cell else str(cell)
+            if len(text) > limit:
+                where = f"{self.table.word} {row}"
+                self.report.say("text-long", self.table.file, where, key=key, count=len(text), limit=limit)
+            out.append(plain(text[: limit * 2], limit))
+        return out
+
+    def numbers(self, key: str, low: float, high: float) -> np.ndarray:
+        """A column as numbers in SI within limits, NaN where there is none."""
+        out = np.full(len(self.row), np.nan)
+        if key not in self.columns:
+            return out
+        for i, (row, cells) in enumerate(zip(self.row, self._cells, strict=True)):
+            value = self._number(cells, key, int(row))
+            if math.isfinite(value) and not low <= value <= high:
+                where = f"{self.table.word} {row}"
+                header = self.columns[key].header
+                self.report.say(
+                    "cell-range",
+                    self.table.file,
+                    where,
+                    column=header,
+                    value=f"{value:g}",
+                    low=f"{low:g}",
+                    high=f"{high:g}",
+                )
+                value = math.nan
+            out[i] = value
+        return out
+
+    def words(
+        self, key: str, known: Sequence[str], code: str, others: Mapping[str, Sequence[str]] | None = None
+    ) -> np.ndarray:
+        """A column of words out of a list, "" where there is none; others are reported."""
+        synonyms = {word: name for name, words in (others or {}).items() for word in words}
+        out = np.full(len(self.row), "", object)
+        for i, (row, text) in enumerate(zip(self.row, self.texts(key), strict=True)):
+            word = text.strip().lower().replace("_", " ")
+            found = word if word in known else synonyms.get(word, next((k for k in known if word.startswith(k)), ""))
+            if word and not found:
+                near = difflib.get_close_matches(word, known, 1, 0.6)
+                hint = f"Did you mean {near[0]!r}? " if near else ""
+                where = f"{self.table.word} {row}"
+                self.report.say(code, self.table.file, where, value=text, hint=hint, known=", ".join(known))
+            out[i] = found
+        return out
+
+    def kinds(self, known: Sequence[str]) -> np.ndarray:
+        """The kind of every row, one of `known`; a row without one is an error, for a guess could mislead."""
+        others = {name: words for name, words in KIND_WORDS.items() if name in known}
+        out = self.words("kind", known, "kind-unknown", others)
+        if (out == "").any() and "kind" not in self.columns:
+            raise stop("kind-absent", self.table.file, "header", known=", ".join(known))
+        for row, text, kind in zip(self.row, self.texts("kind"), out, strict=True):
+            if not kind and not text.strip():
+                self.report.say("kind-empty", self.table.file, f"{self.table.word} {row}", known=", ".join(known))
+        return np.where(out == "", known[0], out).astype(object)
+
+    def is_kind(self, types: Sequence[int]) -> np.ndarray:
+        """Which rows have a geometry of these shapely types."""
+        return np.isin(shapely.get_type_id(self.geometry), types)
+
+    def frame(self, **columns: Any) -> gpd.GeoDataFrame:
+        """The rows as a GeoDataFrame in the beat's metres."""
+        return gpd.GeoDataFrame(columns, geometry=list(self.geometry), crs=self.crs)
+
+
+def _strings(cell: Any) -> list[str]:
+    """A list of texts, from a list or from JSON text."""
+    if isinstance(cell, str):
+        try:
+            cell = json.loads(cell)
+        except (ValueError, RecursionError):
+            return [cell] if cell.strip() else []
+    return [str(item)[:100] for item in cell[:1000]] if isinstance(cell, list) else []
+
+
+def _moment(text: str, time_zone: str) -> datetime | None:
+    """A date and time as UTC; local where it names no offset; None if it is none."""
+    for shape in (None, "%d/%m/%Y %H:%M", "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M", "%Y/%m/%d %H:%M:%S"):
+        try:
+            moment = datetime.fromisoformat(text.strip()) if shape is None else datetime.strptime(text.strip(), shape)
+        except ValueError:
+            continue
+        if not 1800 <= moment.year <= 2200:
+            return None
+        aware = moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(time_zone))
+        return aware.astimezone(UTC)
+    return None

@@ -1,0 +1,128 @@
+"""Which file of a beat folder plays which part."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from reachmap.beat.messages import Report, stop
+from reachmap.beat.settings import FILE, ROLES, Settings
+from reachmap.beat.source import Source, inside, look, shown_name
+from reachmap.errors import InputError
+
+MAPS = (".geojson", ".json", ".gpkg", ".shp", ".zip", ".kml", ".kmz", ".gpx")
+TABLES = (".csv", ".tsv", ".txt", ".xlsx")
+ENDINGS = dict.fromkeys(ROLES, (*MAPS, *TABLES)) | {
+    "soundings": (*MAPS, *TABLES, ".nmea", ".log"),
+    "terrain": (".tif", ".tiff"),
+}
+"""Endings a part may have; what the file really is, its first bytes say."""
+
+
+@dataclass
+class Parts:
+    """The files found, looked at: role -> (source, what beat.toml says about it)."""
+
+    by_role: dict[str, list[tuple[Source, Mapping[str, Any]]]] = field(default_factory=dict)
+
+    def one(self, role: str) -> tuple[Source, Mapping[str, Any]] | None:
+        """The file of a part that has one."""
+        return next(iter(self.by_role.get(role, ())), None)
+
+    def checksums(self) -> dict[str, str]:
+        """File name -> sha256."""
+        return {source.name: source.sha256 for sources in self.by_role.values() for source, _ in sources}
+
+
+def find_parts(folder: Path, settings: Settings, report: Report) -> Parts:
+    """Find every part of the beat, by what beat.toml says or by name, and look at it."""
+    parts = Parts()
+    entries = sorted(path for path in folder.iterdir() if not path.name.startswith("."))
+    for role in ROLES:
+        tables = settings.files.get(role, ())
+        given = [table for table in tables if "path" in table]
+        if given:
+            pairs = []
+            for table in given:
+                with report.collecting():
+                    pairs.append((_given(table["path"], folder, role), table))
+        else:
+            table = settings.file(role)
+            with report.collecting():
+                pairs = [(path, table) for path in _named(role, entries, folder)]
+        for path, table in pairs:
+            with report.collecting():
+                parts.by_role.setdefault(role, []).append((look(path, folder, report), table))
+        if not pairs and not given:
+            _say_near(role, entries, report)
+        pairs = []
+    return parts
+
+
+def _given(path: str, folder: Path, role: str) -> Path:
+    where = f"[files.{role}] path"
+    found = inside(path, folder, where)
+    if found.is_dir():
+        return _only_map(found, folder)
+    try:
+        there = found.is_file()
+    except (OSError, ValueError):
+        there = False
+    if not there:
+        names = [entry.name for entry in folder.iterdir()]
+        near = difflib.get_close_matches(found.name, names, 1, 0.6)
+        raise stop("missing-given", FILE, where, value=path, hint=f" Did you mean {near[0]!r}?" if near else "")
+    return found
+
+
+def _named(role: str, entries: Sequence[Path], folder: Path) -> list[Path]:
+    """Files of a part by their names: exactly the part's name, for soundings also soundings-anything."""
+    found = []
+    for path in entries:
+        low = path.name.lower()
+        stem = low.split(".")[0]
+        fits = stem == role or (role == "soundings" and stem.startswith(("soundings-", "soundings_", "soundings ")))
+        if fits and path.is_dir():
+            found.append(_only_map(path, folder))
+        elif fits and low.endswith(ENDINGS[role]):
+            found.append(path)
+    if len(found) > 1 and role != "soundings":
+        names = ", ".join(path.name for path in found)
+        raise stop("several-files", FILE, f"[files.{role}]", role=role, names=names, first=found[0].name)
+    return found
+
+
+def _only_map(folder: Path, beat: Path) -> Path:
+    """The one map file in a folder, for shapefiles kept with their parts."""
+    maps = [path for path in sorted(folder.iterdir()) if path.name.lower().endswith((*MAPS, *TABLES))]
+    if len(maps) != 1:
+        raise stop("folder-of-files", shown_name(folder, beat), count=len(maps))
+    return maps[0]
+
+
+def _say_near(role: str, entries: Sequence[Path], report: Report) -> None:
+    """Name a file that looks like a misspelt part, so that it isn't passed over in silence."""
+    known = [path for path in entries if path.name.lower().endswith(ENDINGS[role])]
+    stems = {path.name.lower().split(".")[0]: path.name for path in known}
+    if near := difflib.get_close_matches(role, [stem for stem in stems if stem not in ROLES], 1, 0.8):
+        report.say("file-near", stems[near[0]], role=role)
+
+
+def open_folder(folder: Path) -> None:
+    """Check that a beat folder can be listed; InputError says why not."""
+    try:
+        if not folder.exists():
+            parent = folder.parent
+            names = [path.name for path in parent.iterdir() if path.is_dir()] if parent.is_dir() else []
+            near = difflib.get_close_matches(folder.name, names, 1, 0.6)
+            raise stop("no-folder", str(folder), hint=f"Did you mean {near[0]!r}?" if near else "Check the path.")
+        if not folder.is_dir():
+            raise stop("folder-is-file", str(folder))
+        next(iter(folder.iterdir()), None)
+    except InputError:
+        raise
+    except (OSError, ValueError) as error:
+        raise stop("unreadable", str(folder), why=getattr(error, "strerror", "") or str(error)) from error

@@ -1,0 +1,145 @@
+"""NMEA 0183 logs: depths (DBT, DPT) laid on the positions (GGA, RMC) written before and after them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import reduce
+
+import numpy as np
+import shapely
+
+from reachmap.beat.columns import LENGTH
+from reachmap.beat.messages import Report, stop
+from reachmap.beat.place import WGS84
+from reachmap.beat.source import Source
+from reachmap.beat.tables import LONGEST_LINE, Table
+
+MOST_LINES = 20_000_000
+
+
+@dataclass
+class _Log:
+    """What the sentences said: fixes and depths with the line each stood on."""
+
+    fix_line: list[int] = field(default_factory=list)
+    fix: list[tuple[float, float]] = field(default_factory=list)
+    fix_time: list[str] = field(default_factory=list)
+    depth_line: list[int] = field(default_factory=list)
+    depth: list[float] = field(default_factory=list)
+    bad: list[int] = field(default_factory=list)
+    bad_count: int = 0
+    unchecked: int = 0
+    blind: int = 0
+
+
+def checksum(body: str) -> int:
+    """Exclusive or of the characters between $ and *, as the standard has it."""
+    return reduce(lambda total, c: total ^ ord(c), body, 0)
+
+
+def read_nmea(source: Source, report: Report) -> Table:
+    """Read a log as soundings; a depth's position is interpolated between the fixes around it by line.
+
+    Raises
+    ------
+    InputError : no depth or no position in it
+    """
+    log = _Log()
+    for line, body in _sentences(source, log):
+        _take(line, body, log)
+    if not log.depth:
+        raise stop("nmea-no-depth", source.name)
+    if not log.fix:
+        raise stop("nmea-no-fix", source.name)
+    if log.bad_count:
+        report.say("nmea-checksum", source.name, f"line {log.bad[0]}", count=log.bad_count)
+    if log.unchecked:
+        report.say("nmea-unchecked", source.name, count=log.unchecked)
+    if log.blind:
+        report.say("nmea-no-satellites", source.name, count=log.blind)
+    places = np.array(log.fix)
+    xy = [np.interp(log.depth_line, log.fix_line, places[:, k]) for k in (0, 1)]
+    before = np.clip(np.searchsorted(log.fix_line, log.depth_line, side="right") - 1, 0, None)
+    rows = ((line, (depth, log.fix_time[k])) for line, depth, k in zip(log.depth_line, log.depth, before, strict=True))
+    return Table(source.name, ("depth_m", "time"), rows, "line", shapely.points(*xy), WGS84)
+
+
+def _sentences(source: Source, log: _Log) -> Iterator[tuple[int, str]]:
+    """Sentences whose checksum is right or absent, with the line they stand on."""
+    with source.path.open(encoding=source.encoding, errors="replace") as file:
+        number = 0
+        while line := file.readline(LONGEST_LINE):
+            number += 1
+            if number > MOST_LINES:
+                raise stop("many-rows", source.name, limit=f"{MOST_LINES:,}")
+            start = line.find("$")
+            if start < 0:
+                continue
+            body, star, given = line[start + 1 :].strip().partition("*")
+            if not star:
+                log.unchecked += 1
+            elif not _fits(body, given):
+                log.bad_count += 1
+                log.bad = log.bad or [number]
+                continue
+            yield number, body
+
+
+def _fits(body: str, given: str) -> bool:
+    try:
+        return int(given[:2], 16) == checksum(body)
+    except ValueError:
+        return False
+
+
+def _take(line: int, body: str, log: _Log) -> None:
+    """Keep what one sentence says, if it says something."""
+    words = body.split(",")
+    kind = words[0][-3:]
+    try:
+        if kind == "DBT":
+            _depth(line, _dbt(words), log)
+        elif kind == "DPT":
+            offset = float(words[2]) if len(words) > 2 and words[2] else 0.0
+            # A positive offset is from the transducer up to the waterline; a negative one leads down to the keel.
+            _depth(line, float(words[1]) + max(offset, 0.0) if words[1] else math.nan, log)
+        elif kind == "GGA":
+            _fix(line, words[2:6], words[6] not in ("", "0"), words[1], log)
+        elif kind == "RMC":
+            _fix(line, words[3:7], words[2] == "A", f"{words[9]} {words[1]}", log)
+    except (IndexError, ValueError):
+        log.bad_count += 1
+        log.bad = log.bad or [line]
+
+
+def _dbt(words: list[str]) -> float:
+    """Metres if given, else feet, else fathoms."""
+    for value, unit in ((words[3], "m"), (words[1], "ft"), (words[5], "fathom")):
+        if value:
+            return float(value) * LENGTH[unit]
+    return math.nan
+
+
+def _depth(line: int, depth: float, log: _Log) -> None:
+    log.depth_line.append(line)
+    log.depth.append(depth if math.isfinite(depth) else math.nan)
+
+
+def _fix(line: int, words: list[str], good: bool, time: str, log: _Log) -> None:
+    if not good:
+        log.blind += 1
+        return
+    lat, lon = _angle(words[0], 2, words[1] == "S"), _angle(words[2], 3, words[3] == "W")
+    if abs(lat) > 90 or abs(lon) > 180:
+        raise ValueError("no place")
+    log.fix_line.append(line)
+    log.fix.append((lon, lat))
+    log.fix_time.append(time)
+
+
+def _angle(text: str, digits: int, negative: bool) -> float:
+    """ddmm.mmm or dddmm.mmm as degrees."""
+    degrees = int(text[:digits]) + float(text[digits:]) / 60
+    return -degrees if negative else degrees

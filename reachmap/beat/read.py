@@ -1,0 +1,304 @@
+"""A beat folder, from its files to a checked beat."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from pyproj import CRS
+
+from reachmap.beat.clean import clean
+from reachmap.beat.features import empty, read_cover, read_log, read_notes, read_shade
+from reachmap.beat.files import Parts, find_parts, open_folder
+from reachmap.beat.hull import outline_from_points
+from reachmap.beat.messages import Report, plain, stop
+from reachmap.beat.model import Beat, Terrain
+from reachmap.beat.nmea import read_nmea
+from reachmap.beat.outline import Outline, origin, read_outline
+from reachmap.beat.place import WGS84, Anchor, Placer, choose_placer, distance_km, local_crs, to_local, zone_place
+from reachmap.beat.scenes import fish_of, scenes_of, water_of, zone_of
+from reachmap.beat.settings import BED_D84_M, FILE, Settings, read_settings
+from reachmap.beat.soundings import Rows, joined, read_soundings
+from reachmap.beat.source import Source
+from reachmap.beat.tables import Table
+from reachmap.beat.terrain import read_terrain
+from reachmap.beat.vectors import read_any
+from reachmap.errors import Finding, InputError
+
+FAR_KM = 5.0
+"""Soundings whose middle lies farther from the outline than this belong to another place."""
+
+ZONE_FAR_KM = 4000.0
+"""A reach farther than this from its time zone's main place is suspicious; zones of large countries span about this."""
+
+COLUMNS = {
+    "cover": ("kind", "size_m", "height_m", "note"),
+    "shade": ("kind", "height_m", "base_m", "radius_m", "leaf", "note"),
+    "notes": ("id", "text", "kind", "time", "replaces", "deleted"),
+    "log": (
+        "id", "text", "kind", "time", "what", "species", "length_m", "count", "hours", "cloud", "clarity_m", "trip",
+    ),
+}  # fmt: skip
+
+
+def read_beat(folder: str | Path, strict: bool = False) -> Beat:
+    """Read and check a beat folder.
+
+    Parameters
+    ----------
+    folder : holds beat.toml, outline.*, soundings.* and, if there are, cover.*, shade.*, terrain.tif, notes.*, log.*
+    strict : treat warnings as errors
+
+    Raises
+    ------
+    InputError : the beat can't be used; carries everything that was noticed
+    """
+    beat, findings = _read(Path(folder))
+    if strict:
+        findings = tuple(replace(f, severity="error") if f.severity == "warning" else f for f in findings)
+    if beat is None or any(f.severity == "error" for f in findings):
+        raise InputError(findings)
+    return beat
+
+
+def check_beat(folder: str | Path) -> tuple[Finding, ...]:
+    """Everything noticed while reading a beat folder; never raises for what stands in it."""
+    return _read(Path(folder))[1]
+
+
+@dataclass
+class _Desk:
+    """What the steps of reading one beat share."""
+
+    folder: Path
+    settings: Settings
+    parts: Parts
+    anchor: Anchor | None
+    report: Report
+
+    def table(self, source: Source, role: str, want: str, given: Mapping[str, Any]) -> Table:
+        """A file as a table."""
+        if source.kind == "nmea":
+            return replace(read_nmea(source, self.report), settings=given)
+        if source.kind == "tiff":
+            raise stop("not-known", source.name)
+        return read_any(source, role, want, given, self.report)
+
+
+def _read(folder: Path) -> tuple[Beat | None, tuple[Finding, ...]]:
+    """Read every part, however many of them fail, so that all is told at once."""
+    report = Report()
+    beat = None
+    with report.collecting():
+        open_folder(folder)
+        settings = read_settings(folder, report)
+        given = settings.values.get("place", {})
+        anchor = None
+        if "anchor" in given:
+            anchor = Anchor(given["anchor"][0], given["anchor"][1], given.get("bearing_deg", 0.0))
+        desk = _Desk(folder, settings, find_parts(folder, settings, report), anchor, report)
+        beat = _assemble(desk)
+    findings = report.findings()
+    return (None if beat is None or report.failed else replace(beat, findings=findings)), findings
+
+
+def _assemble(desk: _Desk) -> Beat | None:
+    """The beat, or None after a report."""
+    settings, report = desk.settings, desk.report
+    rows = _soundings(desk)
+    outline = None
+    with report.collecting():
+        outline = _outline(desk, rows)
+    zone = zone_of(settings, report)
+    if outline is None:
+        return None
+    _check_place(desk, outline, rows, zone)
+    soundings = _placed(desk, outline, rows)
+    tables = {role: _features(desk, role, outline.crs, zone) for role in COLUMNS}
+    survey = settings.values.get("survey", {})
+    water = water_of(settings.values.get("water", {}))
+    date = survey.get("date")
+    return Beat(
+        name=settings.get("", "name") or plain(desk.folder.resolve().name, 120) or "beat",
+        folder=desk.folder,
+        time_zone=zone,
+        crs=outline.crs,
+        lat=outline.lat,
+        lon=outline.lon,
+        outline=outline.water,
+        soundings=soundings,
+        terrain=_terrain(desk, outline),
+        survey_date=date,
+        flow_m3_s=survey.get("flow_m3_s"),
+        slope=survey.get("slope"),
+        d84_m=_d84(survey, report),
+        water=water,
+        fish=fish_of(settings.values.get("fish", {})),
+        scenes=scenes_of(settings, water, outline.lat, outline.lon, date, zone, report),
+        head=_head(desk, outline),
+        caps=outline.caps,
+        sources=_checksums(desk),
+        settings=settings.raw,
+        **tables,
+    )
+
+
+def _soundings(desk: _Desk) -> Rows:
+    """All soundings in degrees; the part may be missing, then the depth will be an estimate."""
+    parts = []
+    sources = desk.parts.by_role.get("soundings", [])
+    for source, given in sources:
+        with desk.report.collecting():
+            parts.append(
+                read_soundings(
+                    desk.table(source, "soundings", "points", given), desk.settings, desk.anchor, desk.report
+                )
+            )
+    if not sources and not desk.settings.files.get("soundings"):
+        desk.report.say("no-soundings", "soundings.*")
+    return joined(parts)
+
+
+def _outline(desk: _Desk, rows: Rows) -> Outline:
+    found = desk.parts.one("outline")
+    if desk.settings.file("outline").get("from_soundings"):
+        if found is not None:
+            raise stop("outline-both", found[0].name)
+        return _drawn(desk, rows)
+    if found is None:
+        raise stop("no-outline", "outline.*")
+    source, given = found
+    table = desk.table(source, "outline", "area", given)
+    degrees = table.geometry is None and not any(name.strip().lower() in ("x", "y") for name in table.header)
+    named = degrees and any(name.strip().lower().startswith("lon") for name in table.header)
+    placer = choose_placer(table.crs, given, desk.anchor, source.name, desk.report, degrees=named)
+    return read_outline(table, placer, desk.report)
+
+
+def _drawn(desk: _Desk, rows: Rows) -> Outline:
+    """The outline round the wet soundings, because the user asked for it."""
+    wet = (rows.depth_m > 0) & (rows.flag == "")
+    if wet.sum() < 3:
+        raise stop("outline-few", "outline.*", count=int(wet.sum()))
+    lat, lon = origin(rows.degrees[wet], rows.degrees[wet], Placer(WGS84, None), "outline.*")
+    crs = local_crs(lat, lon)
+    xy = to_local(rows.degrees[wet], crs)
+    try:
+        water = outline_from_points(xy[:, 0], xy[:, 1])
+    except ValueError as error:
+        raise stop("outline-few", "outline.*", count=int(wet.sum())) from error
+    desk.report.say("outline-drawn", "outline.*", count=int(wet.sum()), area=f"{water.area:,.0f}")
+    return Outline(water, crs, lat, lon)
+
+
+def _check_place(desk: _Desk, outline: Outline, rows: Rows, zone: str) -> None:
+    """Latitude and longitude may be swapped in one file or in all: nothing in a file says so, other files do."""
+    here = outline.lat, outline.lon
+    swapped_here = (outline.lon, outline.lat) if abs(outline.lon) <= 90 else None
+    for name in np.unique(rows.file.astype(str)):
+        lon, lat = np.nanmedian(rows.degrees[rows.file == name], axis=0)
+        away = distance_km(here, (lat, lon))
+        if away <= FAR_KM:
+            continue
+        turned = abs(lon) <= 90 and distance_km(here, (lon, lat)) <= FAR_KM
+        turned_outline = swapped_here is not None and distance_km(swapped_here, (lat, lon)) <= FAR_KM
+        code = "swapped-soundings" if turned else "swapped-outline" if turned_outline else "far-apart"
+        desk.report.say(
+            code, name, at=f"{lat:.5f}, {lon:.5f}", outline=f"{here[0]:.5f}, {here[1]:.5f}", away=f"{away:,.0f}"
+        )
+    main = zone_place(zone)
+    if main is None or distance_km(here, main) <= ZONE_FAR_KM:
+        return
+    swapped = swapped_here is not None and distance_km(swapped_here, main) <= ZONE_FAR_KM / 2
+    code = "zone-swapped" if swapped else "zone-far"
+    desk.report.say(
+        code, FILE, "time_zone", zone=zone, at=f"{here[0]:.5f}, {here[1]:.5f}", away=f"{distance_km(here, main):,.0f}"
+    )
+
+
+def _placed(desk: _Desk, outline: Outline, rows: Rows) -> gpd.GeoDataFrame:
+    """Soundings in the beat's metres, odd ones flagged."""
+    xy = to_local(rows.degrees, outline.crs)
+    if len(rows):
+        nowhere = ~np.isfinite(xy).all(axis=1)
+        xy[nowhere] = 1e7
+        rows.degrees[nowhere] = np.nan
+        clean(rows, xy, outline.water, desk.settings, desk.report)
+        if not (np.isfinite(rows.depth_m) & (rows.flag == "")).any():
+            desk.report.say("no-good-soundings", "soundings.*", count=len(rows))
+    return gpd.GeoDataFrame(
+        {
+            "depth_m": rows.depth_m,
+            "speed_m_s": rows.speed_m_s,
+            "speed_how": rows.speed_how,
+            "line": rows.line,
+            "note": rows.note,
+            "file": rows.file,
+            "row": rows.row,
+            "flag": rows.flag,
+        },
+        geometry=shapely.points(xy) if len(rows) else [],
+        crs=outline.crs,
+    )
+
+
+def _features(desk: _Desk, role: str, crs: CRS, zone: str) -> gpd.GeoDataFrame:
+    """Cover, shade, notes or log; empty where there is no such file or after a report."""
+    found = desk.parts.one(role)
+    if found is not None:
+        with desk.report.collecting():
+            table = desk.table(found[0], role, "any", found[1])
+            if role == "log":
+                return read_log(table, crs, desk.anchor, zone, desk.report)
+            reader = {"cover": read_cover, "shade": read_shade, "notes": read_notes}[role]
+            return reader(table, crs, desk.anchor, desk.report)
+    return empty(crs, COLUMNS[role])
+
+
+def _terrain(desk: _Desk, outline: Outline) -> Terrain | None:
+    found = desk.parts.one("terrain")
+    if found is None:
+        return None
+    with desk.report.collecting():
+        return read_terrain(found[0], found[1], outline.crs, outline.water.bounds, desk.report)
+    return None
+
+
+def _d84(survey: Mapping[str, Any], report: Report) -> float:
+    """Size of the bed material from its measured size or its word."""
+    if "d84_m" in survey:
+        return survey["d84_m"]
+    if "bed" not in survey:
+        report.say("bed-assumed", FILE, "[survey] bed", size=f"{BED_D84_M['coarse gravel']:g}")
+    return BED_D84_M[survey.get("bed", "coarse gravel")]
+
+
+def _head(desk: _Desk, outline: Outline) -> tuple[float, float] | None:
+    """The upstream end: from the end lines, from [survey] head, else unknown."""
+    if outline.caps is not None:
+        x0, y0, x1, y1 = outline.caps[0]
+        return (x0 + x1) / 2, (y0 + y1) / 2
+    given = desk.settings.get("survey", "head")
+    if given is None:
+        if outline.head is None:
+            desk.report.say("head-unknown", FILE, "[survey] head")
+        return outline.head
+    x, y = to_local(np.array([[given[1], given[0]]]), outline.crs)[0]
+    away = outline.water.distance(shapely.Point(x, y)) if np.isfinite([x, y]).all() else np.inf
+    if away > 500:
+        desk.report.say("head-away", FILE, "[survey] head", value=f"{given[0]}, {given[1]}", away=f"{away / 1000:,.1f}")
+        return None
+    return float(x), float(y)
+
+
+def _checksums(desk: _Desk) -> dict[str, str]:
+    import hashlib
+
+    path = desk.folder / FILE
+    own = {FILE: hashlib.sha256(path.read_bytes()).hexdigest()} if path.is_file() else {}
+    return {**own, **desk.parts.checksums()}

@@ -1,0 +1,113 @@
+"""The surface model around the water, brought onto the beat's metres."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import rasterio
+from pyproj import CRS
+from rasterio.enums import Resampling
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.transform import from_origin
+from rasterio.vrt import WarpedVRT
+from rasterio.warp import transform_bounds
+
+from reachmap.beat.messages import Report, stop
+from reachmap.beat.model import Terrain
+from reachmap.beat.source import Source
+
+AROUND_M = 3000.0
+"""How far beyond the outline the surface is kept [m]: a ridge 500 m high hides a sun 10 degrees up at this distance."""
+
+MOST_CELLS = 4_000_000
+MOST_CLAIMED = 4_000_000_000
+FINEST_M = 0.25
+
+
+def read_terrain(
+    source: Source, settings: Mapping[str, Any], crs: CRS, bounds: tuple[float, float, float, float], report: Report
+) -> Terrain | None:
+    """Read the part of a GeoTIFF around the outline as heights above the water.
+
+    Parameters
+    ----------
+    bounds : of the outline in `crs`: west, south, east, north [m]
+
+    Raises
+    ------
+    InputError : damaged, without a location, of a size nobody can mean, or not where the outline is
+    """
+    if source.kind != "tiff":
+        raise stop("not-a-tiff", source.name)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            with rasterio.open(source.path, driver="GTiff") as raster:
+                _check(raster, source, settings)
+                return _window(raster, source, settings, crs, bounds, report)
+    except (RasterioError, ValueError, OSError, MemoryError) as error:
+        if "proj" in str(error).lower() and "proj.db" in str(error):
+            raise stop("proj-foreign", source.name) from error
+        raise stop("damaged", source.name, kind="GeoTIFF", why=str(error) or type(error).__name__) from error
+
+
+def _check(raster: Any, source: Source, settings: Mapping[str, Any]) -> None:
+    if raster.width * raster.height * raster.count > MOST_CLAIMED:
+        raise stop("tiff-large", source.name, width=raster.width, height=raster.height)
+    if raster.crs is None and not settings.get("crs"):
+        raise stop("tiff-no-place", source.name)
+    if raster.count != 1:
+        raise stop("tiff-bands", source.name, count=raster.count)
+
+
+def _window(
+    raster: Any, source: Source, settings: Mapping[str, Any], crs: CRS, bounds: tuple[float, float, float, float],
+    report: Report,
+) -> Terrain | None:  # fmt: skip
+    target = rasterio.crs.CRS.from_wkt(crs.to_wkt())
+    given = rasterio.crs.CRS.from_user_input(settings["crs"]) if settings.get("crs") else raster.crs
+    west, south, east, north = transform_bounds(given, target, *raster.bounds)
+    if not all(map(math.isfinite, (west, south, east, north))):
+        raise stop("tiff-elsewhere", source.name)
+    box = (
+        max(west, bounds[0] - AROUND_M), max(south, bounds[1] - AROUND_M),
+        min(east, bounds[2] + AROUND_M), min(north, bounds[3] + AROUND_M),
+    )  # fmt: skip
+    if (
+        box[0] >= min(box[2], bounds[2])
+        or box[1] >= min(box[3], bounds[3])
+        or box[2] <= bounds[0]
+        or box[3] <= bounds[1]
+    ):
+        raise stop("tiff-elsewhere", source.name)
+    width, height = box[2] - box[0], box[3] - box[1]
+    own = math.sqrt((east - west) * (north - south) / (raster.width * raster.height))
+    cell = max(own, FINEST_M, math.sqrt(width * height / MOST_CELLS))
+    if cell > 1.01 * own:
+        report.say("tiff-coarser", source.name, own=f"{own:.2g}", cell=f"{cell:.2g}")
+    columns, rows = max(1, round(width / cell)), max(1, round(height / cell))
+    options = {"src_crs": given} if settings.get("crs") else {}
+    with WarpedVRT(
+        raster, crs=target, transform=from_origin(box[0], box[3], cell, cell), width=columns, height=rows,
+        resampling=Resampling.bilinear, nodata=math.nan, dtype="float32", **options,
+    ) as warped:  # fmt: skip
+        heights = warped.read(1)
+    return Terrain(_above_water(heights, source, settings, report), box[0], box[3], cell)
+
+
+def _above_water(heights: np.ndarray, source: Source, settings: Mapping[str, Any], report: Report) -> np.ndarray:
+    """Heights above the water, from heights above the sea where the water's level is given."""
+    heights = np.where(np.abs(heights) > 12000, np.nan, heights - settings.get("water_level_m", 0.0)).astype(np.float32)
+    known = heights[np.isfinite(heights)]
+    if not len(known):
+        raise stop("tiff-empty", source.name)
+    low = float(np.percentile(known, 1))
+    if abs(low) > 25:
+        raise stop("tiff-absolute", source.name, low=f"{low:.1f}")
+    if len(known) < heights.size:
+        report.say("tiff-gaps", source.name, share=f"{1 - len(known) / heights.size:.0%}")
+    return heights
