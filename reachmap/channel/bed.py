@@ -161,9 +161,12 @@ def _say(scaled: _Scaled, alone: TaperedField) -> float:
 
 
 def _report(soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, left_out: np.ndarray) -> dict[str, Any]:
+    # One cross-section or segment alone leaves nothing to hold out.
+    several = len(np.unique(soundings.groups)) > 1
+    heldout = {"heldout_depth": error_figures(soundings.depth_m, left_out, soundings.how)} if several else {}
     return {
         "depth_from": "soundings" if alone else "guess corrected by soundings",
-        "heldout_depth": error_figures(soundings.depth_m, left_out, soundings.how),
+        **heldout,
         "depth_kriging": (alone or scaled.rest).setting,
         "guess_basis": scaled.guess.basis,
         "guess_factor": round(scaled.factor, 3),

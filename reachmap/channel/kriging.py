@@ -44,8 +44,11 @@ MIN_GROUPS = 6
 FEWEST_FOR_ERROR = 5
 """Points below which the error is not measured but taken as half the size of the values, assumed."""
 
-WINDOW_POINTS = 400
-"""Points above which the field is worked out window by window along the river."""
+WINDOW_POINTS, WINDOW_MOST = 600, 900
+"""Points above which the field is worked out window by window along the river, and most points of a window."""
+
+CELLS_ACROSS = 12
+"""Cells across the river in which neighbours are averaged first where a window would hold too many points."""
 
 WINDOW_STEP, WINDOW_REACH = 6.0, 9.0
 """Spacing of windows and how far points are taken to each side, in widths."""
@@ -117,14 +120,14 @@ class TaperedField:
 
     Parameters
     ----------
-    places, taper, values, groups : the points fitted, in canonical order
-    order : (n,) position of each fitted point in the caller's input
+    places, taper, values, groups : (n,) the points fitted, in order downstream; neighbours averaged if there are many
+    of_input : for every point given, the point fitted that stands for it
     width : typical width W [m]
     ranges : correlation range along and across [m]
     noise : measurement noise over the field's standard deviation
     trend : "taper" (mean fitted) or "none" (mean zero)
     scale, detail : standard deviation a of the field and b of what neighbours can't tell, in the unit of the values
-    left_out : (n,) value predicted at each point with its whole group left out, in canonical order
+    left_out : (n,) value predicted at each point with its whole group left out
     chosen : "default", "grid" or "given"
     """
 
@@ -132,7 +135,7 @@ class TaperedField:
     taper: np.ndarray
     values: np.ndarray
     groups: np.ndarray
-    order: np.ndarray
+    of_input: np.ndarray
     width: float
     ranges: np.ndarray
     noise: float
@@ -169,18 +172,21 @@ class TaperedField:
         groups = np.arange(len(values)) if groups is None else np.asarray(groups)
         # One order for the same points, so that the order of the rows in a file changes nothing.
         order = np.lexsort((values, across, along))
+        rank = np.empty(len(order), int)
+        rank[order] = np.arange(len(order))
         places = np.column_stack([along, across])[order].astype(float)
-        taper, values, groups = (np.asarray(a, float)[order] for a in (taper, values, groups))
-        groups = np.unique(groups, return_inverse=True)[1]
+        taper, values = (np.asarray(a, float)[order] for a in (taper, values))
+        groups = np.unique(groups, return_inverse=True)[1][order]
+        place_of, (places, taper, values, groups) = _thin(places, taper, values, groups, width)
         chosen = "given"
         if setting is None:
             setting, chosen = _choose(places, taper, values, groups, width, trend)
         ranges, noise = _ranges(setting, width), setting[2]
         data = (places, taper, values)
-        left_out, variance = _leave_out(*data, groups, ranges, noise, trend, width)
-        single = _leave_out(*data, np.arange(len(values)), ranges, noise, trend, width)
-        scale, detail = _spreads(values, (single, (left_out, variance)), noise)
-        return cls(*data, groups, order, width, ranges, noise, trend, scale, detail, left_out, chosen)
+        left_out = _leave_out(*data, (np.arange(len(values)), groups), ranges, noise, trend, width)
+        scale, detail = _spreads(values, left_out, noise)
+        predicted = left_out[1][0]
+        return cls(*data, groups, place_of[rank], width, ranges, noise, trend, scale, detail, predicted, chosen)
 
     @property
     def fitted(self) -> Setting:
@@ -200,9 +206,7 @@ class TaperedField:
 
     def heldout(self) -> np.ndarray:
         """Value predicted at every point with its whole group left out (n,), in the order they were given."""
-        out = np.empty(len(self.values))
-        out[self.order] = self.left_out
-        return out
+        return self.left_out[self.of_input]
 
     def predict(self, along: np.ndarray, across: np.ndarray, taper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Value and standard error at places (m,), both in the unit of the values."""
@@ -262,40 +266,59 @@ def _window_list(along: np.ndarray, width: float) -> list[tuple[float, float, np
     return out
 
 
+def _thin(
+    places: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, width: float
+) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
+    """Average neighbours of one group until no window holds too many points; which average each point went into."""
+    data = (places, taper, values, groups)
+    own, cell = np.arange(len(values)), width / CELLS_ACROSS
+    while max(len(members) for _, _, members in _window_list(data[0][:, 0], width)) > WINDOW_MOST:
+        key = np.column_stack([groups, np.floor(places / cell)])
+        _, own, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
+        own = own.ravel()
+        mean = [np.bincount(own, a) / counts for a in (*places.T, taper, values, groups.astype(float))]
+        order = np.lexsort((mean[3], mean[1], mean[0]))
+        rank = np.empty(len(order), int)
+        rank[order] = np.arange(len(order))
+        own = rank[own]
+        data = (np.column_stack(mean[:2])[order], mean[2][order], mean[3][order], mean[4][order].round().astype(int))
+        cell *= 1.5
+    return own, data
+
+
 def _leave_out(
     places: np.ndarray,
     taper: np.ndarray,
     values: np.ndarray,
-    groups: np.ndarray,
+    groupings: tuple[np.ndarray, ...],
     ranges: np.ndarray,
     noise: float,
     trend: Trend,
     width: float,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Prediction and relative variance (noise included) at every point with its group left out, exact.
+) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
+    """For each grouping, prediction and relative variance (noise included) at every point with its group left out.
 
     Every point is judged once, in the window whose middle is nearest.
     """
-    predicted, variance = values.copy(), np.ones(len(values))
+    out = tuple((values.copy(), np.ones(len(values))) for _ in groupings)
     windows = _window_list(places[:, 0], width)
     home = np.argmin(np.abs(places[:, :1] - np.array([centre for centre, _, _ in windows])), axis=1)
     for k, (_, _, members) in enumerate(windows):
-        base = _covariance(places[members], taper[members], ranges, 0.0)
-        residual, spread = _judge(base, taper[members], values[members], groups[members], noise, trend)
         mine = home[members] == k
-        predicted[members[mine]] = (values[members] - residual)[mine]
-        variance[members[mine]] = spread[mine]
-    return predicted, variance
+        base = _covariance(places[members], taper[members], ranges, 0.0)
+        inverse = _projected_inverse(base, taper[members], noise, trend)
+        for (predicted, variance), groups in zip(out, groupings, strict=True):
+            residual, spread = _judge(inverse, values[members], groups[members])
+            predicted[members[mine]] = (values[members] - residual)[mine]
+            variance[members[mine]] = spread[mine]
+    return out
 
 
-def _judge(
-    base: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, noise: float, trend: Trend
-) -> tuple[np.ndarray, np.ndarray]:
-    """Residual and relative variance at every point with its group left out, for one window.
+def _judge(inverse: np.ndarray, values: np.ndarray, groups: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Residual and relative variance at every point with its group left out, exact.
 
     With P the inverse covariance projected past the mean, the residual of a group B is inv(P_BB) (P z)_B.
     """
-    inverse = _projected_inverse(base, taper, noise, trend)
     flat = inverse @ values
     residual, variance = np.zeros(len(values)), np.ones(len(values))
     order = np.argsort(groups, kind="stable")
@@ -336,7 +359,10 @@ def _choose(
     def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[np.ndarray]:
         """For each noise the mean squared residual in both halves of the reach and in the whole."""
         base = _covariance(places[keep], taper[keep], _ranges((*shape, 0.0), width), 0.0)
-        squares = [_judge(base, taper[keep], values[keep], groups[keep], noise, trend)[0] ** 2 for noise in noises]
+        squares = []
+        for noise in noises:
+            inverse = _projected_inverse(base, taper[keep], noise, trend)
+            squares.append(_judge(inverse, values[keep], groups[keep])[0] ** 2)
         return [np.array([square[~lower].mean(), square[lower].mean(), square.mean()]) for square in squares]
 
     standard = errors(DEFAULT[:2], DEFAULT[2:])[0]

@@ -25,9 +25,6 @@ CONTRADICT_M, CONTRADICT_SHARE = 0.3, 0.5
 """Two soundings of the same place contradict each other if they differ by more than both of these [m, share of the
 larger], assumed."""
 
-MANY = 1500
-"""Soundings above which neighbours are averaged."""
-
 
 @dataclass(frozen=True)
 class Soundings:
@@ -64,7 +61,9 @@ def take_soundings(beat: Beat, reach: Reach) -> tuple[Soundings, tuple[Finding, 
     usable = (table["flag"].to_numpy() == "") & np.isfinite(table["depth_m"].to_numpy(float))
     table = table[usable]
     x, y = table.geometry.x.to_numpy(float), table.geometry.y.to_numpy(float)
-    away = shapely.distance(reach.water, shapely.points(x, y)) if len(table) else np.zeros(0)
+    away = np.zeros(len(table))
+    dry = ~shapely.contains_xy(reach.water, x, y)
+    away[dry] = shapely.distance(reach.water, shapely.points(x[dry], y[dry]))
     findings = list(_outside(table, away))
     near = away <= OUTSIDE_M
     table, x, y = table[near], x[near], y[near]
