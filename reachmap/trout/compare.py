@@ -30,6 +30,9 @@ MOVED_WORDS = {
     "light, by night": ("there is more light to see by", "there is less light to see by"),
     "light, day to night": ("the glare is gone", "there is little light to see by"),
     "light, night to day": ("there is light to see by", "the bed is bright"),
+    "light, another fish": ("this fish minds the light less", "this fish minds the light more"),
+    "food, another engine": ("by energy the food counts for more", "by energy the food counts for less"),
+    "nose, another engine": ("by energy swimming there is cheap", "by energy swimming there costs too much"),
     "cover": ("cover matters less", "cover is missed more"),
     "seam": ("the seam counts more", "the seam counts less"),
 }
@@ -105,17 +108,22 @@ def _table(before: Holding, after: Holding, lies: Lies) -> pd.DataFrame:
         own = np.nonzero(lies.label == number)[0]
         was, now = float(before["hold"][own].mean()), float(after["hold"][own].mean())
         factor = _moved(before, after, own, now - was)
-        key = f"light, {_eyes(before, after, own)}" if factor == "light" else factor
-        words = MOVED_WORDS[key][0 if now >= was else 1]
+        words = MOVED_WORDS[_key(before, after, own, factor)][0 if now >= was else 1]
         rows.append((was, now, now - was, _what(was, now, least), factor, words))
     columns = ["before", "after", "gain", "what", "factor", "why"]
     return pd.DataFrame(rows, columns=columns, index=lies.table.index)
 
 
-def _eyes(before: Holding, after: Holding, cells: np.ndarray) -> str:
-    """Which eye counts before and after, in words."""
+def _key(before: Holding, after: Holding, cells: np.ndarray, factor: str) -> str:
+    """Which words of `MOVED_WORDS` fit the change of a factor."""
+    if factor in ("food", "nose") and (before.engine, after.engine) == ("ordinary", "energy"):
+        return f"{factor}, another engine"
+    if factor != "light":
+        return factor
+    if before.fish != after.fish and before.scene == after.scene:
+        return "light, another fish"
     was, now = ("day" if _by_day(h, cells) else "night" for h in (before, after))
-    return f"by {was}" if was == now else f"{was} to {now}"
+    return f"light, by {was}" if was == now else f"light, {was} to {now}"
 
 
 def _what(was: float, now: float, least: float) -> str:
@@ -163,7 +171,7 @@ def _paragraph(names: Sequence[str], before: Holding, after: Holding, table: pd.
         if len(some):
             text.append(f"{_lies(some.index)} {verb if len(some) > 1 else what}, mostly because {_mostly(some)}.")
     steady = int((table["what"] == "holds").sum())
-    text += [f"{steady} of {len(table)} lies hold."] if steady else []
+    text += [f"{steady} of {len(table)} {'lies hold' if steady > 1 else 'lies holds'}."] if steady else []
     text.append(_best(table))
     return " ".join(text)
 

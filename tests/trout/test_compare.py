@@ -73,7 +73,20 @@ def test_two_fish_and_two_engines_are_told_apart(run):
     out = compare(water.channel, brown, rainbow, lies)
     assert (out.before, out.after) == ("overcast noon, brown of 35 cm", "overcast noon, rainbow of 35 cm")
     energy = hold(water.channel, light, sight, Fish(), CURVES, engine="energy")
-    assert compare(water.channel, brown, energy, lies).after == "overcast noon, energy engine"
+    by_energy = compare(water.channel, brown, energy, lies)
+    assert by_energy.after == "overcast noon, energy engine"
+    moved = by_energy.table[by_energy.table["factor"].isin(["food", "nose"])]
+    assert moved["why"].str.startswith("by energy").all()
+
+
+def test_another_fish_minds_the_light_less(run):
+    """Nothing changed on the water, so the words must speak of the fish."""
+    water, lies = run
+    light, sight = water.lights["sunny noon"], water.sights["sunny noon"]
+    brown, rainbow = (hold(water.channel, light, sight, Fish(s), CURVES) for s in ("brown", "rainbow"))
+    out = compare(water.channel, brown, rainbow, lies)
+    freed = out.table[out.table["factor"] == "light"]
+    assert set(freed["why"]) == {"this fish minds the light less"}
 
 
 def test_no_lies_at_all():
