@@ -9,7 +9,8 @@ import numpy as np
 from reachmap.beat.model import Beat
 from reachmap.channel.flow import Flow, solve_flow
 from reachmap.channel.hydraulics import bed_n, flow_from_mean_depth
-from reachmap.channel.reach import Reach
+from reachmap.channel.mesh import Mesh
+from reachmap.channel.model import Grid
 from reachmap.channel.wakes import find_bodies, wake_share
 
 
@@ -44,26 +45,46 @@ class Ground:
         return self.root[cells] * np.maximum(depth_m, 0.01) ** (2 / 3) / self.manning_n
 
 
-def lay_ground(beat: Beat, reach: Reach, depth_m: np.ndarray) -> Ground:
+@dataclass(frozen=True)
+class Bedded:
+    """Water ready for a flow solve.
+
+    Parameters
+    ----------
+    grid : the cells layers are given on
+    mesh : nodes and links over these cells and the bridges between parts of the outline
+    in_mesh : (grid.n_wet,) position of every cell among the cells of the mesh
+    head, tail : (mesh.n,) bool, nodes along the two ends
+    depth : (grid.n_wet,) depth [m]
+    """
+
+    grid: Grid
+    mesh: Mesh
+    in_mesh: np.ndarray
+    head: np.ndarray
+    tail: np.ndarray
+    depth: np.ndarray
+
+
+def lay_ground(beat: Beat, water: Bedded, roughness: tuple[float, str] | None = None) -> Ground:
     """Solve the flow over the depths and work out the wakes.
 
     Parameters
     ----------
     beat : bed material, slope, cover, islands
-    reach : cells and mesh
-    depth_m : (n_wet,) depth [m]
+    water : cells, mesh, depth
+    roughness : Manning's n and where it came from; None takes the relation that suits the bed
     """
-    grid, mesh = reach.grid, reach.mesh
-    n, by = bed_n(max(float(np.mean(depth_m)), 0.05), beat.d84_m, beat.slope)
+    n, by = roughness or bed_n(max(float(np.mean(water.depth)), 0.05), beat.d84_m, beat.slope)
     # Bridges between parts of the outline are in the mesh but not in the water that was sounded.
-    depth = np.full(mesh.grid.n_wet, np.median(depth_m), np.float32)
-    depth[reach.in_mesh] = depth_m
-    flow = solve_flow(mesh, depth, reach.coordinates.head, reach.coordinates.tail, n)
-    east, north = (part[reach.in_mesh] for part in flow.direction())
-    root = np.hypot(flow.east, flow.north)[reach.in_mesh]
-    bodies = find_bodies(beat, grid, east, north)
-    wake = wake_share(grid, depth_m, east, north, bodies, n)
-    unit_speed = flow.speed(depth, n)[reach.in_mesh]
+    depth = np.full(water.mesh.grid.n_wet, np.median(water.depth), np.float32)
+    depth[water.in_mesh] = water.depth
+    flow = solve_flow(water.mesh, depth, water.head, water.tail, n)
+    east, north = (part[water.in_mesh] for part in flow.direction())
+    root = np.hypot(flow.east, flow.north)[water.in_mesh]
+    bodies = find_bodies(beat, water.grid, east, north)
+    wake = wake_share(water.grid, water.depth, east, north, bodies, n)
+    unit_speed = flow.speed(depth, n)[water.in_mesh]
     return Ground(flow, root, unit_speed, east, north, wake, n, by, len(bodies))
 
 

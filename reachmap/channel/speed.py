@@ -9,7 +9,7 @@ import numpy as np
 
 from reachmap.beat.model import Beat
 from reachmap.channel.choice import KNOWN, STILL_SHARE, Choice, Measured, choose
-from reachmap.channel.ground import Ground, flow_from_slope, guessed_flow, lay_ground
+from reachmap.channel.ground import Bedded, Ground, flow_from_slope, guessed_flow, lay_ground
 from reachmap.channel.heldout import error_figures
 from reachmap.channel.profile import depth_mean_speed
 from reachmap.channel.reach import Reach
@@ -47,6 +47,7 @@ class SpeedResult:
     flow_m3_s : flow through the reach, None where only relative speed is known
     relative : True where neither speed, flow nor slope is known: the pattern counts, not the numbers
     ground : the solve it rests on
+    solve_m3_s : the flow the solve was multiplied by, a guess where `relative` [m3/s]
     report : what was chosen and measured, plain values
     findings : what the user should hear
     """
@@ -58,6 +59,7 @@ class SpeedResult:
     flow_m3_s: float | None
     relative: bool
     ground: Ground
+    solve_m3_s: float
     report: dict[str, Any] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
 
@@ -82,7 +84,8 @@ def find_speed(
     flow_m3_s : flow that overrides the beat's
     unseen_depth_m : (n,) depth interpolated at each sounding with its whole group left out [m]; None takes the map's
     """
-    ground = lay_ground(beat, reach, depth_m)
+    ends = reach.coordinates.head, reach.coordinates.tail
+    ground = lay_ground(beat, Bedded(reach.grid, reach.mesh, reach.in_mesh, *ends, depth_m))
     speed, unsure = depth_mean_speed(points.speed_m_s, points.speed_how, points.depth_m, beat.d84_m)
     place = points.places
     sections = measured_sections(points.line, place.along, place.across, place.width, points.depth_m, speed)
@@ -108,6 +111,7 @@ def find_speed(
         None if relative else (known or choice.flow_m3_s),
         relative,
         ground,
+        choice.flow_m3_s,
         report,
         _findings(known, source, measured, relative),
     )
