@@ -177,7 +177,10 @@ class TaperedField:
         places = np.column_stack([along, across])[order].astype(float)
         taper, values = (np.asarray(a, float)[order] for a in (taper, values))
         groups = np.unique(groups, return_inverse=True)[1][order]
+        given = values
         place_of, (places, taper, values, groups) = _thin(places, taper, values, groups, width)
+        # What averaging smoothed away is detail too; half of it, as some is the slope of the bed within a cell.
+        within = float(np.sqrt(np.mean((given - values[place_of]) ** 2)))
         chosen = "given"
         if setting is None:
             setting, chosen = _choose(places, taper, values, groups, width, trend)
@@ -185,6 +188,7 @@ class TaperedField:
         data = (places, taper, values)
         left_out = _leave_out(*data, (np.arange(len(values)), groups), ranges, noise, trend, width)
         scale, detail = _spreads(values, left_out, noise)
+        detail = float(np.hypot(detail, within / 2))
         predicted = left_out[1][0]
         return cls(*data, groups, place_of[rank], width, ranges, noise, trend, scale, detail, predicted, chosen)
 
