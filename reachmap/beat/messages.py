@@ -16,7 +16,7 @@ from reachmap.errors import Finding, InputError, Severity
 SHOWN = 20
 """Findings listed for one file and severity before the rest is only counted."""
 
-TEXT_LIMIT = 80
+TEXT_LIMIT = 160
 """Characters of a user's value repeated in a message."""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -156,15 +157,17 @@ def move(shapes: np.ndarray, change: Any) -> np.ndarray:
     return shapely.transform(np.asarray(shapes, object), change)
 
 
-def zone_place(time_zone: str) -> tuple[float, float] | None:
-    """Latitude and longitude of a time zone's main place, from the IANA tables; None if it has none."""
+@cache
+def zone_places() -> dict[str, tuple[float, float]]:
+    """Latitude and longitude of every time zone's main place, from the IANA tables."""
     table = files("tzdata") / "zoneinfo" / "zone.tab"
+    places = {}
     for line in table.read_text(encoding="utf-8").splitlines():
         parts = line.split("\t")
-        if len(parts) >= 3 and parts[2] == time_zone:
-            found = re.fullmatch(r"([+-]\d{4,6})([+-]\d{5,7})", parts[1])
-            return (_degrees(found[1], 2), _degrees(found[2], 3)) if found else None
-    return None
+        found = re.fullmatch(r"([+-]\d{4,6})([+-]\d{5,7})", parts[1]) if len(parts) >= 3 else None
+        if found:
+            places[parts[2]] = (_degrees(found[1], 2), _degrees(found[2], 3))
+    return places
 
 
 def _degrees(text: str, digits: int) -> float:

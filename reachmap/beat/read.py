@@ -20,7 +20,7 @@ from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.model import Beat, Terrain
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.outline import Outline, origin, read_outline
-from reachmap.beat.place import WGS84, Anchor, Placer, choose_placer, distance_km, local_crs, to_local, zone_place
+from reachmap.beat.place import WGS84, Anchor, Placer, choose_placer, distance_km, local_crs, to_local, zone_places
 from reachmap.beat.scenes import fish_of, scenes_of, water_of, zone_of
 from reachmap.beat.settings import BED_D84_M, FILE, Settings, read_settings
 from reachmap.beat.soundings import Rows, joined, read_soundings
@@ -211,7 +211,7 @@ def _check_place(desk: _Desk, outline: Outline, rows: Rows, zone: str) -> None:
         desk.report.say(
             code, name, at=f"{lat:.5f}, {lon:.5f}", outline=f"{here[0]:.5f}, {here[1]:.5f}", away=f"{away:,.0f}"
         )
-    main = zone_place(zone)
+    main = zone_places().get(zone)
     if main is None or distance_km(here, main) <= ZONE_FAR_KM:
         return
     swapped = swapped_here is not None and distance_km(swapped_here, main) <= ZONE_FAR_KM / 2

@@ -1,0 +1,254 @@
+"""Guesses about files at hand: which is which, columns, units, coordinate systems, time zone; each told as a note."""
+
+from __future__ import annotations
+
+import json
+import warnings
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_crs_info
+from pyproj.enums import PJType
+from pyproj.exceptions import CRSError, ProjError
+
+from reachmap.beat.columns import SYNONYMS, split_unit, tidy
+from reachmap.beat.messages import Report
+from reachmap.beat.nmea import read_nmea
+from reachmap.beat.numbers import NotNumberError, number
+from reachmap.beat.place import Placer, distance_km, zone_places
+from reachmap.beat.settings import ROLES
+from reachmap.beat.source import Source, look
+from reachmap.beat.tables import Table
+from reachmap.beat.vectors import SHP_PARTS, read_any
+from reachmap.errors import InputError
+
+NEAR_KM = 0.5
+"""A coordinate system fits if it lays the soundings' middle within this of the outline's."""
+
+PREFERRED = ("EPSG:27700", "EPSG:2157", "EPSG:2193", "EPSG:2056", "EPSG:5514", "EPSG:3035", "EPSG:28992", "EPSG:31370")
+"""National grids in common use; taken before others that fit as well."""
+
+
+@dataclass
+class Guess:
+    """What beat.toml will say, and which file is copied to which name."""
+
+    zone: str = "UTC"
+    date: str = ""
+    head: tuple[float, float] | None = None
+    file_lines: list[str] = field(default_factory=list)
+    place_lines: list[str] = field(default_factory=list)
+    copies: dict[str, Path] = field(default_factory=dict)
+
+
+@dataclass
+class _File:
+    """One file at hand, as far as it could be read."""
+
+    path: Path
+    source: Source
+    table: Table | None
+    role: str
+    lines: dict[str, str] = field(default_factory=dict)
+    columns: dict[str, str] = field(default_factory=dict)
+
+
+def guess_beat(paths: Sequence[Path], report: Report) -> Guess:
+    """Look at every file, find its part, and guess what it doesn't say; what stops goes into the report."""
+    found: list[_File] = []
+    for path in paths:
+        try:
+            found.append(_look(path, found))
+        except InputError as error:
+            report.add([replace(finding, file=finding.file or path.name) for finding in error.findings])
+    if report.failed:
+        return Guess()
+    guess = Guess()
+    for file in found:
+        report.say("guess-role", file.path.name, role=file.role)
+        _guess_columns(file, report)
+        _copy(file, guess)
+    middle = _guess_places(found, guess, report)
+    if middle is not None:
+        guess.zone, away = min(
+            ((name, distance_km(middle, place)) for name, place in zone_places().items()), key=lambda pair: pair[1]
+        )
+        report.say("guess-zone", "beat.toml", "time_zone", zone=guess.zone, away=f"{away:,.0f}")
+    _write_lines(found, guess)
+    return guess
+
+
+def _look(path: Path, before: Sequence[_File]) -> _File:
+    """Read one file far enough to know its part."""
+    quiet = Report()
+    source = look(path, path.parent, quiet)
+    if source.kind == "tiff":
+        return _File(path, source, None, "terrain")
+    named = next((role for role in ROLES if path.stem.lower().startswith(role[:5])), None)
+    if source.kind == "nmea":
+        return _File(path, source, read_nmea(source, quiet), "soundings")
+    table = read_any(source, named or "outline", "any", {}, quiet)
+    table = replace(table, rows=iter(list(table.rows)))
+    return _File(path, source, table, named or _role_of(table, before))
+
+
+def _role_of(table: Table, before: Sequence[_File]) -> str:
+    """The part a table can play: depths are soundings, areas or closed tracks the outline."""
+    words = {tidy(word) for name in table.header for word in tidy(name).split("_")}
+    if table.geometry is not None and (shapely.get_type_id(table.geometry) > 0).any():
+        taken = any(file.role == "outline" for file in before)
+        return ("shade" if {"height", "leaf"} & words else "cover") if taken or "kind" in words else "outline"
+    if {"depth", "bed", "sounding", "tiefe", "dpth", "dep"} & words:
+        return "soundings"
+    if "what" in words or "species" in words:
+        return "log"
+    return "notes" if {"text", "note"} & words and "kind" in words else "soundings"
+
+
+def _guess_columns(file: _File, report: Report) -> None:
+    """A depth column of another name: one that has the word in it."""
+    if file.role != "soundings" or file.table is None:
+        return
+    known = {name: key for key, names in SYNONYMS.items() for name in names}
+    length = dict.fromkeys(known, "length")
+    names = [split_unit(header, length)[0] for header in file.table.header]
+    keys = {known.get(name) for name in names}
+    if "depth" in keys or "bed_level" in keys:
+        return
+    for header, name in zip(file.table.header, names, strict=True):
+        if any(word.startswith(("depth", "dpth", "dep", "tief")) for word in name.split("_")):
+            file.columns["depth"] = header
+            report.say("guess-column", file.path.name, f"column {header!r}", key="depth", role=file.role)
+            return
+
+
+def _copy(file: _File, guess: Guess) -> None:
+    """The names a file (and a shapefile's parts) gets in the beat folder."""
+    count = sum(name.split(".")[0].startswith(file.role) for name in guess.copies)
+    stem = file.role if not count or file.role != "soundings" else f"{file.role}-{count + 1}"
+    if file.source.kind == "shp":
+        for part in file.path.parent.iterdir():
+            if part.stem == file.path.stem and part.suffix.lower() in SHP_PARTS:
+                guess.copies[f"{stem}{part.suffix.lower()}"] = part
+        return
+    suffix = ".nmea" if file.source.kind == "nmea" else file.path.suffix.lower()
+    guess.copies[f"{stem}{suffix}"] = file.path
+    file.lines["path"] = json.dumps(f"{stem}{suffix}")
+
+
+def _guess_places(found: Sequence[_File], guess: Guess, report: Report) -> tuple[float, float] | None:
+    """Where the beat lies, and the coordinate system of tables in metres that must lie there too."""
+    middle = None
+    for file in sorted(found, key=lambda f: ROLES.index(f.role)):
+        xy = _coordinates(file)
+        if xy is None or not len(xy):
+            continue
+        crs = file.table.crs if file.table is not None else None
+        if crs is not None and crs.is_geographic and np.abs(xy).max() > 180:
+            crs = None
+        if crs is None and _are_degrees(file):
+            crs = CRS.from_epsg(4326)
+        if crs is None and middle is not None:
+            crs = _fitting_crs(np.median(xy, axis=0), middle, file, report)
+        if crs is not None and middle is None:
+            lon, lat = Placer(crs, None).to_degrees(np.median(xy, axis=0)[None])[0]
+            middle = (float(lat), float(lon)) if np.isfinite([lat, lon]).all() else None
+    if not any(file.role == "outline" for file in found):
+        guess.file_lines += [
+            "[files.outline]",
+            "from_soundings = true   # no outline was given: drawn round the soundings",
+            "",
+        ]
+        report.say("guess-outline", "outline.*")
+    return middle
+
+
+def _coordinates(file: _File) -> np.ndarray | None:
+    """Positions of a file as it has them."""
+    table = file.table
+    if table is None:
+        return None
+    if table.geometry is not None:
+        shapes = table.geometry[~shapely.is_missing(table.geometry)]
+        return shapely.get_coordinates(shapes)
+    pair = _pair(table)
+    if pair is None:
+        return None
+    rows = list(table.rows)
+    out = []
+    for _, cells in rows:
+        try:
+            out.append([number(cells[i], table.decimal) for i in pair])
+        except NotNumberError:
+            continue
+    xy = np.array(out, float).reshape(-1, 2)
+    return xy[np.isfinite(xy).all(axis=1)]
+
+
+def _pair(table: Table) -> tuple[int, int] | None:
+    """Positions of the columns that say where."""
+    names = [
+        split_unit(header, dict.fromkeys((*SYNONYMS["x"], *SYNONYMS["y"]), "length"))[0] for header in table.header
+    ]
+    for first, second in (("lon", "lat"), ("x", "y")):
+        a = [i for i, name in enumerate(names) if name in SYNONYMS[first]]
+        b = [i for i, name in enumerate(names) if name in SYNONYMS[second]]
+        if a and b:
+            return a[0], b[0]
+    return None
+
+
+def _are_degrees(file: _File) -> bool:
+    if file.table is None:
+        return False
+    names = {tidy(header) for header in file.table.header}
+    return bool(names & set(SYNONYMS["lon"])) and bool(names & set(SYNONYMS["lat"]))
+
+
+def _fitting_crs(xy: np.ndarray, middle: tuple[float, float], file: _File, report: Report) -> CRS | None:
+    """The coordinate system that lays metres where the outline is; national grids first, then the smallest code."""
+    lat, lon = middle
+    area = AreaOfInterest(lon, lat, lon, lat)
+    infos = query_crs_info(auth_name="EPSG", pj_types=PJType.PROJECTED_CRS, area_of_interest=area, contains=True)
+    fits: list[tuple[bool, bool, float, str]] = []
+    for info in infos:
+        code = f"EPSG:{info.code}"
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                placed = Placer(CRS.from_user_input(code), None).to_degrees(xy[None])[0]
+        except (CRSError, ProjError):
+            continue
+        if np.isfinite(placed).all() and (away := distance_km(middle, (placed[1], placed[0]))) <= NEAR_KM:
+            fits.append((code not in PREFERRED, not code.startswith(("EPSG:326", "EPSG:327")), away, code))
+    if not fits:
+        return None
+    code = min(fits)[3]
+    file.lines["crs"] = json.dumps(code)
+    others = ", ".join(f[3] for f in sorted(fits)[1:5])
+    report.say("guess-crs", file.path.name, crs=code, name=CRS.from_user_input(code).name, others=others or "none")
+    return CRS.from_user_input(code)
+
+
+def _write_lines(found: Sequence[_File], guess: Guess) -> None:
+    """[files.*] sections of what was guessed."""
+    for file in found:
+        lines: Mapping[str, Any] = {key: value for key, value in file.lines.items() if key != "path"}
+        several = sum(other.role == file.role for other in found) > 1
+        if not lines and not file.columns:
+            continue
+        opening = f"[[files.{file.role}]]" if several else f"[files.{file.role}]"
+        guess.file_lines.append(opening)
+        if several:
+            guess.file_lines.append(f"path = {file.lines['path']}")
+        guess.file_lines += [f"{key} = {value}   # guessed" for key, value in lines.items()]
+        if file.columns:
+            inner = ", ".join(f"{key} = {json.dumps(header)}" for key, header in file.columns.items())
+            guess.file_lines.append(f"columns = {{ {inner} }}   # guessed")
+        guess.file_lines.append("")
