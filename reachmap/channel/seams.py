@@ -44,6 +44,9 @@ BESIDE_M = 1.0
 ACROSS = (0.5, 1.0, 1.5, 2.0)
 """Distances from a seam at which its fast and its slow side are looked for [scales]."""
 
+COLUMNS = ("contrast_m_s", "scale_m", "slow_side", "length_m", "energy_m_s2")
+"""Columns of the table of seams."""
+
 BRIDGED = 2.3
 """Gaps along a seam up to this many work cells are bridged; assumed."""
 
@@ -53,7 +56,7 @@ class _Ridge:
     """Places on ridges of shear: (n,) each.
 
     x, y [m]; east, north: unit vector along the current; shear: signed, positive where the left is faster [1/s];
-    contrast: speed difference across [m/s].
+    slow, fast: speeds on both sides [m/s].
     """
 
     x: np.ndarray
@@ -61,7 +64,8 @@ class _Ridge:
     east: np.ndarray
     north: np.ndarray
     shear: np.ndarray
-    contrast: np.ndarray
+    slow: np.ndarray
+    fast: np.ndarray
 
 
 def find_seams(
@@ -85,7 +89,7 @@ def find_seams(
     Returns
     -------
     seams : lines along the current, downstream: contrast_m_s (median), scale_m, slow_side ("left" or "right"
-        looking downstream), length_m
+        looking downstream), length_m, energy_m_s2 (gradient of kinetic energy across, median)
     layers : `shear`, `seam_contrast`, `seam_distance`, float32 (n_wet,)
     """
     scaling = make_rescale(grid, WORK_SHARE * scale_m)
@@ -100,7 +104,7 @@ def find_seams(
     chains = _chains(ridge, BRIDGED * work.cell_m)
     rows, points = _draw(ridge, chains, scale_m)
     seams = gpd.GeoDataFrame(
-        {name: [row[name] for row in rows] for name in ("contrast_m_s", "scale_m", "slow_side", "length_m")},
+        {name: [row[name] for row in rows] for name in COLUMNS},
         geometry=[row["geometry"] for row in rows],
         crs=crs,
     )
@@ -109,9 +113,18 @@ def find_seams(
     return seams, {"shear": shear, "seam_contrast": contrast, "seam_distance": distance}
 
 
+def kinetic_gradient(slow_m_s: np.ndarray | float, fast_m_s: np.ndarray | float, apart_m: float) -> np.ndarray | float:
+    """Gradient of kinetic energy per mass between two speeds [m/s2], (V2^2 - V1^2) / (2 ds) (Crowder & Diplas 2000).
+
+    What a fish pays to cross from the slow to the fast water; form from memory.
+    """
+    return (fast_m_s**2 - slow_m_s**2) / (2 * apart_m)
+
+
 def _weights_m(scaling: Rescale, scale_m: float) -> float:
-    """Scale of the weights [m]: bilinear steps between coarse cells have smoothed by cell^2/6 already."""
-    spent = scaling.grid.cell_m**2 / 6 if scaling.split > 1 else 0.0
+    """Scale of the weights [m]: steps between coarse cells have smoothed by cell^2/6 already, means of fine by /12."""
+    cell, work = scaling.grid.cell_m, scaling.work.cell_m
+    spent = cell**2 / 6 if scaling.split > 1 else (work**2 - cell**2) / 12
     return float(np.sqrt(max(scale_m**2 - spent, (0.5 * scale_m) ** 2)))
 
 
@@ -149,10 +162,10 @@ def _ridge(
     room = np.sign(g) * room_m
     top &= work.locate(x + room * n, y - room * e) >= 0
     x, y, e, n, g = x[top], y[top], e[top], n[top], g[top]
-    return _Ridge(x, y, e, n, g, _contrast(work, smooth, x, y, e, n, np.sign(g), scale_m))
+    return _Ridge(x, y, e, n, g, *_sides(work, smooth, x, y, e, n, np.sign(g), scale_m))
 
 
-def _contrast(
+def _sides(
     work: Grid,
     smooth: np.ndarray,
     x: np.ndarray,
@@ -161,8 +174,8 @@ def _contrast(
     north: np.ndarray,
     sign: np.ndarray,
     scale_m: float,
-) -> np.ndarray:
-    """Largest speed on the fast side less the smallest on the slow side, within two scales [m/s]."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """Smallest speed on the slow side and largest on the fast side, within two scales [m/s]."""
     fast, slow = np.full(len(x), -np.inf), np.full(len(x), np.inf)
     for share in ACROSS:
         reach = sign * share * scale_m
@@ -174,7 +187,8 @@ def _contrast(
                 fast = np.where(wet, np.maximum(fast, value), fast)
             else:
                 slow = np.where(wet, np.minimum(slow, value), slow)
-    return np.where(np.isfinite(fast) & np.isfinite(slow), fast - slow, 0.0)
+    both = np.isfinite(fast) & np.isfinite(slow)
+    return np.where(both, slow, 0.0), np.where(both, fast, 0.0)
 
 
 def _chains(ridge: _Ridge, reach_m: float) -> list[list[int]]:
@@ -221,7 +235,8 @@ def _draw(ridge: _Ridge, chains: list[list[int]], scale_m: float) -> tuple[list[
     rows: list[dict[str, Any]] = []
     points = [np.zeros((0, 5))]
     for chain in chains:
-        contrast = float(np.median(ridge.contrast[chain]))
+        across = ridge.fast[chain] - ridge.slow[chain]
+        contrast = float(np.median(across))
         if np.abs(ridge.shear[chain]).max() < STRONG or contrast < CONTRAST_M_S:
             continue
         place = _eased(np.column_stack([ridge.x[chain], ridge.y[chain]]))
@@ -230,13 +245,16 @@ def _draw(ridge: _Ridge, chains: list[list[int]], scale_m: float) -> tuple[list[
             continue
         sign = np.sign(ridge.shear[chain])
         slow = np.column_stack([sign * ridge.north[chain], -sign * ridge.east[chain]])
-        points.append(np.column_stack([place, slow, ridge.contrast[chain]]))
+        points.append(np.column_stack([place, slow, across]))
         rows.append(
             {
                 "contrast_m_s": contrast,
                 "scale_m": scale_m,
                 "slow_side": "right" if sign[0] > 0 else "left",
                 "length_m": float(line.length),
+                "energy_m_s2": float(
+                    np.median(kinetic_gradient(ridge.slow[chain], ridge.fast[chain], 2 * ACROSS[-1] * scale_m))
+                ),
                 "geometry": line,
             }
         )

@@ -190,15 +190,17 @@ def _shifted(
     wet = depth_map > DRY_M
     x0, y1 = whole.x0 - pad * whole.cell_m, whole.y1 + pad * whole.cell_m
     old = np.pad(whole.wet, pad)
+    place = _nearest_survey(np.pad(reach.grid.index, pad, constant_values=-1))
     if pad and terrain is not None:
-        flooded, over = _flooded(Grid(x0, y1, whole.cell_m, ~old), old, stage_m, terrain)
+        # What lies up or down the valley beyond the two ends belongs to other water.
+        beyond = (reach.head | reach.tail)[place]
+        flooded, over = _flooded(Grid(x0, y1, whole.cell_m, ~old & ~beyond), old, stage_m, terrain)
         depth_map = np.where(flooded, over, depth_map)
         wet |= flooded
     every = Grid(x0, y1, whole.cell_m, wet)
     own = wet & ~np.pad(whole.spread(bridge, dry=0), pad)
     grid = Grid(x0, y1, whole.cell_m, own)
     mesh = make_mesh(every, reach.mesh.merge)
-    place = _nearest_survey(np.pad(reach.grid.index, pad, constant_values=-1))
     head, tail = (_nodes_of(mesh.of_cell, every, place, ends, old, mesh.n) for ends in (reach.head, reach.tail))
     in_mesh = every.index[own]
     water = Bedded(grid, mesh, in_mesh, head, tail, depth_map[own].astype(np.float32))
