@@ -32,8 +32,8 @@ STRUCTURE_REACH_M = 1.5
 LOW_BRIDGE_M, HIGH_BRIDGE_M = 1.5, 4.0
 """A deck this low covers fully, this high not at all [m above the water]; assumed."""
 
-FINEST_M = 0.1
-"""Things are drawn on cells about this small [m]."""
+FINEST_M = 0.05
+"""Things are drawn on cells at most this large [m]."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ def _share(grid: Grid, area: BaseGeometry) -> tuple[np.ndarray, np.ndarray]:
     view = window(grid, area)
     if not len(view.wet):
         return view.wet, np.zeros(0)
-    fine = max(1, round(grid.cell_m / FINEST_M))
+    fine = max(1, int(np.ceil(grid.cell_m / FINEST_M)))
     corner = (grid.x0 + view.col * grid.cell_m, grid.y1 - view.row * grid.cell_m)
     step = grid.cell_m / fine
     shape = (view.shape[0] * fine, view.shape[1] * fine)

@@ -1,0 +1,64 @@
+"""Layers at a fixed cell size and the plane fitted at a fixed scale."""
+
+import numpy as np
+import pytest
+
+from reachmap.channel.model import Grid
+from reachmap.channel.rescale import make_rescale, sample
+from reachmap.channel.shear import TILE, plane_fit
+
+
+def pond(cell: float) -> Grid:
+    n = round(12 / cell)
+    x, y = np.meshgrid((np.arange(n) + 0.5) * cell - 6, 6 - (np.arange(n) + 0.5) * cell)
+    return Grid(-6.0, 6.0, cell, np.hypot(x, y) < 5)
+
+
+@pytest.mark.parametrize("cell", [0.05, 0.125, 0.25, 0.3, 0.5, 1.0])
+def test_a_plane_survives_both_ways(cell):
+    grid = pond(cell)
+    scaling = make_rescale(grid, 0.25)
+    assert 0.125 <= scaling.work.cell_m <= 0.25 + 1e-9
+    plane = 0.3 + 0.1 * grid.x - 0.05 * grid.y
+    work = scaling.to_work(plane)
+    middle = np.hypot(scaling.work.x, scaling.work.y) < 3.5
+    assert work[middle] == pytest.approx(0.3 + 0.1 * scaling.work.x[middle] - 0.05 * scaling.work.y[middle], abs=1e-5)
+    back = scaling.from_work(work)
+    middle = np.hypot(grid.x, grid.y) < 3
+    assert back[middle] == pytest.approx(plane[middle], abs=1e-4)
+
+
+@pytest.mark.parametrize("cell", [0.1, 0.25, 1.0])
+def test_land_never_mixes_into_water(cell):
+    grid = pond(cell)
+    scaling = make_rescale(grid, 0.25)
+    full = np.full(grid.n_wet, 0.7)
+    assert scaling.to_work(full) == pytest.approx(0.7)
+    assert scaling.from_work(scaling.to_work(full)) == pytest.approx(0.7)
+
+
+def test_sample_reads_between_cell_middles():
+    grid = Grid(0.0, 2.0, 1.0, np.ones((2, 2), bool))
+    got = sample(grid, np.array([[0.0, 1.0], [2.0, 3.0]]), np.array([0.5, 1.0, 1.5]), np.array([1.5, 1.0, 0.5]))
+    assert got == pytest.approx([0.0, 1.5, 3.0])
+
+
+def test_the_fitted_plane_is_free_of_bias_at_the_bank():
+    grid = pond(0.25)
+    plane = grid.spread(1 + 0.4 * grid.x - 0.2 * grid.y, dry=0.0)
+    value, per_column, per_row = plane_fit(plane, grid.wet, 2.0)
+    assert value[grid.wet] == pytest.approx(1 + 0.4 * grid.x - 0.2 * grid.y, abs=0.01)
+    assert per_column[grid.wet] / 0.25 == pytest.approx(0.4, abs=0.01)
+    assert per_row[grid.wet] / 0.25 == pytest.approx(0.2, abs=0.01)
+    assert not value[~grid.wet].any()
+
+
+def test_tiles_do_not_show(monkeypatch):
+    rng = np.random.default_rng(1)
+    wet = rng.random((70, 90)) > 0.2
+    values = rng.random((70, 90))
+    whole = plane_fit(values, wet, 1.7)
+    monkeypatch.setattr("reachmap.channel.shear.TILE", 16)
+    for one, other in zip(whole, plane_fit(values, wet, 1.7), strict=True):
+        assert one == pytest.approx(other, abs=1e-5)
+    assert TILE > 16
