@@ -24,9 +24,12 @@ ENDINGS = dict.fromkeys(ROLES, (*MAPS, *TABLES)) | {
 
 @dataclass
 class Parts:
-    """The files found, looked at: role -> (source, what beat.toml says about it)."""
+    """The files found and looked at, role -> (source, what beat.toml says about it); roles with a file that can't be
+    used stand in `failed`.
+    """
 
     by_role: dict[str, list[tuple[Source, Mapping[str, Any]]]] = field(default_factory=dict)
+    failed: set[str] = field(default_factory=set)
 
     def one(self, role: str) -> tuple[Source, Mapping[str, Any]] | None:
         """The file of a part that has one."""
@@ -42,24 +45,27 @@ def find_parts(folder: Path, settings: Settings, report: Report) -> Parts:
     parts = Parts()
     entries = sorted(path for path in folder.iterdir() if not path.name.startswith("."))
     for role in ROLES:
-        tables = settings.files.get(role, ())
-        given = [table for table in tables if "path" in table]
-        if given:
-            pairs = []
-            for table in given:
+        before = report.errors
+        with report.collecting():
+            for path, table in _candidates(role, settings, entries, folder, report):
                 with report.collecting():
-                    pairs.append((_given(table["path"], folder, role), table))
-        else:
-            table = settings.file(role)
-            with report.collecting():
-                pairs = [(path, table) for path in _named(role, entries, folder)]
-        for path, table in pairs:
-            with report.collecting():
-                parts.by_role.setdefault(role, []).append((look(path, folder, report), table))
-        if not pairs and not given:
-            _say_near(role, entries, report)
-        pairs = []
+                    parts.by_role.setdefault(role, []).append((look(path, folder, report), table))
+        if report.errors > before:
+            parts.failed.add(role)
     return parts
+
+
+def _candidates(
+    role: str, settings: Settings, entries: Sequence[Path], folder: Path, report: Report
+) -> list[tuple[Path, Mapping[str, Any]]]:
+    """Paths of a part with what beat.toml says about each."""
+    given = [table for table in settings.files.get(role, ()) if "path" in table]
+    if given:
+        return [(_given(table["path"], folder, role), table) for table in given]
+    named = _named(role, entries, folder)
+    if not named:
+        _say_near(role, entries, report)
+    return [(path, settings.file(role)) for path in named]
 
 
 def _given(path: str, folder: Path, role: str) -> Path:

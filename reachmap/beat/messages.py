@@ -87,9 +87,14 @@ class Report:
             self.add(error.findings)
 
     @property
+    def errors(self) -> int:
+        """How many errors there are so far."""
+        return sum(count for (_, severity), count in self._count.items() if severity == "error")
+
+    @property
     def failed(self) -> bool:
         """Whether any finding is an error."""
-        return any(severity == "error" for _, severity in self._count)
+        return self.errors > 0
 
     def findings(self) -> tuple[Finding, ...]:
         """What was found, each file's overflow as a count at the end."""

@@ -112,12 +112,12 @@ def _assemble(desk: _Desk) -> Beat | None:
     settings, report = desk.settings, desk.report
     rows = _soundings(desk)
     outline = None
-    with report.collecting():
-        outline = _outline(desk, rows)
+    if "outline" not in desk.parts.failed:
+        with report.collecting():
+            outline = _outline(desk, rows)
     zone = zone_of(settings, report)
-    if outline is None:
+    if outline is None or not _in_place(desk, outline, rows, zone):
         return None
-    _check_place(desk, outline, rows, zone)
     soundings = _placed(desk, outline, rows)
     tables = {role: _features(desk, role, outline.crs, zone) for role in COLUMNS}
     survey = settings.values.get("survey", {})
@@ -159,7 +159,7 @@ def _soundings(desk: _Desk) -> Rows:
                     desk.table(source, "soundings", "points", given), desk.settings, desk.anchor, desk.report
                 )
             )
-    if not sources and not desk.settings.files.get("soundings"):
+    if not sources and "soundings" not in desk.parts.failed:
         desk.report.say("no-soundings", "soundings.*")
     return joined(parts)
 
@@ -196,29 +196,34 @@ def _drawn(desk: _Desk, rows: Rows) -> Outline:
     return Outline(water, crs, lat, lon)
 
 
-def _check_place(desk: _Desk, outline: Outline, rows: Rows, zone: str) -> None:
+def _in_place(desk: _Desk, outline: Outline, rows: Rows, zone: str) -> bool:
     """Latitude and longitude may be swapped in one file or in all: nothing in a file says so, other files do."""
     here = outline.lat, outline.lon
-    swapped_here = (outline.lon, outline.lat) if abs(outline.lon) <= 90 else None
+    turned_here = (outline.lon, outline.lat) if abs(outline.lon) <= 90 else here
+    found = desk.parts.one("outline")
+    own = found[0].name if found else "outline.*"
+    main = zone_places().get(zone)
+    good = True
     for name in np.unique(rows.file.astype(str)):
         lon, lat = np.nanmedian(rows.degrees[rows.file == name], axis=0)
-        away = distance_km(here, (lat, lon))
+        away = distance_km(here, (lat, lon)) if abs(lat) <= 90 else np.inf
         if away <= FAR_KM:
             continue
-        turned = abs(lon) <= 90 and distance_km(here, (lon, lat)) <= FAR_KM
-        turned_outline = swapped_here is not None and distance_km(swapped_here, (lat, lon)) <= FAR_KM
-        code = "swapped-soundings" if turned else "swapped-outline" if turned_outline else "far-apart"
-        desk.report.say(
-            code, name, at=f"{lat:.5f}, {lon:.5f}", outline=f"{here[0]:.5f}, {here[1]:.5f}", away=f"{away:,.0f}"
-        )
-    main = zone_places().get(zone)
-    if main is None or distance_km(here, main) <= ZONE_FAR_KM:
-        return
-    swapped = swapped_here is not None and distance_km(swapped_here, main) <= ZONE_FAR_KM / 2
-    code = "zone-swapped" if swapped else "zone-far"
-    desk.report.say(
-        code, FILE, "time_zone", zone=zone, at=f"{here[0]:.5f}, {here[1]:.5f}", away=f"{distance_km(here, main):,.0f}"
-    )
+        good = False
+        places = {"at": f"{lat:.5f}, {lon:.5f}", "outline": f"{here[0]:.5f}, {here[1]:.5f}", "away": f"{away:,.0f}"}
+        if distance_km(turned_here, (lat, lon)) > FAR_KM:
+            desk.report.say("far-apart", name, **places)
+        elif main is not None and distance_km(main, (lat, lon)) < distance_km(main, here):
+            desk.report.say("swapped-outline", own, **places)
+        else:
+            desk.report.say("swapped-soundings", name, **places)
+    if not good or main is None or distance_km(here, main) <= ZONE_FAR_KM:
+        return good
+    turned = distance_km(turned_here, main) <= ZONE_FAR_KM / 2
+    code = "zone-swapped" if turned else "zone-far"
+    at, away = f"{here[0]:.5f}, {here[1]:.5f}", distance_km(here, main)
+    desk.report.say(code, FILE, "time_zone", zone=zone, at=at, away=f"{away:,.0f}")
+    return not turned
 
 
 def _placed(desk: _Desk, outline: Outline, rows: Rows) -> gpd.GeoDataFrame:
@@ -229,7 +234,8 @@ def _placed(desk: _Desk, outline: Outline, rows: Rows) -> gpd.GeoDataFrame:
         xy[nowhere] = 1e7
         rows.degrees[nowhere] = np.nan
         clean(rows, xy, outline.water, desk.settings, desk.report)
-        if not (np.isfinite(rows.depth_m) & (rows.flag == "")).any():
+        usable = np.isfinite(rows.depth_m) & (rows.flag == "")
+        if not usable.any() and not desk.report.failed:
             desk.report.say("no-good-soundings", "soundings.*", count=len(rows))
     return gpd.GeoDataFrame(
         {

@@ -134,7 +134,7 @@ def _rows(source: Source, skip: int, separator: str, width: int, decimal: str) -
         lines = _lines(file, source.name)
         for _ in range(skip):
             next(lines, "")
-        reader = csv.reader(lines, delimiter=separator)
+        reader = csv.reader(lines, delimiter=separator, strict=True)
         before = 0
         while True:
             number = skip + before + 1
@@ -143,6 +143,8 @@ def _rows(source: Source, skip: int, separator: str, width: int, decimal: str) -
             except StopIteration:
                 return
             except csv.Error as error:
+                if "end of data" in str(error):
+                    raise stop("quote-open", source.name, f"row {number}", span=reader.line_num - before) from error
                 raise stop("table-damaged", source.name, f"row {number}", why=str(error)) from error
             span, before = reader.line_num - before, reader.line_num
             if not cells or (len(cells) == 1 and not cells[0].strip()):

@@ -59,9 +59,9 @@ BOX = [(-60, -8), (60, -8), (60, 8), (-60, 8), (-60, -8)]
 ISLAND = [(10, -2), (20, -2), (20, 2), (10, 2), (10, -2)]
 
 
-def feature(kind, coordinates, **properties):
+def feature(shape, coordinates, **properties):
     """One GeoJSON feature."""
-    return {"type": "Feature", "properties": properties, "geometry": {"type": kind, "coordinates": coordinates}}
+    return {"type": "Feature", "properties": properties, "geometry": {"type": shape, "coordinates": coordinates}}
 
 
 def collection(*features):

@@ -1,0 +1,328 @@
+# ruff: noqa: E501 - a table of traps, one a line
+"""Broken and hostile beats: each ends in one clear message with file and place, never in a traceback.
+
+The table of input traps: what a careless reader does with each was measured when the project began; here the
+message a person gets is held. Expectations are the plain meaning of each trap, not output of this code.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import stat
+import struct
+import zipfile
+
+import numpy as np
+import pytest
+
+from reachmap.beat import check_beat, read_beat
+from reachmap.errors import InputError
+from tests.beat.folders import (
+    BOX,
+    SOUNDING_COLUMNS,
+    TOML,
+    collection,
+    feature,
+    make,
+    outline_text,
+    ring,
+    sounding_rows,
+    table_text,
+    to_degrees,
+)
+
+ROWS = sounding_rows()
+
+
+def csv_with(row: int, column: str, value: str) -> str:
+    """The usual soundings with one cell changed; `row` counts from 2 as in the file."""
+    rows = [list(r) for r in ROWS]
+    rows[row - 2][SOUNDING_COLUMNS.index(column)] = value
+    return table_text(rows)
+
+
+def zipped(**files: bytes) -> bytes:
+    """A zip archive; names with dots as double underscores."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in files.items():
+            archive.writestr(name.replace("__", "."), content)
+    return out.getvalue()
+
+
+def zip_entry(name: str, content: bytes, link: bool = False) -> bytes:
+    """A zip archive with one entry of any name, perhaps a symbolic link."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        entry = zipfile.ZipInfo(name)
+        entry.external_attr = (stat.S_IFLNK | 0o777 if link else stat.S_IFREG | 0o644) << 16
+        archive.writestr(entry, content, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
+def corners(points) -> str:
+    """An outline of raw coordinates as GeoJSON."""
+    return collection(feature("Polygon", [[list(p) for p in points]]))
+
+
+BOWTIE = [(-60, -8), (60, 8), (60, -8), (-60, 8), (-60, -8)]
+METRES = [[338429.2, 272918.1], [338549.2, 272918.1], [338549.2, 272934.1], [338429.2, 272934.1], [338429.2, 272918.1]]
+SWAPPED = [[y, x] for x, y in ring(BOX)]
+VRT = '<OGRVRTDataSource><OGRVRTLayer name="a"><SrcDataSource>/etc/passwd</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>'
+BOMB = '<!DOCTYPE k [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;">]>'
+KML_HEAD = '<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2">'
+TIFF_HUGE = struct.pack(
+    "<2sHIH" + "HHII" * 8 + "I", b"II", 42, 8, 8,
+    256, 4, 1, 2_000_000, 257, 4, 1, 2_000_000, 258, 3, 1, 8, 259, 3, 1, 1, 262, 3, 1, 1, 273, 4, 1, 8, 278, 4, 1, 1,
+    279, 4, 1, 1, 0,
+)  # fmt: skip
+
+# name: (files to write, file the message names, where it points, words of the message)
+TRAPS: dict[str, tuple[dict, str, str, str]] = {
+    "empty outline": ({"outline__geojson": b""}, "outline.geojson", "", "empty"),
+    "text as GeoJSON": ({"outline__geojson": "just words\n"}, "outline.geojson", "", "holds plain text"),
+    "web page as GeoJSON": ({"outline__geojson": "<!DOCTYPE html><html></html>"}, "outline.geojson", "", "web page"),
+    "other JSON": ({"outline__geojson": '{"a": [1, 2]}'}, "outline.geojson", "", "not GeoJSON"),
+    "GeoJSON cut": ({"outline__geojson": outline_text()[:150]}, "outline.geojson", "line 1", "breaks off"),
+    "no features": ({"outline__geojson": collection()}, "outline.geojson", "", "nothing in it"),
+    "null geometry": (
+        {"outline__geojson": json.dumps({"type": "Feature", "properties": {}, "geometry": None})},
+        "outline.geojson", "", "no outline in it",
+    ),
+    "NaN coordinate": (
+        {"outline__geojson": outline_text().replace(str(ring(BOX)[1][0]), "NaN", 1)},
+        "outline.geojson", "feature 1", "no number",
+    ),
+    "open ring": (
+        {"outline__geojson": corners([*ring(BOX)[:-1], [-2.8001, 54.6]])}, "outline.geojson", "feature 1", "isn't closed",
+    ),
+    "outline crosses itself": (
+        {"outline__geojson": corners(ring(BOWTIE))}, "outline.geojson", "polygon 1", r"crosses itself near 54\.6\d+, -2\.8",
+    ),
+    "metres in GeoJSON": ({"outline__geojson": corners(METRES)}, "outline.geojson", "", "look like metres"),
+    "outline swapped": ({"outline__geojson": corners(SWAPPED)}, "outline.geojson", "", "look swapped"),
+    "all swapped": (
+        {
+            "outline__geojson": corners(SWAPPED),
+            "soundings__csv": table_text(ROWS, ("lat", "lon", *SOUNDING_COLUMNS[2:])),
+            "toml": TOML.replace("head = [54.6, -2.80093]", ""),
+        },
+        "beat.toml", "time_zone", "swapped it fits",
+    ),
+    "soundings swapped": (
+        {"soundings__csv": table_text(ROWS, ("lat", "lon", *SOUNDING_COLUMNS[2:]))}, "soundings.csv", "", "swapped it fits",
+    ),
+    "soundings elsewhere": (
+        {"soundings__csv": table_text([["-1.5", "52.1", "0.4", "", "", "", ""]] * 5)}, "soundings.csv", "", "km from the outline",
+    ),
+    "points as outline": (
+        {"outline__geojson": collection(feature("Point", [-2.8, 54.6]))}, "outline.geojson", "", "no outline in it",
+    ),
+    "unknown crs": (
+        {"toml": TOML + '[files.soundings]\ncrs = "utm33"\n'}, "beat.toml", "crs of soundings.csv", "no coordinate system known",
+    ),
+    "EPSG that isn't": (
+        {"toml": TOML + '[files.soundings]\ncrs = "EPSG:999999"\n'}, "beat.toml", "crs of soundings.csv", "EPSG:999999",
+    ),
+    "metres without crs": (
+        {"soundings__csv": "x,y,depth_m\n338429,272918,0.5\n"}, "soundings.csv", "", "coordinate system",
+    ),
+    "VRT in disguise": ({"outline__geojson": VRT}, "outline.geojson", "", "points to other files"),
+    "address as path": (
+        {"toml": TOML + '[files.outline]\npath = "https://example.org/a.geojson"\n'}, "beat.toml", "[files.outline] path", "network",
+    ),
+    "virtual path": (
+        {"toml": TOML + '[files.outline]\npath = "/vsicurl/http://example.org/a"\n'}, "beat.toml", "[files.outline] path", "virtual",
+    ),
+    "driver prefix": (
+        {"toml": TOML + '[files.outline]\npath = "PG:dbname=x"\n'}, "beat.toml", "[files.outline] path", "not a file of the beat",
+    ),
+    "missing file": (
+        {"toml": TOML + '[files.soundings]\npath = "soundngs.csv"\n'}, "beat.toml", "[files.soundings] path", "Did you mean 'soundings.csv'",
+    ),
+    "damaged GeoPackage": (
+        {"outline__geojson": None, "outline__gpkg": b"SQLite format 3\x00" + b"\x01" * 5000}, "outline.gpkg", "", "damaged",
+    ),
+    "zip without a map": ({"outline__geojson": None, "outline__zip": zipped(readme__txt=b"x")}, "outline.zip", "", "no map file"),
+    "cut zip": ({"outline__geojson": None, "outline__zip": zipped(a__geojson=b"{}" * 99)[:60]}, "outline.zip", "", "damaged"),
+    "zip that climbs": (
+        {"outline__geojson": None, "outline__zip": zip_entry("../../outline.geojson", outline_text().encode())},
+        "outline.zip", "", "land outside",
+    ),
+    "zip with a link": (
+        {"outline__geojson": None, "outline__zip": zip_entry("outline.geojson", b"/etc/passwd", link=True)},
+        "outline.zip", "", "link elsewhere",
+    ),
+    "zip bomb": (
+        {"outline__geojson": None, "outline__zip": zip_entry("outline.geojson", b"\0" * 120_000_000)}, "outline.zip", "", "grows beyond",
+    ),
+    "zip in a zip": (
+        {"outline__geojson": None, "outline__zip": zipped(outline__geojson=zipped(a__geojson=b"{}"))}, "outline.zip", "", "archive again",
+    ),
+    "lone .shp": (
+        {"outline__geojson": None, "outline__shp": b"\x00\x00\x27\x0a" + b"\0" * 96}, "outline.shp", "", r"lacks its part \.shx",
+    ),
+    "entity bomb": (
+        {"outline__geojson": None, "outline__kml": f"{BOMB}{KML_HEAD}&b;</kml>"}, "outline.kml", "", "entities",
+    ),
+    "cut KML": ({"outline__geojson": None, "outline__kml": KML_HEAD + "<Document><Place"}, "outline.kml", "", "damaged"),
+    "nested brackets": (
+        {"outline__geojson": '{"type": "Feature", "a": ' + "[" * 200_000}, "outline.geojson", "", "nested deeper",
+    ),
+    "picture as outline": ({"outline__geojson": b"\x89PNG\r\n\x1a\n" + b"\x00" * 50}, "outline.geojson", "", "no file of a kind"),
+    "two outlines": ({"outline__kml": KML_HEAD + "</kml>"}, "beat.toml", "[files.outline]", "several files"),
+    "cut TIFF": ({"terrain__tif": b"II*\x00\x08\x00\x00\x00"}, "terrain.tif", "", "damaged"),
+    "text as TIFF": ({"terrain__tif": "heights\n"}, "terrain.tif", "", "holds plain text"),
+    "TIFF that claims 4e12 cells": ({"terrain__tif": TIFF_HUGE}, "terrain.tif", "", "2000000 by 2000000"),
+    "semicolons missing": ({"soundings__csv": "depth\n0.5\n"}, "soundings.csv", "row 1", "no separator"),
+    "decimal commas in commas": (
+        {"soundings__csv": "lon,lat,depth_m\n-2,8,54,6,0,85\n"}, "soundings.csv", "row 2", "has 6 values, the header 3",
+    ),
+    "quoted decimal comma": ({"soundings__csv": csv_with(5, "depth_m", "0,85")}, "soundings.csv", "row 5", "decimal comma"),
+    "no header": ({"soundings__csv": "-2.8,54.6,0.85\n-2.8,54.6,0.9\n"}, "soundings.csv", "row 1", "isn't a header"),
+    "short row": ({"soundings__csv": "lon,lat,depth_m\n-2.8,54.6,1\n-2.8,54.6\n"}, "soundings.csv", "row 3", "has 2 values, expected 3"),
+    "header only": ({"soundings__csv": "lon,lat,depth_m\n"}, "soundings.csv", "", "no rows"),
+    "blank lines only": ({"soundings__csv": "\n\n"}, "soundings.csv", "", "no rows"),
+    "double column": ({"soundings__csv": "lon,lat,depth,Depth\n-2.8,54.6,1,1\n"}, "soundings.csv", "header", "both 'depth' and 'Depth'"),
+    "words as depth": ({"soundings__csv": csv_with(7, "depth_m", "deep")}, "soundings.csv", "row 7", "'deep', which is no number"),
+    "infinite": ({"soundings__csv": csv_with(3, "depth_m", "1e400")}, "soundings.csv", "row 3", "beyond any number"),
+    "inf": ({"soundings__csv": csv_with(3, "depth_m", "inf")}, "soundings.csv", "row 3", "beyond any number"),
+    "no depth": ({"soundings__csv": "lon,lat,tide\n-2.8,54.6,1\n"}, "soundings.csv", "header", "no depth among"),
+    "no position": ({"soundings__csv": "point,depth\n1,1\n"}, "soundings.csv", "header", "no position among"),
+    "depths down": (
+        {"soundings__csv": table_text([[*r[:2], "-" + r[2], *r[3:]] for r in ROWS])}, "soundings.csv", "", "most depths are negative",
+    ),
+    "bed level alone": (
+        {"soundings__csv": "lon,lat,bed_level_m\n-2.8,54.6,174.2\n"}, "soundings.csv", "header", "level of the water",
+    ),
+    "levels as depth": (
+        {"soundings__csv": table_text([[*r[:2], str(174 + float(r[2])), *r[3:]] for r in ROWS])}, "soundings.csv", "", "levels above the sea",
+    ),
+    "unknown unit": (
+        {"soundings__csv": table_text(ROWS, ("lon", "lat", "depth (cubits)", *SOUNDING_COLUMNS[3:]))}, "soundings.csv", "column", "cubits",
+    ),
+    "endless line": ({"soundings__csv": "lon,lat,depth_m\n" + "1" * 1_100_000}, "soundings.csv", "row 2", "longer than 1,000,000"),
+    "open quotation": (
+        {"soundings__csv": 'lon,lat,depth_m\n-2.8,54.6,"0.5\n' + "-2.8,54.6,0.5\n" * 9}, "soundings.csv", "row 2", "quotation mark",
+    ),
+    "binary as CSV": ({"soundings__csv": bytes(range(256)) * 10}, "soundings.csv", "", "no file of a kind"),
+    "soundings as lines": (
+        {"soundings__csv": None, "soundings__geojson": collection(feature("LineString", [[-2.8, 54.6], [-2.8001, 54.6]], depth=1))},
+        "soundings.geojson", "feature 1", "soundings are points",
+    ),
+    "no checksum fits": ({"soundings__csv": None, "soundings__nmea": "$SDDBT,3.3,f,1.0,M,0.5,F*FF\n"}, "soundings.nmea", "", "no depth in it"),
+    "unknown kind of cover": (
+        {"cover__geojson": collection(feature("Point", [-2.8, 54.6], kind="bolder"))}, "cover.geojson", "feature 1", "Did you mean 'boulder'",
+    ),
+    "misspelt setting": ({"toml": TOML.replace("clarity_m", "clarty_m")}, "beat.toml", "[water] clarty_m", "Did you mean clarity_m"),
+    "misspelt section": ({"toml": TOML.replace("[water]", "[watr]")}, "beat.toml", "[watr]", "Did you mean 'water'"),
+    "setting of the wrong kind": ({"toml": TOML.replace("= 2.5", '= "far"')}, "beat.toml", "[water] clarity_m", "which is no length"),
+    "number for yes": ({"toml": TOML.replace("= 2.5", "= true")}, "beat.toml", "[water] clarity_m", "which is no length"),
+    "setting out of range": ({"toml": TOML.replace("cloud = 1", "cloud = 9")}, "beat.toml", "[[scenes]] number 1 cloud", "between 0 and 8"),
+    "NaN setting": ({"toml": TOML.replace("= 2.5", "= nan")}, "beat.toml", "[water] clarity_m", "is nan"),
+    "word not known": ({"toml": TOML.replace('"brown"', '"browm"')}, "beat.toml", "[fish] species", "Did you mean 'brown'"),
+    "TOML with a decimal comma": ({"toml": TOML.replace("2.5", "2,5")}, "beat.toml", "line 10", "decimal comma"),
+    "TOML without quotes": ({"toml": TOML.replace('"Trial water"', "Trial water")}, "beat.toml", "line 1", "name = Trial water"),
+    "impossible date": ({"toml": TOML.replace("2026-06-14", "2026-06-31")}, "beat.toml", "line 5", "2026-06-31"),
+    "zone unknown": ({"toml": TOML.replace("Europe/London", "GMT+1h")}, "beat.toml", "time_zone", "no time zone"),
+    "zone climbs": ({"toml": TOML.replace("Europe/London", "../../etc/passwd")}, "beat.toml", "time_zone", "no time zone"),
+    "name of 10,000 characters": ({"toml": TOML.replace("Trial water", "x" * 10_000)}, "beat.toml", "name", "10000 characters"),
+    "scene twice": ({"toml": TOML + '[[scenes]]\nname = "sunny noon"\nwhen = 2026-06-20T13:00:00\n'}, "beat.toml", "number 2", "used twice"),
+    "scene without time": ({"toml": TOML + '[[scenes]]\nname = "b"\n'}, "beat.toml", "number 2", "no time"),
+    "deep TOML": ({"toml": "a = " + "[" * 100_000}, "beat.toml", "line 1", "can't be read"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TRAPS)
+def test_a_trap_ends_in_one_clear_message(tmp_path, name):
+    files, file, where, words = TRAPS[name]
+    folder = make(tmp_path / "beat", **files)
+    before = sorted(tmp_path.rglob("*"))
+    found = [f for f in check_beat(folder) if f.severity == "error"]
+    assert len(found) == 1, [str(f) for f in found]
+    assert found[0].file == file
+    assert where in found[0].where
+    assert found[0].remedy
+    with pytest.raises(InputError, match=words):
+        read_beat(folder)
+    assert sorted(tmp_path.rglob("*")) == before, "something was left behind"
+
+
+WARNINGS = {
+    "BOM": ({"soundings__csv": "\ufeff" + table_text(ROWS)}, None),
+    "trailing comma": ({"soundings__csv": table_text(ROWS).replace("\n", ",\n")}, None),
+    "spaces in the header": ({"soundings__csv": table_text(ROWS).replace("lon,lat", " Lon , LAT ")}, None),
+    "comment first": ({"soundings__csv": "# kayak, morning\n" + table_text(ROWS)}, None),
+    "blank cells": ({"soundings__csv": csv_with(4, "depth_m", "n/a")}, "row 4: 1 have no depth"),
+    "no value number": ({"soundings__csv": csv_with(4, "depth_m", "-999")}, "-999 in 1 cells"),
+    "unit in the cell": ({"soundings__csv": csv_with(4, "depth_m", "0.85 m")}, None),
+    "unknown column": ({"soundings__csv": table_text(ROWS).replace("note", "Tide", 1)}, "not used: 'Tide'"),
+    "no settings": ({"toml": None}, "there is none"),
+    "no soundings": ({"soundings__csv": None}, "depth will be an estimate"),
+    "windows-1252": ({"soundings__csv": csv_with(4, "note", "tr\u00e8s profond").encode("cp1252")}, "read as Windows-1252"),
+    "clocks go forward": (
+        {"toml": TOML + '[[scenes]]\nname = "b"\nwhen = 2026-03-29T01:30:00\n'},
+        "doesn't exist in Europe/London",
+    ),
+    "clocks go back": (
+        {"toml": TOML + '[[scenes]]\nname = "b"\nwhen = 2026-10-25T01:30:00\n'},
+        "happens twice in Europe/London",
+    ),
+    "invisible characters": ({"toml": TOML.replace("Trial water", "Trial\\u202e water")}, "invisible"),
+    "boat speed": (
+        {"soundings__csv": table_text([[*r[:3], "1.1", *r[4:]] for r in ROWS], ("lon", "lat", "depth_m", "SOG", "how", "line", "note"))},
+        "speed of the boat",
+    ),
+    "row without a place": ({"soundings__csv": csv_with(9, "lat", "")}, "row 9: has no position"),
+    "misnamed file": ({"soundings__csv": None, "sounding__csv": table_text(ROWS)}, "looks like the soundings"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WARNINGS)
+def test_a_lesser_trap_is_read_and_told(tmp_path, name):
+    files, words = WARNINGS[name]
+    beat = read_beat(make(tmp_path / "beat", **files))
+    text = "\n".join(str(f) for f in beat.findings)
+    if words is None:
+        assert not [f for f in beat.findings if f.severity == "warning"], text
+        assert len(beat.soundings) == len(ROWS)
+        np.testing.assert_allclose(beat.soundings["depth_m"].iloc[0], float(ROWS[0][2]))
+    else:
+        assert words in text
+    assert beat.outline.area == pytest.approx(120 * 16, rel=1e-3)
+
+
+def test_strict_turns_warnings_into_errors(tmp_path):
+    folder = make(tmp_path / "beat", soundings__csv=None)
+    assert read_beat(folder).soundings.empty
+    with pytest.raises(InputError, match="depth will be an estimate"):
+        read_beat(folder, strict=True)
+
+
+def test_all_problems_are_told_at_once_twenty_a_file(tmp_path):
+    rows = [[*r[:2], "deep", *r[3:]] for r in ROWS]
+    bad = make(tmp_path / "beat", toml=TOML.replace("cloud = 1", "cloud = 9"), soundings__csv=table_text(rows))
+    found = [f for f in check_beat(bad) if f.severity == "error"]
+    of_rows = [f for f in found if f.code == "cell-text"]
+    assert len(of_rows) == 20
+    assert [f.where for f in of_rows[:2]] == ["row 2", "row 3"]
+    assert any(f.what == f"and {len(rows) - 20} more like these" for f in found)
+    assert any("cloud" in f.where for f in found)
+
+
+@pytest.mark.parametrize("name", ["absent", "file", "empty"])
+def test_a_folder_that_is_none(tmp_path, name):
+    (tmp_path / "file").write_text("x")
+    (tmp_path / "empty").mkdir()
+    found = check_beat(tmp_path / name)
+    words = {"absent": "no such folder", "file": "a file, not a beat folder", "empty": "there is no outline"}
+    assert any(words[name] in f.what for f in found if f.severity == "error")
+
+
+def test_swapped_degrees_of_an_impossible_latitude(tmp_path):
+    lon, lat = to_degrees(np.array([-60.0, 60, 60, -60, -60]) + 0, np.array([-8.0, -8, 8, 8, -8]))
+    points = [[float(y), float(x) + 100] for x, y in zip(lon, lat, strict=True)]
+    folder = make(tmp_path / "beat", outline__geojson=corners(points), soundings__csv=None)
+    with pytest.raises(InputError, match=r"latitude .* is impossible"):
+        read_beat(folder)
