@@ -113,7 +113,7 @@ def _through(mesh: Mesh, touch: np.ndarray) -> np.ndarray:
     through = ends[0] & ends[1]
     if not through.any():
         what = "no water leads from the upstream end of the outline to its downstream end"
-        remedy = "Join the parts of the outline, or draw lines with role 'head end' and 'tail end' at its two ends"
+        remedy = "Draw the outline wider at its narrowest place, or make the cells smaller (--cell)"
         raise InputError([Finding("error", "outline", "", what, remedy, "no-way-through")])
     return through[label]
 

@@ -91,16 +91,36 @@ class Mesh:
         return out
 
     def gradient(self, values: np.ndarray) -> np.ndarray:
-        """Slope of node values (n,) along x and y, (n, 2); least squares over linked nodes, flat where unknown."""
+        """Slope of node values (n,) along x and y, (n, 2): least squares over linked nodes.
+
+        Where the links of a node lie in one line, the slope across it is that of its neighbours.
+        """
         i = np.concatenate([self.first, self.second])
         j = np.concatenate([self.second, self.first])
         dx, dy, dv = (np.asarray(a[j] - a[i], float) for a in (self.x, self.y, values))
         xx, xy, yy, xv, yv = (np.bincount(i, a, self.n) for a in (dx * dx, dx * dy, dy * dy, dx * dv, dy * dv))
-        # A thin ridge keeps a lone row of nodes from inventing a slope across it.
-        ridge = 1e-3 * self.size_m**2
-        xx, yy = np.asarray(xx + ridge), np.asarray(yy + ridge)
-        det = xx * yy - xy * xy
-        return np.stack([(yy * xv - xy * yv) / det, (xx * yv - xy * xv) / det], axis=1)
+        least = (xx + yy) / 2 - np.hypot((xx - yy) / 2, xy)
+        sure = least > 0.05 * self.size_m**2
+        slope = np.zeros((self.n, 2))
+        slope[sure] = _solve2(xx[sure], xy[sure], yy[sure], xv[sure], yv[sure])
+        near = self.matrix(np.ones(len(self.first)))
+        for _ in range(2):
+            if sure.all():
+                break
+            count = near @ sure.astype(float)
+            prior = (near @ (slope * sure[:, None])) / np.maximum(count, 1.0)[:, None]
+            fill = ~sure & (count > 0)
+            # A ridge toward the neighbours' slope decides only what the node's own links leave open.
+            ridge = 1e-3 * self.size_m**2
+            slope[fill] = _solve2(
+                xx[fill] + ridge,
+                xy[fill],
+                yy[fill] + ridge,
+                xv[fill] + ridge * prior[fill, 0],
+                yv[fill] + ridge * prior[fill, 1],
+            )
+            sure = sure | fill
+        return slope
 
     def read(self, values: np.ndarray, cell: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Node values at points, blended from the linear pieces of the nodes around each.
@@ -164,6 +184,11 @@ class Mesh:
             x, y = self.grid.x[cell], self.grid.y[cell]
             out[cell] = self._blend(columns, slopes, cell, x, y)
         return out[:, 0] if values.ndim == 1 else out
+
+
+def _solve2(xx: np.ndarray, xy: np.ndarray, yy: np.ndarray, xv: np.ndarray, yv: np.ndarray) -> np.ndarray:
+    """Solutions (n, 2) of n symmetric 2 x 2 systems."""
+    return np.stack([yy * xv - xy * yv, xx * yv - xy * xv], axis=1) / (xx * yy - xy * xy)[:, None]
 
 
 def make_mesh(grid: Grid, merge: int) -> Mesh:

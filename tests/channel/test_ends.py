@@ -1,0 +1,67 @@
+"""Which end is the head, and how the user is told."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from reachmap.beat.model import Terrain
+from reachmap.channel.caps import find_spine
+from reachmap.channel.ends import choose_ends
+from tests.channel.rivers import beat
+
+BOX = shapely.box(0, 0, 200, 20)
+CAPS = ((0.0, 20.0, 0.0, 0.0), (200.0, 20.0, 200.0, 0.0))
+
+
+def head_x(**change):
+    ends, report, findings = choose_ends(beat(BOX, **change), BOX, find_spine(BOX))
+    return float(ends[0][:, 0].mean()), report, findings
+
+
+def slope(fall: float) -> Terrain:
+    """A surface that falls `fall` metres from west to east over the box."""
+    x = np.arange(-20, 220, 2.0) + 1
+    return Terrain(np.tile((-fall * x / 200).astype(np.float32), (30, 1)), -20.0, 40.0, 2.0)
+
+
+@pytest.mark.parametrize(("head", "x"), [((0.0, 10.0), 0), ((199.0, 3.0), 200)])
+def test_the_head_the_user_names_is_the_head(head, x):
+    got, report, findings = head_x(head=head)
+    assert got == pytest.approx(x, abs=3)
+    assert report["head_from"] == "beat.toml"
+    assert not report["head_assumed"]
+    assert [f.code for f in findings] == ["caps-found"]
+
+
+@pytest.mark.parametrize(("fall", "x"), [(1.0, 0), (-1.0, 200)])
+def test_the_higher_end_of_the_terrain_is_the_head(fall, x):
+    got, report, findings = head_x(terrain=slope(fall))
+    assert got == pytest.approx(x, abs=3)
+    assert report["head_from"] == "terrain"
+    assert "head-terrain" in [f.code for f in findings]
+
+
+def test_a_flat_terrain_says_nothing_and_an_assumption_is_named():
+    _, report, findings = head_x(terrain=slope(0.02))
+    assert report["head_assumed"]
+    (assumed,) = [f for f in findings if f.code == "head-assumed"]
+    assert assumed.severity == "warning"
+    assert f"the {report['head_end']} end" in assumed.what
+
+
+def test_the_assumed_end_does_not_depend_on_how_the_outline_was_drawn():
+    turned = shapely.Polygon(np.roll(np.asarray(BOX.exterior.coords)[:-1], 2, axis=0)[::-1])
+    one, two = (choose_ends(beat(shape), shape, find_spine(shape))[1]["head_end"] for shape in (BOX, turned))
+    assert one == two
+
+
+def test_drawn_ends_are_used_in_their_order_unless_the_head_says_otherwise():
+    got, report, findings = head_x(caps=CAPS)
+    assert got == 0.0
+    assert not report["caps_assumed"]
+    assert findings == ()
+    got, _, findings = head_x(caps=CAPS, head=(195.0, 10.0))
+    assert got == 200.0
+    assert [f.code for f in findings] == ["head-contradicts"]

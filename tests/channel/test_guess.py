@@ -1,0 +1,71 @@
+"""The first guess from the outline: shape by plane geometry, size by hydraulic geometry."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from reachmap.channel.caps import find_spine
+from reachmap.channel.guess import bend_curvature, guess_depth
+from reachmap.channel.hydraulics import limerinos_n, manning_speed
+from reachmap.channel.reach import build_reach
+from tests.channel.rivers import River, beat, strip
+
+
+def reach_of(shape, caps):
+    return build_reach(shape, shape, tuple(np.reshape(cap, (2, 2)) for cap in caps), find_spine(shape).width_m, 0.5)
+
+
+def ring():
+    """A third of a ring of radius 60 m, flowing anticlockwise: it turns left all the way."""
+    turn = np.linspace(-1, 1.1, 200)
+    line = 60 * np.column_stack([np.sin(turn), -np.cos(turn)])
+    ends = [(58 * np.array([np.sin(t), -np.cos(t)]), 62 * np.array([np.sin(t), -np.cos(t)])) for t in (-1, 1.1)]
+    shape = strip(line, 16)
+    return reach_of(shape, [np.concatenate(end) for end in ends])
+
+
+def test_curvature_of_an_arc_is_one_over_its_radius():
+    reach = ring()
+    station, curvature = bend_curvature(reach)
+    inner = (station > 30) & (station < reach.length_m - 30)
+    assert np.allclose(curvature[inner], 1 / 60, rtol=0.06)
+
+
+def test_the_outer_bank_of_a_bend_is_the_deep_one():
+    reach = ring()
+    guess = guess_depth(beat(shapely.box(0, 0, 1, 1)), reach)
+    depth, cells = guess.cells(reach), reach.cells
+    middle = (cells.along > 50) & (cells.along < reach.length_m - 20)
+    outer, inner = (depth[middle & (side * cells.across < -2) & (side * cells.across > -7)].mean() for side in (1, -1))
+    assert outer > 1.3 * inner
+
+
+def test_depth_agrees_with_mannings_formula_when_flow_and_slope_are_known():
+    """Uniform flow through a wide straight channel: Q = V W d with V by Manning, n by Limerinos."""
+    box = shapely.box(0, 0, 200, 20)
+    reach = reach_of(box, [(0, 20, 0, 0), (200, 20, 200, 0)])
+    guess = guess_depth(beat(box, flow_m3_s=4.0, slope=0.001, d84_m=0.05), reach)
+    assert guess.basis == "flow and slope"
+    d = guess.mean_depth_m
+    carried = float(manning_speed(d, 0.001, limerinos_n(d, 0.05))) * 20 * d
+    assert carried == pytest.approx(4.0, rel=1e-3)
+
+
+def test_depth_grows_with_the_flow_as_hydraulic_geometry_says():
+    """Raymond et al. 2012: depth as Q^0.294."""
+    box = shapely.box(0, 0, 200, 20)
+    reach = reach_of(box, [(0, 20, 0, 0), (200, 20, 200, 0)])
+    one, eight = (guess_depth(beat(box, flow_m3_s=q), reach).mean_depth_m for q in (1.0, 8.0))
+    assert eight / one == pytest.approx(8**0.294)
+    assert one == pytest.approx(0.409)
+
+
+def test_guess_is_positive_everywhere_and_fades_at_the_bank():
+    river = River.make(300)
+    reach = reach_of(river.outline, river.caps)
+    depth = guess_depth(beat(river.outline), reach).cells(reach)
+    assert np.all(depth > 0)
+    edge = reach.cells.bank_distance < 0.3
+    assert depth[edge].mean() < 0.25 * depth.mean()
