@@ -111,6 +111,9 @@ QUANTITY = {
 }  # fmt: skip
 """What kind of unit a column may carry."""
 
+TEXTS = frozenset(["note", "text", "line", "time", "id"])
+"""Columns of which the first counts when several fit; for a number that would be a guess."""
+
 IGNORED = frozenset(
     """fid ogc_fid objectid index altitude alt ele elevation_gps hdop pdop satellites course heading bearing geometry
     wkt begin end timestamp altitudemode tessellate extrude visibility draworder icon marker_symbol marker_color stroke
@@ -198,6 +201,8 @@ def match(
             if name and name not in IGNORED and key is None:
                 unknown.append(raw.strip())
             continue
+        if key in found and key in TEXTS:
+            continue
         if key in found:
             raise stop("column-twice", file, "header", first=found[key].header, second=raw, key=key)
         found[key] = _column(index, raw, key, unit, units or {}, file)
@@ -238,4 +243,5 @@ def _column(index: int, raw: str, key: str, unit: str, units: Mapping[str, str],
         return Column(index, raw.strip())
     if given not in table:
         raise stop("unit-unknown", file, f"column {raw.strip()!r}", unit=given, known=", ".join(table))
-    return Column(index, raw.strip(), given, table[given])
+    # Positions keep the unit of their coordinate system; only local ones are turned into metres, by `place`.
+    return Column(index, raw.strip(), given, 1.0 if key in ("x", "y") else table[given])

@@ -168,12 +168,13 @@ class _Rows:
         units = {key: length for key in keys if QUANTITY.get(key) == "length" and key not in ("x", "y")}
         self.columns: Mapping[str, Column] = match(table.header, keys, table.file, report, chosen=chosen, units=units)
         rows = list(table.rows)
+        unit = self.columns["x"].unit if "x" in self.columns else ""
         shapes, degrees = self._shapes(rows)
         there = np.array([shape is not None and not shape.is_empty for shape in shapes], bool)
         for (n, _), ok in zip(rows, there, strict=True):
             if not ok:
                 report.say("feature-empty", table.file, f"{table.word} {n}")
-        placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=degrees)
+        placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=degrees, unit=unit)
         self.geometry = move(move(shapes[there], placer.to_degrees), lambda xy: to_local(xy, crs))
         if not np.isfinite(shapely.get_coordinates(self.geometry)).all():
             raise stop("nowhere", table.file, value="some coordinates")

@@ -40,7 +40,7 @@ def checksum(body: str) -> int:
 
 
 def read_nmea(source: Source, report: Report) -> Table:
-    """Read a log as soundings; a depth's position is interpolated between the fixes around it by line.
+    """Read a log as soundings; a depth's position is taken between the fixes around it.
 
     Raises
     ------
@@ -59,11 +59,22 @@ def read_nmea(source: Source, report: Report) -> Table:
         report.say("nmea-unchecked", source.name, count=log.unchecked)
     if log.blind:
         report.say("nmea-no-satellites", source.name, count=log.blind)
+    before, when = _between(np.array(log.fix_line), np.array(log.depth_line))
     places = np.array(log.fix)
-    xy = [np.interp(log.depth_line, log.fix_line, places[:, k]) for k in (0, 1)]
-    before = np.clip(np.searchsorted(log.fix_line, log.depth_line, side="right") - 1, 0, None)
+    xy = [np.interp(when, np.arange(len(places)), places[:, k]) for k in (0, 1)]
     rows = ((line, (depth, log.fix_time[k])) for line, depth, k in zip(log.depth_line, log.depth, before, strict=True))
     return Table(source.name, ("depth_m", "time"), rows, "line", shapely.points(*xy), WGS84)
+
+
+def _between(fix_line: np.ndarray, depth_line: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Number of the fix before each depth, and the depth's place between the fixes as a fraction of that number.
+
+    The first depth after a fix belongs to it; n depths before the next fix are spread evenly over the way to it.
+    """
+    last = np.searchsorted(fix_line, depth_line, side="right") - 1
+    _, first, count = np.unique(last, return_index=True, return_counts=True)
+    place = np.arange(len(last)) - np.repeat(first, count)
+    return np.clip(last, 0, None), np.where(last < 0, 0, last + place / np.repeat(count, count))
 
 
 def _sentences(source: Source, log: _Log) -> Iterator[tuple[int, str]]:

@@ -12,10 +12,10 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from reachmap.beat.columns import match, tidy
+from reachmap.beat.columns import Column, match, tidy
 from reachmap.beat.messages import Report, stop
 from reachmap.beat.numbers import NotNumberError, number
-from reachmap.beat.place import Placer, local_crs, move, to_degrees, to_local
+from reachmap.beat.place import Anchor, Placer, choose_placer, local_crs, move, to_degrees, to_local
 from reachmap.beat.tables import Table
 
 SMALLEST_M2, LARGEST_M2 = 4.0, 20e6
@@ -47,14 +47,17 @@ class Outline:
     head: tuple[float, float] | None = None
 
 
-def read_outline(table: Table, placer: Placer, report: Report) -> Outline:
+def read_outline(table: Table, anchor: Anchor | None, report: Report) -> Outline:
     """Turn a table into the outline.
 
     Raises
     ------
     InputError : there is no area in it, it crosses itself, isn't closed, or lies nowhere
     """
-    shapes, roles = _shapes(table, placer, report)
+    shapes, roles, columns = _shapes(table, report)
+    unit = columns["x"].unit if "x" in columns else ""
+    named = "lon" in columns and "lat" in columns
+    placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=named, unit=unit)
     degrees = move(shapes, placer.to_degrees)
     lat, lon = origin(shapely.get_coordinates(degrees), shapely.get_coordinates(shapes), placer, table.file)
     crs = local_crs(lat, lon)
@@ -112,8 +115,8 @@ def _unwrapped(degrees: np.ndarray, lon: float) -> np.ndarray:
     return np.column_stack([lon + (degrees[:, 0] - lon + 180) % 360 - 180, degrees[:, 1]])
 
 
-def _shapes(table: Table, placer: Placer, report: Report) -> tuple[np.ndarray, list[str]]:
-    """The file's geometries that aren't empty, and the part each plays."""
+def _shapes(table: Table, report: Report) -> tuple[np.ndarray, list[str], dict[str, Column]]:
+    """The file's geometries that aren't empty, the part each plays, and the columns they were made from, if any."""
     if table.geometry is None:
         return _corners(table, report)
     role_at = next((i for i, name in enumerate(table.header) if tidy(name) in ("role", "name")), None)
@@ -127,10 +130,10 @@ def _shapes(table: Table, placer: Placer, report: Report) -> tuple[np.ndarray, l
         roles.append(role.replace("_", " ").replace("-", " "))
     if not shapes:
         raise stop("no-area", table.file)
-    return np.array(shapes, object), roles
+    return np.array(shapes, object), roles, {}
 
 
-def _corners(table: Table, report: Report) -> tuple[np.ndarray, list[str]]:
+def _corners(table: Table, report: Report) -> tuple[np.ndarray, list[str], dict[str, Column]]:
     """Polygons from a table of corners in order, one ring for each value of the ring column."""
     wanted = ("lon", "lat", "x", "y", "ring", "note")
     columns = match(table.header, wanted, table.file, report, chosen=table.settings.get("columns"))
@@ -141,7 +144,7 @@ def _corners(table: Table, report: Report) -> tuple[np.ndarray, list[str]]:
     for n, cells in table.rows:
         ring = str(cells[columns["ring"].index]) if "ring" in columns else ""
         try:
-            x, y = (number(cells[columns[key].index], table.decimal) * columns[key].factor for key in pair)
+            x, y = (number(cells[columns[key].index], table.decimal) for key in pair)
         except NotNumberError as error:
             raise stop("cell-text", table.file, f"row {n}", column=pair[0], value=str(cells), why=str(error)) from error
         if not (math.isfinite(x) and math.isfinite(y)):
@@ -150,7 +153,7 @@ def _corners(table: Table, report: Report) -> tuple[np.ndarray, list[str]]:
     for name, corners in rings.items():
         if len(corners) < 3:
             raise stop("ring-short", table.file, f"ring {name}" if name else "", count=len(corners))
-    return np.array([shapely.Polygon(ring) for ring in rings.values()], object), [""] * len(rings)
+    return np.array([shapely.Polygon(ring) for ring in rings.values()], object), [""] * len(rings), columns
 
 
 def _polygon(shape: Any, file: str, where: str, report: Report) -> Any:

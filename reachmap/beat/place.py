@@ -87,6 +87,7 @@ def choose_placer(
     report: Report,
     *,
     degrees: bool = False,
+    unit: str = "",
 ) -> Placer:
     """How the coordinates of a file are to be read.
 
@@ -95,17 +96,18 @@ def choose_placer(
     crs : what the file itself says, None if nothing
     settings : what beat.toml says about the file
     degrees : the columns are called longitude and latitude
+    unit : of local positions as the header of their column says, "" if it says none
 
     Raises
     ------
     InputError : nothing says where the coordinates lie, or two things say it differently
     """
     given = settings.get("crs")
-    unit = LENGTH[settings.get("position_unit", "m")]
+    metres = LENGTH[unit or settings.get("position_unit", "m")]
     if given == "local" or (given is None and crs is None and not degrees and anchor):
         if anchor is None:
             raise stop("no-anchor", file)
-        return Placer(None, anchor, unit)
+        return Placer(None, anchor, metres)
     named = crs_of(given, "beat.toml", f"crs of {file}") if given else None
     if named and crs and not crs.equals(named, ignore_axis_order=True) and not _mere_default(crs, file):
         raise stop("crs-contradicts", file, inside=crs.name, given=given)
@@ -115,7 +117,7 @@ def choose_placer(
     if degrees and not found.is_geographic:
         raise stop("crs-for-degrees", file, given=given or found.name)
     _say_if_rough(found, file, report)
-    return Placer(found, None, unit)
+    return Placer(found, None)
 
 
 def _mere_default(crs: CRS, file: str) -> bool:

@@ -20,7 +20,7 @@ from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.model import Beat, Terrain
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.outline import Outline, origin, read_outline
-from reachmap.beat.place import WGS84, Anchor, Placer, choose_placer, distance_km, local_crs, to_local, zone_places
+from reachmap.beat.place import WGS84, Anchor, Placer, distance_km, local_crs, to_local, zone_places
 from reachmap.beat.scenes import fish_of, scenes_of, water_of, zone_of
 from reachmap.beat.settings import BED_D84_M, FILE, Settings, read_settings
 from reachmap.beat.soundings import Rows, joined, read_soundings
@@ -174,10 +174,7 @@ def _outline(desk: _Desk, rows: Rows) -> Outline:
         raise stop("no-outline", "outline.*")
     source, given = found
     table = desk.table(source, "outline", "area", given)
-    degrees = table.geometry is None and not any(name.strip().lower() in ("x", "y") for name in table.header)
-    named = degrees and any(name.strip().lower().startswith("lon") for name in table.header)
-    placer = choose_placer(table.crs, given, desk.anchor, source.name, desk.report, degrees=named)
-    return read_outline(table, placer, desk.report)
+    return read_outline(table, desk.anchor, desk.report)
 
 
 def _drawn(desk: _Desk, rows: Rows) -> Outline:

@@ -94,7 +94,9 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
     columns = match(table.header, WANTED, table.file, report, chosen=table.settings.get("columns"), units=units)
     pair = _position(table, columns)
     _depth_columns(table, columns)
-    placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=pair == ("lon", "lat"))
+    named = pair == ("lon", "lat")
+    unit = columns["x"].unit if pair == ("x", "y") else ""
+    placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=named, unit=unit)
     numbers, texts, rows = _walk(table, columns, report)
     if not len(rows):
         raise stop("no-rows", table.file)
@@ -127,14 +129,12 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
 
 def _units(given: Mapping[str, Any]) -> dict[str, str]:
     """Units of columns whose header names none."""
-    depth, position = given.get("depth_unit", ""), given.get("position_unit", "")
+    depth = given.get("depth_unit", "")
     return {
         "depth": depth,
         "bed_level": depth,
         "water_level": depth,
         "speed": given.get("speed_unit", ""),
-        "x": position if given.get("crs") != "local" else "",
-        "y": position if given.get("crs") != "local" else "",
     }
 
 

@@ -97,13 +97,13 @@ def table_text(rows, header=SOUNDING_COLUMNS, delimiter=",", line_end="\n"):
     return out.getvalue()
 
 
-def make(folder: Path, toml: str | None = TOML, **files) -> Path:
-    """Write a beat folder; files by name with dots as double underscores, None leaves one out."""
+def make(folder: Path, toml: str | None = TOML, files: dict | None = None, **named) -> Path:
+    """Write a beat folder; files by name, keywords have dots as double underscores; None leaves a file out."""
     folder.mkdir(parents=True, exist_ok=True)
     whole = {"outline.geojson": outline_text(), "soundings.csv": table_text(sounding_rows())}
     if toml is not None:
         whole["beat.toml"] = toml
-    whole |= {name.replace("__", "."): content for name, content in files.items()}
+    whole |= {name.replace("__", "."): content for name, content in named.items()} | (files or {})
     for name, content in whole.items():
         if isinstance(content, bytes):
             (folder / name).write_bytes(content)

@@ -1,0 +1,309 @@
+"""The same survey in many formats, units and coordinate systems gives the same soundings."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+from pyproj import Transformer
+
+from reachmap.beat import read_beat
+from tests.beat.folders import LAT, LON, SOUNDING_COLUMNS, TOML, make, outline_text, sounding_rows, table_text
+
+ROWS = sounding_rows()
+
+
+def frame() -> gpd.GeoDataFrame:
+    """The survey as a GeoDataFrame in degrees; missing speeds are NaN."""
+    table = pd.DataFrame(ROWS, columns=SOUNDING_COLUMNS)
+    for name in ("lon", "lat", "depth_m", "speed_m_s"):
+        table[name] = pd.to_numeric(table[name])
+    points = gpd.points_from_xy(table.pop("lon"), table.pop("lat"), crs=4326)
+    return gpd.GeoDataFrame(table.drop(columns="note"), geometry=points)
+
+
+def through(tmp_path, name, **options) -> bytes:
+    """The survey written by the reference library in some format."""
+    path = tmp_path / f"made.{name}"
+    frame().to_file(path, **options)
+    return path.read_bytes()
+
+
+def shapefile(tmp_path) -> dict[str, bytes]:
+    """The parts of the survey as a shapefile, by ending."""
+    short = frame().rename(columns={"depth_m": "depth", "speed_m_s": "speed_ms"})
+    folder = tmp_path / "shp"
+    folder.mkdir()
+    short.to_file(folder / "made.shp")
+    return {path.suffix: path.read_bytes() for path in folder.iterdir()}
+
+
+def zipped(parts: dict[str, bytes]) -> bytes:
+    """A zip archive."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, content in parts.items():
+            archive.writestr(name, content)
+    return out.getvalue()
+
+
+def moved(epsg: int) -> str:
+    """The survey as a table in another coordinate system, at full precision."""
+    change = Transformer.from_crs(4326, epsg, always_xy=True)
+    rows = []
+    for lon, lat, *rest in ROWS:
+        x, y = change.transform(float(lon), float(lat))
+        rows.append([f"{x:.4f}", f"{y:.4f}", *rest])
+    return table_text(rows, ("easting", "northing", *SOUNDING_COLUMNS[2:]))
+
+
+def as_nmea() -> str:
+    """The survey as an NMEA 0183 log; the checksum is the exclusive or of the characters, as the standard has it."""
+
+    def sentence(body):
+        total = 0
+        for c in body:
+            total ^= ord(c)
+        return f"${body}*{total:02X}"
+
+    lines = []
+    for lon, lat, depth, *_ in ROWS:
+        lat_text = f"{int(float(lat)):02d}{(float(lat) % 1) * 60:09.6f}"
+        west = -float(lon)
+        lon_text = f"{int(west):03d}{(west % 1) * 60:09.6f}"
+        lines.append(sentence(f"GPGGA,101500.00,{lat_text},N,{lon_text},W,1,08,1.0,100.0,M,50.0,M,,"))
+        lines.append(sentence(f"SDDBT,{float(depth) / 0.3048:.4f},f,{depth},M,{float(depth) / 1.8288:.4f},F"))
+    return "\n".join(lines) + "\n"
+
+
+def kml(tmp_path) -> bytes:
+    """The survey as KML by the reference library."""
+    path = tmp_path / "made.kml"
+    frame().to_file(path, driver="LIBKML")
+    return path.read_bytes()
+
+
+def waypoints(tmp_path) -> bytes:
+    """The survey as GPX waypoints named by their depth, as a wader writes them."""
+    points = gpd.GeoDataFrame({"name": [row[2] for row in ROWS]}, geometry=frame().geometry)
+    points.to_file(tmp_path / "made.gpx", driver="GPX")
+    return (tmp_path / "made.gpx").read_bytes()
+
+
+def workbook(tmp_path) -> bytes:
+    """The survey as an Excel workbook."""
+    table = pd.DataFrame(frame().drop(columns="geometry"))
+    table.insert(0, "lon", [float(row[0]) for row in ROWS])
+    table.insert(1, "lat", [float(row[1]) for row in ROWS])
+    pyogrio.write_dataframe(table, tmp_path / "made.xlsx", driver="XLSX")
+    return (tmp_path / "made.xlsx").read_bytes()
+
+
+def write(tmp_path, name):
+    """A beat folder with its soundings in one of the formats."""
+    folder = tmp_path / "beat"
+    comma = table_text([[cell.replace(".", ",") for cell in row[:4]] + row[4:] for row in ROWS], delimiter=";")
+    texts = {
+        "comma": ("soundings.csv", table_text(ROWS)),
+        "tab": ("soundings.tsv", table_text(ROWS, delimiter="\t")),
+        "semicolon, decimal comma": ("soundings.csv", comma),
+        "declared separator": ("soundings.csv", "sep=;\n" + table_text(ROWS, delimiter=";")),
+        "Windows line ends": ("soundings.csv", table_text(ROWS, line_end="\r\n")),
+        "old line ends": ("soundings.csv", table_text(ROWS, line_end="\r")),
+        "UTF-8 with mark": ("soundings.csv", table_text(ROWS).encode("utf-8-sig")),
+        "UTF-16": ("soundings.csv", table_text(ROWS).encode("utf-16")),
+        "Windows-1252": ("soundings.csv", table_text(ROWS).replace("x-55", "trave\u00e9").encode("cp1252")),
+        "NMEA": ("soundings.nmea", as_nmea()),
+    }
+    if name in texts:
+        file, content = texts[name]
+        return make(folder, soundings__csv=None, files={file: content})
+    if name == "British grid":
+        return make(folder, toml=TOML + '[files.soundings]\ncrs = "EPSG:27700"\n', soundings__csv=moved(27700))
+    if name == "UTM":
+        return make(folder, toml=TOML + "[files.soundings]\ncrs = 'EPSG:32630'\n", soundings__csv=moved(32630))
+    if name == "GPX":
+        toml = TOML + '[files.soundings.columns]\ndepth = "name"\n'
+        return make(folder, toml=toml, soundings__csv=None, soundings__gpx=waypoints(tmp_path))
+    if name in ("shapefile", "zipped shapefile", "shapefile in a folder"):
+        parts = shapefile(tmp_path)
+        if name == "zipped shapefile":
+            content = zipped({f"made{ending}": part for ending, part in parts.items()})
+            return make(folder, soundings__csv=None, soundings__zip=content)
+        make(folder, soundings__csv=None)
+        inside = folder / "soundings" if name.endswith("folder") else folder
+        inside.mkdir(exist_ok=True)
+        for ending, part in parts.items():
+            (inside / f"soundings{ending}").write_bytes(part)
+        return folder
+    made = {
+        "GeoJSON": lambda: ("soundings__geojson", through(tmp_path, "geojson")),
+        "GeoPackage": lambda: ("soundings__gpkg", through(tmp_path, "gpkg", layer="soundings")),
+        "KML": lambda: ("soundings__kml", kml(tmp_path)),
+        "KMZ": lambda: ("soundings__kmz", zipped({"doc.kml": kml(tmp_path)})),
+        "Excel": lambda: ("soundings__xlsx", workbook(tmp_path)),
+    }
+    file, content = made[name]()
+    return make(folder, soundings__csv=None, **{file: content})
+
+
+FORMATS = {
+    "comma": 0.001, "tab": 0.001, "semicolon, decimal comma": 0.001, "declared separator": 0.001,
+    "Windows line ends": 0.001, "old line ends": 0.001, "UTF-8 with mark": 0.001, "UTF-16": 0.001,
+    "Windows-1252": 0.001, "Excel": 0.001, "GeoJSON": 0.001, "GeoPackage": 0.001, "shapefile": 0.001,
+    "zipped shapefile": 0.001, "shapefile in a folder": 0.001, "KML": 0.001, "KMZ": 0.001, "GPX": 0.001,
+    "UTM": 0.001, "British grid": 0.001, "NMEA": 0.003,
+}  # fmt: skip
+"""Formats with the difference of place allowed [m]: what the digits written can hold."""
+
+
+@pytest.fixture(scope="module")
+def truth(tmp_path_factory):
+    return read_beat(make(tmp_path_factory.mktemp("truth") / "beat")).soundings
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_the_same_survey_in_any_format(tmp_path, truth, name):
+    got = read_beat(write(tmp_path, name)).soundings
+    assert len(got) == len(truth)
+    assert (got["flag"] == "").all()
+    away = shapely.distance(got.geometry.to_numpy(), truth.geometry.to_numpy())
+    assert away.max() < FORMATS[name]
+    np.testing.assert_allclose(got["depth_m"], truth["depth_m"], atol=1e-9)
+    if name not in ("NMEA", "GPX"):
+        np.testing.assert_allclose(got["speed_m_s"], truth["speed_m_s"], atol=1e-9)
+        assert (got["speed_how"] == truth["speed_how"]).all()
+
+
+def test_rows_are_counted_as_in_the_file(tmp_path):
+    text = table_text(ROWS)
+    head, rest = text.split("\n", 1)
+    with_gaps = f"# remark\n\n{head}\n" + rest.replace("\n", "\n\n", 1)
+    got = read_beat(make(tmp_path / "beat", soundings__csv=with_gaps)).soundings
+    assert list(got["row"][:3]) == [4, 6, 7]
+
+
+IMPERIAL = (
+    TOML.replace("clarity_m = 2.5", f"clarity_ft = {2.5 / 0.3048}")
+    .replace("temperature_c = 13", "temperature_f = 55.4")
+    .replace("length_m = 0.35", f"length_in = {0.35 / 0.0254}")
+    .replace('bed = "cobble"', f'bed = "cobble"\nflow_cfs = {3.1 / 0.028316846592}')
+)
+"""The trial water in feet, inches and degrees Fahrenheit; 0.3048 m a foot and 0.0254 m an inch by definition."""
+
+
+@pytest.mark.parametrize("where", ["header", "settings"])
+def test_a_beat_in_feet_equals_the_metric_one(tmp_path, where):
+    rows = [
+        [lon, lat, f"{float(d) / 0.3048:.9f}", v and f"{float(v) / 0.44704:.9f}", *rest]
+        for lon, lat, d, v, *rest in ROWS
+    ]
+    if where == "header":
+        header, toml = ("lon", "lat", "Depth (ft)", "Current [mph]", "how", "line", "note"), IMPERIAL
+    else:
+        header = ("lon", "lat", "depth", "speed", "how", "line", "note")
+        toml = IMPERIAL + '[files.soundings]\ndepth_unit = "ft"\nspeed_unit = "mph"\n'
+    got = read_beat(make(tmp_path / "feet", toml=toml, soundings__csv=table_text(rows, header)))
+    metric = TOML.replace('bed = "cobble"', 'bed = "cobble"\nflow_m3_s = 3.1')
+    want = read_beat(make(tmp_path / "metres", toml=metric))
+    np.testing.assert_allclose(got.soundings["depth_m"], want.soundings["depth_m"], atol=1e-8)
+    np.testing.assert_allclose(got.soundings["speed_m_s"], want.soundings["speed_m_s"], atol=1e-8)
+    assert got.water.clarity_m == pytest.approx(want.water.clarity_m)
+    assert got.water.temperature_c == pytest.approx(want.water.temperature_c)
+    assert got.fish.length_m == pytest.approx(want.fish.length_m)
+    assert got.flow_m3_s == pytest.approx(want.flow_m3_s)
+
+
+def test_a_tape_survey_in_feet_laid_on_an_anchor(tmp_path):
+    # Local +y points at compass 90 (east), so local x points south: (x, y) lies y east and -x north of the anchor.
+    rows = [[-y / 0.3048, x / 0.3048, 0.5] for x in range(-50, 60, 10) for y in (-6, 0, 6)]
+    toml = TOML + f'[place]\nanchor = [{LAT}, {LON}]\nbearing_deg = 90\n[files.soundings]\nposition_unit = "ft"\n'
+    text = table_text(rows, ("x", "y", "depth_m"))
+    got = read_beat(make(tmp_path / "beat", toml=toml, soundings__csv=text)).soundings
+    want = [(x, y) for x in range(-50, 60, 10) for y in (-6, 0, 6)]
+    np.testing.assert_allclose(shapely.get_coordinates(got.geometry.to_numpy()), want, atol=0.002)
+
+
+def test_levels_give_depths_and_dry_places(tmp_path):
+    text = "lon,lat,bed_level_m,water_level_m\n"
+    levels = [(174.0, 174.8), (174.5, 174.8), (175.1, -9999), (174.9, 174.8)]
+    text += "".join(f"{row[0]},{row[1]},{bed},{water}\n" for row, (bed, water) in zip(ROWS, levels, strict=False))
+    got = read_beat(make(tmp_path / "beat", soundings__csv=text)).soundings
+    np.testing.assert_allclose(got["depth_m"][:2], [0.8, 0.3])
+    assert list(got["flag"]) == ["", "", "dry", "dry"]
+
+
+def test_offsets_are_added_to_every_sounding(tmp_path):
+    toml = TOML.replace("[water]", "transducer_depth_m = 0.2\nstage_m = 0.1\n\n[water]")
+    got = read_beat(make(tmp_path / "a", toml=toml)).soundings
+    want = read_beat(make(tmp_path / "b")).soundings
+    np.testing.assert_allclose(got["depth_m"], want["depth_m"] + 0.3)
+
+
+def test_two_days_each_with_its_own_stage(tmp_path):
+    toml = TOML + ('[[files.soundings]]\npath = "may.csv"\nstage_m = 0.25\n[[files.soundings]]\npath = "june.csv"\n')
+    files = {"may__csv": table_text(ROWS[:40]), "june__csv": table_text(ROWS[40:])}
+    got = read_beat(make(tmp_path / "beat", toml=toml, soundings__csv=None, **files)).soundings
+    want = np.array([float(row[2]) for row in ROWS])
+    want[:40] += 0.25
+    np.testing.assert_allclose(got["depth_m"], want)
+    assert list(got["file"].unique()) == ["may.csv", "june.csv"]
+
+
+def test_a_float_timing_becomes_a_speed(tmp_path):
+    rows = [[*row[:3], "10", "16"] for row in ROWS]
+    text = table_text(rows, ("lon", "lat", "depth_m", "float distance (m)", "seconds"))
+    got = read_beat(make(tmp_path / "beat", soundings__csv=text)).soundings
+    np.testing.assert_allclose(got["speed_m_s"], 10 / 16)
+    assert (got["speed_how"] == "surface float").all()
+
+
+def outlines(tmp_path):
+    """The outline in other formats: file name (dots doubled) -> content."""
+    shape = gpd.read_file(io.BytesIO(outline_text(island=True).encode()))
+    ring_rows = [
+        [f"{x:.9f}", f"{y:.9f}", name]
+        for name, line in zip("ab", [shape.geometry[0].exterior, *shape.geometry[0].interiors], strict=True)
+        for x, y in line.coords[:-1]
+    ]
+    lines = gpd.GeoDataFrame(
+        {"name": ["a", "b"]},
+        geometry=[shapely.LineString(g.coords) for g in (shape.geometry[0].exterior, shape.geometry[0].interiors[0])],
+        crs=4326,
+    )
+    tracks = gpd.GeoDataFrame(
+        {"name": ["a", "b"]}, geometry=[shapely.MultiLineString([line]) for line in lines.geometry], crs=4326
+    )
+    for name, table, driver in (
+        ("a.gpkg", shape, "GPKG"), ("a.kml", shape, "LIBKML"), ("b.kml", lines, "LIBKML"), ("a.gpx", tracks, "GPX"),
+        ("a.shp", shape, "ESRI Shapefile"),
+    ):  # fmt: skip
+        options = {"FORCE_GPX_TRACK": "YES"} if driver == "GPX" else {}
+        table.to_file(tmp_path / name, driver=driver, **options)
+    parts = {
+        path.name: path.read_bytes() for path in tmp_path.glob("a.*") if path.suffix in (".shp", ".shx", ".dbf", ".prj")
+    }
+    return {
+        "outline__geojson": outline_text(island=True),
+        "outline__gpkg": (tmp_path / "a.gpkg").read_bytes(),
+        "outline__kml": (tmp_path / "a.kml").read_bytes(),
+        "outline__gpx": (tmp_path / "a.gpx").read_bytes(),
+        "outline__zip": zipped(parts),
+        "outline__csv": table_text(ring_rows, ("lon", "lat", "ring")),
+    }
+
+
+def test_the_same_outline_in_any_format(tmp_path):
+    areas = {}
+    for name, content in outlines(tmp_path).items():
+        beat = read_beat(make(tmp_path / name, soundings__csv=None, **{"outline__geojson": None, name: content}))
+        areas[name] = beat.outline.area
+        assert [len(part.interiors) for part in beat.outline.geoms] == [1], name
+    assert areas["outline__geojson"] == pytest.approx(120 * 16 - 10 * 4, rel=1e-4)
+    np.testing.assert_allclose(list(areas.values()), areas["outline__geojson"], rtol=1e-5)
