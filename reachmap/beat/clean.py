@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
-from reachmap.beat.messages import Report
+from reachmap.beat.messages import Report, some_rows
 from reachmap.beat.settings import SECTIONS, Settings
 from reachmap.beat.soundings import Rows
 
@@ -51,12 +51,7 @@ def _flag(rows: Rows, odd: np.ndarray, words: Callable[[int], str], code: str, r
     for file in np.unique(rows.file[odd].astype(str)):
         of_file = odd & (rows.file == file)
         total = int((rows.file == file).sum())
-        report.say(code, file, _row_words(rows.row[of_file]), count=int(of_file.sum()), total=total)
-
-
-def _row_words(numbers: np.ndarray) -> str:
-    shown = ", ".join(str(n) for n in numbers[:5])
-    return f"row{'s' if len(numbers) > 1 else ''} {shown}{', ...' if len(numbers) > 5 else ''}"
+        report.say(code, file, some_rows(rows.row[of_file]), count=int(of_file.sum()), total=total)
 
 
 def _outside_words(water: shapely.MultiPolygon, places: np.ndarray, away: np.ndarray) -> Callable[[int], str]:
@@ -134,7 +129,7 @@ def _blank_speeds(rows: Rows, fastest: float, report: Report) -> None:
         report.say(
             "speed-fast",
             file,
-            _row_words(rows.row[of_file]),
+            some_rows(rows.row[of_file]),
             count=int(of_file.sum()),
             most=f"{most:.3g}",
             limit=f"{fastest:g}",

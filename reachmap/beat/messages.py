@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import tomllib
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from reachmap.errors import Finding, InputError, Severity
+
+if TYPE_CHECKING:
+    import numpy as np
 
 SHOWN = 20
 """Findings listed for one file and severity before the rest is only counted."""
@@ -49,11 +52,19 @@ def say(code: str, file: str = "", where: str = "", **values: Any) -> Finding:
 
 def plain(text: object, limit: int = TEXT_LIMIT) -> str:
     """Text on one line without control, bidirectional or invisible characters, its middle cut out if it is long."""
+    if type(text) is str and len(text) <= limit and text.isprintable() and "  " not in text:
+        return text.strip()
     shown = "".join(c if unicodedata.category(c)[0] != "C" else " " for c in str(text)[: 50 * limit])
     shown = " ".join(shown.split())
     if len(shown) <= limit:
         return shown
     return f"{shown[: limit * 2 // 3]}...{shown[-limit // 4 :]}"
+
+
+def some_rows(rows: Sequence[int] | np.ndarray, word: str = "row") -> str:
+    """The first few of some rows, for a message."""
+    shown = ", ".join(str(row) for row in rows[:5])
+    return f"{word}{'s' if len(rows) > 1 else ''} {shown}{', ...' if len(rows) > 5 else ''}"
 
 
 class Report:

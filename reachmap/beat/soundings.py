@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from reachmap.beat.columns import QUANTITY, Column, match
+from reachmap.beat.measured import depth_of, speed_of
 from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.numbers import SENTINELS, NotNumberError, number, number_with_unit
 from reachmap.beat.place import Anchor, choose_placer
@@ -26,27 +27,6 @@ NUMBERS = ("lon", "lat", "x", "y", "depth", "bed_level", "water_level", "speed",
 TEXTS = ("speed_how", "line", "note", "time")
 MOST_ROWS = 3_000_000
 """Rows read from one file; about 300 MB of memory."""
-
-HOW_WORDS = {
-    "surface float": ("surface float", "float", "surface", "orange", "stick", "drogue at surface", "surface speed"),
-    "0.6 depth": (
-        "0.6 depth",
-        "0.6",
-        "0.6d",
-        "0.6 of depth",
-        "60%",
-        "60 %",
-        "meter",
-        "current meter",
-        "six tenths",
-        "adv",
-    ),
-    "mean": ("mean", "average", "depth mean", "depth-averaged", "depth averaged", "two point", "0.2 0.8", "adcp"),
-    "near bed": ("near bed", "bed", "bottom", "nose", "at bed", "near-bed"),
-}
-"""Words for how a speed was measured."""
-
-_HOW = {word: how for how, words in HOW_WORDS.items() for word in words}
 
 
 @dataclass
@@ -110,9 +90,9 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
     numbers = {key: value[placed] for key, value in {**numbers, "row": rows}.items()}
     texts = {key: [texts[key][i] for i in np.flatnonzero(placed)] for key in texts}
     flag = np.full(int(placed.sum()), "", object)
-    depth = _depth(numbers, columns, flag, table, settings, report)
-    speed, how = _speed(numbers, texts, columns, table, report)
+    depth = depth_of(numbers, columns, flag, table, settings, report)
     degrees = placer.to_degrees(_checked(xy[placed], placer, table))
+    speed, how = speed_of(numbers, texts, columns, degrees, table, report)
     return Rows(
         degrees,
         depth,
@@ -241,98 +221,3 @@ def _checked(xy: np.ndarray, placer: Any, table: Table) -> np.ndarray:
             code = "swapped-impossible" if swapped else "metres-as-degrees"
             raise stop(code, table.file, value=f"{xy[bad, 0]:.6g}, {xy[bad, 1]:.6g}")
     return xy
-
-
-def _depth(
-    numbers: Mapping[str, np.ndarray], columns: Mapping[str, Column], flag: np.ndarray, table: Table,
-    settings: Settings, report: Report,
-) -> np.ndarray:  # fmt: skip
-    """Depth below the water of the outline [m], from depths or from levels; dry and missing ones flagged."""
-    given = table.settings
-    if "depth" in numbers:
-        depth = _signed(numbers["depth"].copy(), numbers["row"], given, table, report)
-        _say_unit(columns["depth"], given, table, report)
-        _refuse_levels(depth, settings, table)
-    else:
-        water = numbers["water_level"] if "water_level" in numbers else given["water_level_m"]
-        depth = water - numbers["bed_level"]
-        dry = ~np.isfinite(depth) | (depth <= 0)
-        flag[dry] = "dry"
-        depth[dry] = np.nan
-        report.say("depth-from-levels", table.file, count=int((~dry).sum()), dry=int(dry.sum()))
-    lost = ~np.isfinite(depth) & (flag == "")
-    flag[lost] = "no depth"
-    if lost.any():
-        report.say("depth-missing", table.file, _some(numbers["row"][lost], table), count=int(lost.sum()))
-    for key in ("transducer_depth_m", "stage_m"):
-        depth = depth + np.where(depth > 0, given.get(key, settings.get("survey", key, 0.0)), 0.0)
-    return depth
-
-
-def _signed(depth: np.ndarray, rows: np.ndarray, given: Mapping[str, Any], table: Table, report: Report) -> np.ndarray:
-    """Depths counted downward as positive."""
-    known = depth[np.isfinite(depth)]
-    if "depth_sign" in given:
-        return -depth
-    if len(known) and (known < 0).sum() > 0.5 * len(known):
-        raise stop("depth-negative-all", table.file, value=f"{known[known < 0][0]:g}", count=int((known < 0).sum()))
-    below = np.isfinite(depth) & (depth < 0)
-    if below.any():
-        report.say("depth-negative", table.file, _some(rows[below], table), count=int(below.sum()))
-        depth[below] = np.nan
-    return depth
-
-
-def _say_unit(column: Column, given: Mapping[str, Any], table: Table, report: Report) -> None:
-    if not column.unit and "depth_unit" not in given:
-        report.say("unit-assumed", table.file, f"column {column.header!r}", unit="metres", setting="depth_unit")
-
-
-def _refuse_levels(depth: np.ndarray, settings: Settings, table: Table) -> None:
-    """Depths that no trout stream has: another unit, or levels above the sea."""
-    known = depth[np.isfinite(depth) & (depth > 0)]
-    deepest = settings.get("cleaning", "deepest_m", 15.0)
-    if len(known) and np.median(known) > deepest:
-        raise stop("depth-deep", table.file, middle=f"{np.median(known):.4g}", limit=f"{deepest:g}")
-
-
-def _speed(
-    numbers: Mapping[str, np.ndarray], texts: Mapping[str, list[str]], columns: Mapping[str, Column], table: Table,
-    report: Report,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    """Speed [m/s] and how it was measured."""
-    n = len(texts["note"])
-    speed = numbers["speed"].copy() if "speed" in numbers else np.full(n, np.nan)
-    how = np.array([_HOW.get(text.strip().lower(), "") for text in texts["speed_how"]], object)
-    if "boat_speed" in columns:
-        report.say("boat-speed", table.file, f"column {columns['boat_speed'].header!r}")
-    if "speed" in numbers and table.settings.get("speed_is") == "boat":
-        speed[:] = np.nan
-    if "speed" in numbers and not columns["speed"].unit and "speed_unit" not in table.settings:
-        report.say("unit-assumed", table.file, f"column {columns['speed'].header!r}", unit="m/s", setting="speed_unit")
-    if "float_distance" in numbers and "float_time" in numbers:
-        timed = ~np.isfinite(speed) & (numbers["float_time"] > 0) & (numbers["float_distance"] >= 0)
-        speed[timed] = numbers["float_distance"][timed] / numbers["float_time"][timed]
-        how[timed] = "surface float"
-    unknown = sorted(
-        {t for t, h, s in zip(texts["speed_how"], how, speed, strict=True) if t.strip() and not h and s == s}
-    )
-    if unknown:
-        report.say("how-unknown", table.file, "speed_how", words=", ".join(unknown[:5]), known=", ".join(HOW_WORDS))
-    back = speed < 0
-    if back.any():
-        report.say("speed-negative", table.file, _some(numbers["row"][back], table), count=int(back.sum()))
-        speed = np.abs(speed)
-    assumed = table.settings.get("speed_how", "")
-    silent = np.isfinite(speed) & (how == "")
-    if silent.any() and not assumed:
-        report.say("how-missing", table.file, count=int(silent.sum()))
-    how[silent] = assumed
-    how[~np.isfinite(speed)] = ""
-    return speed, how
-
-
-def _some(rows: np.ndarray, table: Table) -> str:
-    """The first few of some rows."""
-    shown = ", ".join(str(row) for row in rows[:5])
-    return f"{table.word}{'s' if len(rows) > 1 else ''} {shown}{', ...' if len(rows) > 5 else ''}"
