@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,8 @@ from reachmap.channel.reach import Reach, build_reach
 from reachmap.channel.seams import find_seams
 from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import SpeedResult, find_speed
+from reachmap.channel.stage import at_stage
+from reachmap.errors import Finding
 from reachmap.layers import LAYERS
 
 Progress = Callable[[str, float], None]
@@ -38,7 +41,7 @@ def build_channel(
     beat : what was measured
     cell_m : cell size [m]; None chooses one fortieth of the width, between 0.25 and 1 m
     stage_m : water level above the survey's [m]
-    flow_m3_s : another flow than the survey's [m3/s]
+    flow_m3_s : another flow than the survey's, instead of `stage_m` [m3/s]
     progress : called with the name of the step and the share done, 0-1
 
     Raises
@@ -48,64 +51,106 @@ def build_channel(
     """
     say = progress or (lambda step, share: None)
     say("laying the grid", 0.0)
+    reach, ends_report, ends_findings = lay_reach(beat, cell_m)
+    soundings, sounding_findings = take_soundings(beat, reach)
+    say("interpolating the depth", 0.2)
+    bed = lay_bed(beat, reach, soundings)
+    say("solving the flow", 0.5)
+    speed = find_speed(beat, reach, soundings, bed.depth, unseen_depth_m=bed.left_out)
+    water = _as_surveyed(reach, bed, speed)
+    if stage_m or flow_m3_s is not None:
+        say("moving to the other level", 0.65)
+        water = _at_stage(beat, reach, bed, speed, stage_m, flow_m3_s)
+    say("finding the seams", 0.8)
+    current = water.speed
+    seams, seam_layers = find_seams(water.grid, current.speed, current.flow_east, current.flow_north, crs=beat.crs)
+    layers = {**water.layers, **_profile_layers(beat, water), **seam_layers, **cover_layers(beat, water.grid)}
+    say("channel done", 1.0)
+    return Channel(
+        beat=beat,
+        grid=water.grid,
+        layers={name: np.asarray(layers[name], np.float32) for name in LAYERS if name in layers},
+        seams=seams,
+        report={**_frame_report(reach, ends_report), **bed.report, **current.report, **water.report},
+        stage_m=water.stage_m,
+        flow_m3_s=current.flow_m3_s,
+        depth_guessed=bed.guessed,
+        speed_relative=current.relative,
+        findings=(*ends_findings, *sounding_findings, *bed.findings, *current.findings, *water.findings),
+    )
+
+
+def lay_reach(beat: Beat, cell_m: float | None = None) -> tuple[Reach, dict[str, Any], tuple[Finding, ...]]:
+    """The frame of a beat's channel, how its ends were found, and what the user should hear about that."""
     water = join_parts(beat.outline)
     spine = find_spine(water)
     if cell_m is None:
         cell_m = choose_cell(spine.width_m)
     check_cell(beat.outline, cell_m, spine.width_m)
-    ends, ends_report, ends_findings = choose_ends(beat, water, spine)
-    reach = build_reach(beat.outline, water, ends, spine.width_m, cell_m)
-    soundings, sounding_findings = take_soundings(beat, reach)
-    say("interpolating the depth", 0.2)
-    bed = lay_bed(beat, reach, soundings, flow_m3_s)
-    say("solving the flow", 0.5)
-    speed = find_speed(beat, reach, soundings, bed.depth, flow_m3_s, unseen_depth_m=bed.left_out)
-    say("finding the seams", 0.8)
-    seams, seam_layers = find_seams(reach.grid, speed.speed, speed.flow_east, speed.flow_north, crs=beat.crs)
-    layers = {
-        **_frame_layers(reach),
-        **_water_layers(beat, reach.grid, bed, speed),
-        **seam_layers,
-        **cover_layers(beat, reach.grid),
-    }
-    say("channel done", 1.0)
-    return Channel(
-        beat=beat,
-        grid=reach.grid,
-        layers={name: np.asarray(layers[name], np.float32) for name in LAYERS if name in layers},
-        seams=seams,
-        report={**_frame_report(reach, ends_report), **bed.report, **speed.report},
-        stage_m=stage_m,
-        flow_m3_s=speed.flow_m3_s,
-        depth_guessed=bed.guessed,
-        speed_relative=speed.relative,
-        findings=(*ends_findings, *sounding_findings, *bed.findings, *speed.findings),
-    )
+    ends, report, findings = choose_ends(beat, water, spine)
+    return build_reach(beat.outline, water, ends, spine.width_m, cell_m), report, findings
 
 
-def _frame_layers(reach: Reach) -> dict[str, np.ndarray]:
+@dataclass(frozen=True)
+class _Water:
+    """Grid, first layers and speed at one level."""
+
+    grid: Grid
+    layers: dict[str, np.ndarray]
+    speed: SpeedResult
+    stage_m: float
+    report: dict[str, Any]
+    findings: tuple[Finding, ...]
+
+
+def _as_surveyed(reach: Reach, bed: Bed, speed: SpeedResult) -> _Water:
     cells = reach.cells
-    return {
+    layers = {
         "along": cells.along,
         "across": cells.across,
         "width": cells.width,
         "bank_distance": cells.bank_distance,
-    }
-
-
-def _water_layers(beat: Beat, grid: Grid, bed: Bed, speed: SpeedResult) -> dict[str, np.ndarray]:
-    depth, current, d84 = bed.depth, speed.speed, beat.d84_m
-    return {
-        "depth": depth,
+        "depth": bed.depth,
         "depth_sd": bed.depth_sd,
         "confidence": bed.confidence,
-        "speed": current,
+    }
+    return _Water(reach.grid, {**layers, **_speed_layers(speed)}, speed, 0.0, {}, ())
+
+
+def _at_stage(
+    beat: Beat, reach: Reach, bed: Bed, speed: SpeedResult, stage_m: float, flow_m3_s: float | None
+) -> _Water:
+    """The water at another level, each cell with the coordinates of the surveyed one it was or lies nearest to."""
+    staged = at_stage(beat, reach, bed.depth, bed.depth_sd, speed, stage_m, flow_m3_s)
+    was = staged.survey_cell
+    layers = {
+        "along": reach.cells.along[was],
+        "across": reach.cells.across[was],
+        "width": reach.cells.width[was],
+        "bank_distance": staged.bank_distance,
+        "depth": staged.depth,
+        "depth_sd": staged.depth_sd,
+        "confidence": np.where(staged.wetted, 0.0, bed.confidence[was]),
+    }
+    layers = {**layers, **_speed_layers(staged.speed)}
+    return _Water(staged.grid, layers, staged.speed, staged.stage_m, staged.report, staged.findings)
+
+
+def _speed_layers(speed: SpeedResult) -> dict[str, np.ndarray]:
+    return {
+        "speed": speed.speed,
         "speed_sd": speed.speed_sd,
         "flow_east": speed.flow_east,
         "flow_north": speed.flow_north,
-        "nose_speed": nose_speed(current, depth, d84),
-        "rest_speed": rest_speed(current, depth, d84),
-        "drift_speed": drift_speed(grid, current),
+    }
+
+
+def _profile_layers(beat: Beat, water: _Water) -> dict[str, np.ndarray]:
+    depth, speed, d84 = water.layers["depth"], water.layers["speed"], beat.d84_m
+    return {
+        "nose_speed": nose_speed(speed, depth, d84),
+        "rest_speed": rest_speed(speed, depth, d84),
+        "drift_speed": drift_speed(water.grid, speed),
         "profile_flag": profile_flag(depth, d84),
     }
 
