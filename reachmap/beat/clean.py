@@ -8,8 +8,9 @@ import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 
+from reachmap.beat.catalogue import SECTIONS
 from reachmap.beat.messages import Report, some_rows
-from reachmap.beat.settings import SECTIONS, Settings
+from reachmap.beat.settings import Settings
 from reachmap.beat.soundings import Rows
 
 DEFAULTS = {key: float(setting.example) for key, setting in SECTIONS["cleaning"].items()}

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from reachmap.beat.catalogue import ROLES
 from reachmap.beat.messages import Report, stop
-from reachmap.beat.settings import FILE, ROLES, Settings
+from reachmap.beat.settings import FILE, Settings
 from reachmap.beat.source import Source, inside, look, shown_name
 from reachmap.errors import InputError
 

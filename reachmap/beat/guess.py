@@ -17,12 +17,12 @@ from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
 
+from reachmap.beat.catalogue import ROLES
 from reachmap.beat.columns import SYNONYMS, split_unit, tidy
 from reachmap.beat.messages import Report
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.numbers import NotNumberError, number
 from reachmap.beat.place import Placer, distance_km, zone_places
-from reachmap.beat.settings import ROLES
 from reachmap.beat.source import Source, look
 from reachmap.beat.tables import Table
 from reachmap.beat.vectors import SHP_PARTS, read_any

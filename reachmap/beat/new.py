@@ -65,8 +65,8 @@ def new_beat(folder: str | Path, name: str | None = None, sources: Sequence[str 
 
 
 def _title(name: str) -> str:
-    title = plain(name, LONGEST_NAME)
-    if not title or len(name) > LONGEST_NAME or title != " ".join(name.split()):
+    title = name.strip()
+    if not title or len(title) > LONGEST_NAME or not title.isprintable():
         raise SettingError(f"name {plain(name)!r}: a name has 1 to {LONGEST_NAME} visible characters")
     return title
 

@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
+from reachmap.beat.catalogue import BED_D84_M
 from reachmap.beat.clean import clean
 from reachmap.beat.features import empty, read_cover, read_log, read_notes, read_shade
 from reachmap.beat.files import Parts, find_parts, open_folder
@@ -22,7 +23,7 @@ from reachmap.beat.nmea import read_nmea
 from reachmap.beat.outline import Outline, origin, read_outline
 from reachmap.beat.place import WGS84, Anchor, Placer, distance_km, local_crs, to_local, zone_places
 from reachmap.beat.scenes import fish_of, scenes_of, water_of, zone_of
-from reachmap.beat.settings import BED_D84_M, FILE, Settings, read_settings
+from reachmap.beat.settings import FILE, Settings, read_settings
 from reachmap.beat.soundings import Rows, joined, read_soundings
 from reachmap.beat.source import Source
 from reachmap.beat.tables import Table

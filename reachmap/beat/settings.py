@@ -12,138 +12,12 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from reachmap.beat.columns import LENGTH, SPEED, SYNONYMS, UNITS, tidy
+from reachmap.beat.catalogue import FILE_SETTINGS, ROLES, SECTIONS, Setting
+from reachmap.beat.columns import SYNONYMS, UNITS, tidy
 from reachmap.beat.messages import Report, plain
-from reachmap.beat.model import CLARITY_HOW, COLOURS, SPECIES, SPEED_HOW
 
 FILE = "beat.toml"
-BED_D84_M = {"sand": 0.002, "gravel": 0.04, "coarse gravel": 0.06, "cobble": 0.13, "boulders": 0.35}
-"""Size 84 % of the stones are finer than, by bed word [m]; assumed, inside the Wentworth grades (gravel 2-64 mm,
-cobble 64-256 mm, boulders above)."""
-
-ROLES = ("outline", "soundings", "cover", "shade", "terrain", "notes", "log")
-"""Parts of a beat that stand in files of their own."""
-
 LONGEST_NAME = 120
-
-
-@dataclass(frozen=True)
-class Setting:
-    """One setting.
-
-    Parameters
-    ----------
-    kind : "text", "number", "whole", "yes/no", "date", "moment", "place" ([lat, lon]), "word" (one of `words`)
-        or a quantity of `UNITS`, then `key` ends with the SI unit and other units are taken too
-    low, high : limits of a number, in SI
-    """
-
-    key: str
-    kind: str
-    example: str
-    meaning: str
-    low: float = -math.inf
-    high: float = math.inf
-    words: tuple[str, ...] = ()
-
-
-def _table(*rows: Setting) -> dict[str, Setting]:
-    return {row.key: row for row in rows}
-
-
-_WATER = (
-    Setting("clarity_m", "length", "2.5", "how far one sees, judged as clarity_how says", 0.02, 60),
-    Setting("clarity_how", "word", '"white from above"', "how clarity was judged", words=CLARITY_HOW),
-    Setting("colour", "word", '"clear"', "colour of the water", words=COLOURS),
-    Setting("bed_visible", "yes/no", "true", "the bed could be seen at the deepest point"),
-)
-_LENGTHS = tuple(LENGTH)
-SECTIONS: dict[str, dict[str, Setting]] = {
-    "": _table(
-        Setting("name", "text", '"Mill Shed beat"', "name of the beat"),
-        Setting("time_zone", "text", '"Europe/London"', "IANA time zone"),
-    ),
-    "survey": _table(
-        Setting("date", "date", "2026-06-14", "day of the survey"),
-        Setting("flow_m3_s", "flow", "3.1", "flow on that day", 0.001, 20000),
-        Setting("slope", "number", "0.004", "fall of the water, metres a metre", 1e-6, 0.3),
-        Setting("head", "place", "[54.61234, -2.81234]", "latitude and longitude of the upstream end"),
-        Setting("bed", "word", '"cobble"', "what the bed is made of", words=tuple(BED_D84_M)),
-        Setting("d84_m", "length", "0.09", "size 84 % of the stones are finer than", 0.0001, 3),
-        Setting(
-            "transducer_depth_m", "length", "0.2", "depth of the sonar below the water, added to every depth", 0, 5
-        ),
-        Setting(
-            "stage_m",
-            "length",
-            "0.1",
-            "water of the outline above that of the soundings, added to every depth",
-            -10,
-            10,
-        ),
-    ),
-    "water": _table(*_WATER, Setting("temperature_c", "temperature", "13", "water temperature", -1, 40)),
-    "fish": _table(
-        Setting("species", "word", '"brown"', "which trout", words=SPECIES),
-        Setting("length_m", "length", "0.35", "its length", 0.05, 1.5),
-    ),
-    "scenes": _table(
-        Setting("name", "text", '"sunny noon"', "how you call the scene"),
-        Setting("when", "moment", '"2026-06-20 13:00"', "local date and time, or with an offset"),
-        Setting("cloud", "whole", "1", "cloud in eighths", 0, 8),
-        Setting("town_glow_lux", "number", "0.01", "light of a town on the water at night", 0, 10),
-        Setting("leaf_on", "yes/no", "true", "leaves on the trees"),
-        *_WATER,
-    ),
-    "place": _table(
-        Setting("anchor", "place", "[54.61234, -2.81234]", "latitude and longitude of local (0, 0)"),
-        Setting("bearing_deg", "number", "0", "compass direction of local +y, clockwise from north", -360, 360),
-    ),
-    "cleaning": _table(
-        Setting("outside_m", "length", "3", "soundings farther outside the water are set aside", 0, 1000),
-        Setting("edge_m", "length", "1", "a zero depth farther inside than this is an echo lost", 0, 100),
-        Setting("deepest_m", "length", "15", "deeper soundings are set aside", 0.1, 200),
-        Setting("fastest_m_s", "speed", "5", "faster currents are set aside", 0.1, 20),
-        Setting("spike_m", "length", "0.6", "a depth this far from its neighbours' middle may be a spike", 0.05, 50),
-        Setting("spike_ratio", "number", "6", "and this many times their usual spread", 1, 1000),
-        Setting("spike_reach_m", "length", "4", "how far neighbours may be", 0.1, 1000),
-    ),
-}
-FILE_SETTINGS = _table(
-    Setting("path", "text", '"soundings.csv"', "the file, inside the beat folder"),
-    Setting("layer", "text", '"outline"', "layer of a file with several"),
-    Setting("crs", "text", '"EPSG:27700"', 'coordinate system, or "local" (with [place])'),
-    Setting("position_unit", "word", '"m"', "unit of x and y", words=_LENGTHS),
-    Setting("depth_unit", "word", '"ft"', "unit of depths and levels", words=_LENGTHS),
-    Setting("length_unit", "word", '"ft"', "unit of sizes and heights", words=_LENGTHS),
-    Setting("speed_unit", "word", '"m/s"', "unit of speeds", words=("m/s", *SPEED)),
-    Setting(
-        "separator",
-        "word",
-        '"semicolon"',
-        "between cells",
-        words=("comma", "semicolon", "tab", "bar", ",", ";", "\t", "|"),
-    ),
-    Setting("decimal", "word", '","', "decimal sign", words=(".", ",")),
-    Setting("nodata", "number", "-999", 'number that stands for "no value"'),
-    Setting("speed_how", "word", '"surface float"', "how speeds were measured", words=SPEED_HOW),
-    Setting("speed_is", "word", '"current"', "a speed column that looks like the boat's", words=("current", "boat")),
-    Setting(
-        "depth_sign",
-        "word",
-        '"down is negative"',
-        "for depths written as negative numbers",
-        words=("down is negative",),
-    ),
-    Setting(
-        "water_level_m", "length", "174.8", "level of the water, where the file gives bed levels or heights", -500, 9000
-    ),
-    Setting("stage_m", "length", "0.1", "water of the outline above that of this file, added to its depths", -10, 10),
-    Setting(
-        "transducer_depth_m", "length", "0.2", "depth of the sonar below the water, added to this file's depths", 0, 5
-    ),
-    Setting("from_soundings", "yes/no", "true", "draw the outline round the wet soundings"),
-)
 
 
 @dataclass(frozen=True)
@@ -283,58 +157,51 @@ def _find(key: str, settings: Mapping[str, Setting]) -> tuple[Setting | None, fl
 
 def _value(setting: Setting, value: Any, factor: float, shift: float, where: str, report: Report) -> Any:
     """A value of the right kind within its limits, or None after a report."""
-    numeric = setting.kind in ("number", "whole") or setting.kind in UNITS
-    if numeric:
-        fits = isinstance(value, int | float) and not isinstance(value, bool)
-        if fits and not (math.isfinite(value) and setting.low <= value * factor + shift <= setting.high):
-            low, high = ((limit - shift) / factor for limit in (setting.low, setting.high))
-            report.say("setting-range", FILE, where, value=value, low=f"{low:.6g}", high=f"{high:.6g}")
-            return None
-        if fits and setting.kind == "whole" and int(value) != value:
-            fits = False
-        if fits:
-            return (
-                int(value)
-                if setting.kind == "whole"
-                else value * factor + shift
-                if (factor, shift) != (1, 0)
-                else float(value)
-            )
-    elif setting.kind == "yes/no" and isinstance(value, bool):
+    kind = setting.kind
+    if kind in ("number", "whole") or kind in UNITS:
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return _number(setting, value, factor, shift, where, report)
+    elif kind == "yes/no" and isinstance(value, bool):
         return value
-    elif setting.kind == "text" and isinstance(value, str):
+    elif kind == "text" and isinstance(value, str):
         return _text(value, where, report)
-    elif setting.kind == "word" and isinstance(value, str):
-        found = next((word for word in setting.words if word.lower() == (value.strip().lower() or value)), None)
-        if found is None:
-            report.say(
-                "setting-word",
-                FILE,
-                where,
-                value=value,
-                hint=_hint(value, setting.words),
-                words=", ".join(setting.words),
-            )
-        return found
-    elif setting.kind in ("date", "moment") and isinstance(value, str | date | datetime):
+    elif kind == "word" and isinstance(value, str):
+        return _word(setting, value, where, report)
+    elif kind in ("date", "moment") and isinstance(value, str | date | datetime):
         return _moment(setting, value, where, report)
-    elif setting.kind == "place":
-        place = _place(value)
-        if place is None:
-            report.say("setting-place", FILE, where, value=str(value))
-        return place
-    if setting.kind != "place":
-        report.say(
-            "setting-kind",
-            FILE,
-            where,
-            value=str(value),
-            kind=setting.kind,
-            meaning=setting.meaning,
-            key=setting.key,
-            example=setting.example,
-        )
+    elif kind == "place":
+        return _place(value, where, report)
+    _wrong_kind(setting, value, where, report)
     return None
+
+
+def _wrong_kind(setting: Setting, value: Any, where: str, report: Report) -> None:
+    about = {"kind": setting.kind, "meaning": setting.meaning, "key": setting.key, "example": setting.example}
+    report.say("setting-kind", FILE, where, value=str(value), **about)
+
+
+def _number(setting: Setting, value: float, factor: float, shift: float, where: str, report: Report) -> float | None:
+    if setting.kind == "whole" and isinstance(value, float) and math.isfinite(value) and value != int(value):
+        _wrong_kind(setting, value, where, report)
+        return None
+    try:
+        converted = value * factor + shift
+    except OverflowError:
+        converted = math.inf
+    if not (math.isfinite(converted) and setting.low <= converted <= setting.high):
+        low, high = ((limit - shift) / factor for limit in (setting.low, setting.high))
+        report.say("setting-range", FILE, where, value=str(value), low=f"{low:.6g}", high=f"{high:.6g}")
+        return None
+    return int(value) if setting.kind == "whole" else float(converted)
+
+
+def _word(setting: Setting, value: str, where: str, report: Report) -> str | None:
+    wanted = value.strip().lower() or value
+    found = next((word for word in setting.words if word.lower() == wanted), None)
+    if found is None:
+        hint, words = _hint(value, setting.words), ", ".join(setting.words)
+        report.say("setting-word", FILE, where, value=value, hint=hint, words=words)
+    return found
 
 
 def _text(value: str, where: str, report: Report) -> str | None:
@@ -355,34 +222,25 @@ def _moment(setting: Setting, value: Any, where: str, report: Report) -> Any:
         try:
             value = datetime.fromisoformat(value.strip())
         except ValueError:
-            report.say(
-                "setting-kind",
-                FILE,
-                where,
-                value=value,
-                kind=setting.kind,
-                meaning=setting.meaning,
-                key=setting.key,
-                example=setting.example,
-            )
+            _wrong_kind(setting, value, where, report)
             return None
+    if not 1900 <= value.year <= 2100:
+        report.say("setting-range", FILE, where, value=value.isoformat(), low="1900", high="2100")
+        return None
     if setting.kind == "date":
         return value.date() if isinstance(value, datetime) else value
-    if not isinstance(value, datetime):
-        value = datetime(value.year, value.month, value.day, 12)
-    if not 1800 <= value.year <= 2200:
-        report.say("setting-range", FILE, where, value=value.isoformat(), low="1800", high="2200")
-        return None
-    return value
+    return value if isinstance(value, datetime) else datetime(value.year, value.month, value.day, 12)
 
 
-def _place(value: Any) -> tuple[float, float] | None:
-    if not (isinstance(value, list) and len(value) == 2):
-        return None
-    if not all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in value):
-        return None
-    lat, lon = float(value[0]), float(value[1])
-    return (lat, lon) if abs(lat) <= 89 and abs(lon) <= 180 else None
+def _place(value: Any, where: str, report: Report) -> tuple[float, float] | None:
+    """[latitude, longitude] in degrees."""
+    pair: list[Any] = value if isinstance(value, list) and len(value) == 2 else [None]
+    if all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in pair):
+        lat, lon = float(pair[0]), float(pair[1])
+        if abs(lat) <= 84 and abs(lon) <= 180:
+            return lat, lon
+    report.say("setting-place", FILE, where, value=str(value))
+    return None
 
 
 def _hint(word: str, known: Sequence[str]) -> str:

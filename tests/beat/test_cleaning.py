@@ -1,0 +1,151 @@
+"""Odd soundings are set aside with a reason and a count; the sound ones stay."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reachmap.beat import outline_from_points, read_beat
+from tests.beat.folders import SOUNDING_COLUMNS, TOML, make, outline_text, sounding_rows, table_text, to_degrees
+
+N = len(sounding_rows())
+
+
+def at(x, y, depth, speed=""):
+    """One row at metres from the middle."""
+    lon, lat = to_degrees(x, y)
+    return [f"{float(lon):.8f}", f"{float(lat):.8f}", str(depth), str(speed), "mean" if speed else "", "", ""]
+
+
+def read_with(tmp_path, *extra, toml=TOML, island=False):
+    """The usual soundings and some more; returns the flags of those, the findings' codes and the beat."""
+    text = table_text([*sounding_rows(), *extra])
+    beat = read_beat(make(tmp_path / "beat", toml=toml, soundings__csv=text, outline__geojson=outline_text(island)))
+    return list(beat.soundings["flag"][N:]), {f.code: f for f in beat.findings}, beat
+
+
+@pytest.mark.parametrize(
+    ("row", "flag", "code"),
+    [
+        (at(0, 14, 0.4), "outside the water, 6.0 m from it", "flag-outside"),
+        (at(1, 1, 0.0), "no echo (depth 0)", "flag-no-echo"),
+        (at(1, 1, 22), "deeper than 15 m", "flag-deep"),
+        (sounding_rows()[10], "same place and depth as an earlier row", "flag-duplicate"),
+    ],
+)
+def test_an_odd_sounding_is_set_aside(tmp_path, row, flag, code):
+    flags, found, beat = read_with(tmp_path, row)
+    assert flags == [flag]
+    assert found[code].where == f"row {N + 2}"
+    assert f"1 of {N + 1} soundings" in found[code].what
+    assert (beat.soundings["flag"][:N] == "").all()
+
+
+def test_a_sounding_well_on_an_island(tmp_path):
+    rows = [at(15, 0, 0.4)]
+    toml = TOML + "[cleaning]\noutside_m = 1\n"
+    flags, found, _ = read_with(tmp_path, *rows, toml=toml, island=True)
+    assert flags == ["on an island, 2.0 m from it"]
+    assert "flag-outside" in found
+
+
+def test_just_outside_and_dry_at_the_edge_are_kept(tmp_path):
+    flags, found, _ = read_with(tmp_path, at(0, 9.5, 0.2), at(0, 7.5, 0.0))
+    assert flags == ["", ""]
+    assert not [code for code in found if code.startswith("flag")]
+
+
+def test_a_spike_among_close_soundings(tmp_path):
+    # A lattice of 1 m, 0.8 m deep; one value 2.4 m: three times the depth of all its neighbours.
+    rows = [at(x, y, 2.4 if (x, y) == (2, 0) else 0.8) for x in range(-2, 7) for y in (-2, -1, 0, 1, 2)]
+    flags, found, beat = read_with(tmp_path, *rows)
+    odd = [flag for flag in flags if flag]
+    assert odd == ["spike: neighbours are about 0.80 m deep"]
+    assert beat.soundings["depth_m"][N + flags.index(odd[0])] == 2.4
+    assert "flag-spike" in found
+
+
+def test_thresholds_come_from_the_settings(tmp_path):
+    toml = TOML + "[cleaning]\noutside_m = 10\ndeepest_ft = 100\n"
+    flags, _, _ = read_with(tmp_path, at(0, 14, 0.4), at(1, 1, 22), toml=toml)
+    assert flags == ["", ""]
+
+
+def test_a_speed_no_stream_has_is_taken_off_and_told(tmp_path):
+    flags, found, beat = read_with(tmp_path, at(1, 1, 0.9, 12.4))
+    assert flags == [""]
+    assert np.isnan(beat.soundings["speed_m_s"].iloc[-1])
+    assert "12.40 m/s left out" in beat.soundings["note"].iloc[-1]
+    assert "up to 12.4" in found["speed-fast"].what
+
+
+def track(n=400, still=False):
+    """A kayak zigzag at 1.2 m/s, a fix a second: rows of time, place, depth, speed over ground."""
+    t = np.arange(n)
+    x = -55 + 0.27 * t
+    y = 6 * np.sin(t / 5.2)
+    speed = np.hypot(np.gradient(x), np.gradient(y))
+    lon, lat = to_degrees(x, y)
+    shown = 0.3 + 0 * speed if still else speed
+    clock = [f"2026-06-14T10:{k // 60:02d}:{k % 60:02d}" for k in t]
+    return [
+        [clock[k], f"{lon[k]:.7f}", f"{lat[k]:.7f}", f"{0.5 + 0.1 * np.cos(k / 9):.3f}", f"{shown[k]:.2f}"]
+        for k in range(n)
+    ]
+
+
+def test_a_boats_own_speed_is_no_current(tmp_path):
+    header = ("time", "lon", "lat", "depth_m", "speed_m_s")
+    beat = read_beat(make(tmp_path / "a", soundings__csv=table_text(track(), header)))
+    assert np.isnan(beat.soundings["speed_m_s"]).all()
+    assert "boat-speed-found" in {f.code for f in beat.findings}
+    toml = TOML + '[files.soundings]\nspeed_is = "current"\n'
+    told = read_beat(make(tmp_path / "b", toml=toml, soundings__csv=table_text(track(), header)))
+    assert np.isfinite(told.soundings["speed_m_s"]).all()
+    current = read_beat(make(tmp_path / "c", soundings__csv=table_text(track(still=True), header)))
+    assert np.isfinite(current.soundings["speed_m_s"]).all()
+
+
+def test_header_names_with_their_ways(tmp_path):
+    header = ("Longitude", "LAT", "Water Depth [cm]", "Current Speed (ft/s)", "Method", "Transect", "Remarks")
+    rows = [
+        [r[0], r[1], f"{float(r[2]) * 100:.1f}", r[3] and f"{float(r[3]) / 0.3048:.6f}", r[4], *r[5:]]
+        for r in sounding_rows()
+    ]
+    got = read_beat(make(tmp_path / "a", soundings__csv=table_text(rows, header))).soundings
+    want = read_beat(make(tmp_path / "b", soundings__csv=table_text(sounding_rows(), SOUNDING_COLUMNS))).soundings
+    for column in ("depth_m", "speed_m_s"):
+        np.testing.assert_allclose(got[column], want[column], atol=1e-6)
+    assert (got["speed_how"] == want["speed_how"]).all()
+    assert (got["line"] == want["line"]).all()
+
+
+def test_an_outline_round_cross_sections():
+    # Sections every 20 m of a straight channel 12 m wide, a point a metre: the wet area is known.
+    x, y = np.meshgrid(np.arange(0, 201, 20.0), np.arange(-5.5, 6, 1.0))
+    water = outline_from_points(x.ravel(), y.ravel())
+    assert len(water.geoms) == 1
+    assert water.area == pytest.approx(201 * 12, rel=0.02)
+    assert water.covers(water.centroid)
+
+
+def test_an_outline_round_a_bend_does_not_bridge_it():
+    # Half a ring of radius 60 m and width 10 m, sections every 6 degrees; area of a half ring is pi r w.
+    angle, side = np.meshgrid(np.radians(np.arange(0, 181, 6.0)), np.arange(-4.5, 5, 1.0))
+    x, y = ((60 + side) * f(angle) for f in (np.cos, np.sin))
+    water = outline_from_points(x.ravel(), y.ravel())
+    assert water.area == pytest.approx(np.pi * 60 * 10, rel=0.05)
+
+
+@pytest.mark.parametrize("points", [([0, 1], [0, 1]), ([0, 1, 2, 3], [0, 1, 2, 3])])
+def test_an_outline_needs_three_places_off_one_line(points):
+    with pytest.raises(ValueError, match="fewer than three"):
+        outline_from_points(np.array(points[0], float), np.array(points[1], float))
+
+
+def test_a_drawn_outline_is_told(tmp_path):
+    toml = TOML + "[files.outline]\nfrom_soundings = true\n"
+    beat = read_beat(make(tmp_path / "beat", toml=toml, outline__geojson=None))
+    assert "outline-drawn" in {f.code for f in beat.findings}
+    # Soundings span 110 x 14 m; half a neighbour's distance (2 to 2.5 m, so about 1.1 m) is added around.
+    assert 110 * 14 < beat.outline.area < 114 * 18

@@ -1,0 +1,118 @@
+"""A new beat maps from the start; one made from files at hand tells every guess; nothing is overwritten."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from pyproj import Transformer
+
+from reachmap.beat import new_beat, read_beat
+from reachmap.errors import InputError, OutputError, SettingError
+from tests.beat.folders import LAT, LON, make, outline_text, sounding_rows, table_text
+
+
+def test_the_example_reads_without_a_warning(tmp_path):
+    found = new_beat(tmp_path / "mill")
+    assert not [f for f in found if f.severity != "note"]
+    beat = read_beat(tmp_path / "mill", strict=True)
+    assert beat.name == "mill"
+    assert len(beat.soundings) == 90
+    assert (beat.soundings["flag"] == "").all()
+    # The example is a bend of 120 m by 12 m along its middle.
+    assert beat.outline.area == pytest.approx(1440, rel=0.01)
+    assert list(tmp_path.iterdir()) == [tmp_path / "mill"]
+
+
+def test_every_setting_of_the_template_is_known_when_its_mark_is_taken_off(tmp_path):
+    new_beat(tmp_path / "mill")
+    path = tmp_path / "mill" / "beat.toml"
+    text = path.read_text(encoding="utf-8")
+    # Settings that would change what the example's files mean stay shut.
+    shut = (
+        "# depth_unit",
+        "# speed_unit",
+        "# depth =",
+        "# [files.soundings",
+        "# Without",
+        "# What",
+        "# Everything",
+        "# setting",
+    )
+    opened = [
+        line[2:] if line.startswith("# ") and not line.startswith(shut) and ("=" in line or line[2] == "[") else line
+        for line in text.splitlines()
+    ]
+    path.write_text("\n".join(opened), encoding="utf-8")
+    beat = read_beat(tmp_path / "mill")
+    assert beat.flow_m3_s == 3.1
+    assert [scene.name for scene in beat.scenes] == ["evening rise"]
+
+
+def test_a_beat_from_files_at_hand(tmp_path):
+    change = Transformer.from_crs(4326, 27700, always_xy=True)
+    rows = []
+    for lon, lat, depth, *_ in sounding_rows():
+        x, y = change.transform(float(lon), float(lat))
+        rows.append(
+            [f"{x:.2f}".replace(".", ","), f"{y:.2f}".replace(".", ","), str(float(depth) * 100).replace(".", ",")]
+        )
+    (tmp_path / "trace.geojson").write_text(outline_text())
+    (tmp_path / "kayak.csv").write_text(table_text(rows, ("East", "North", "Depth at staff (cm)"), delimiter=";"))
+    found = new_beat(tmp_path / "mill", "Mill Shed", [tmp_path / "trace.geojson", tmp_path / "kayak.csv"])
+    codes = {f.code for f in found if f.severity == "note"}
+    assert {"guess-role", "guess-column", "guess-crs", "guess-zone", "decimal-comma-read"} <= codes
+    beat = read_beat(tmp_path / "mill")
+    want = read_beat(make(tmp_path / "want"))
+    # The national grid without its correction file is good to about 2 m here; depths are the same.
+    assert beat.soundings["depth_m"].to_numpy() == pytest.approx(want.soundings["depth_m"].to_numpy(), abs=1e-6)
+    assert beat.soundings.geometry.distance(want.soundings.set_crs(beat.crs, allow_override=True).geometry).max() < 3
+    assert beat.name == "Mill Shed"
+
+
+def test_soundings_alone_get_a_drawn_outline(tmp_path):
+    (tmp_path / "kayak.csv").write_text(table_text(sounding_rows()))
+    found = new_beat(tmp_path / "mill", sources=[tmp_path / "kayak.csv"])
+    assert "guess-outline" in {f.code for f in found}
+    beat = read_beat(tmp_path / "mill")
+    assert (beat.lat, beat.lon) == pytest.approx((LAT, LON), abs=1e-4)
+
+
+def test_files_that_cannot_be_used_leave_nothing(tmp_path):
+    (tmp_path / "a.csv").write_text("lon,lat,depth\n1,2,deep\n")
+    before = sorted(tmp_path.iterdir())
+    with pytest.raises(InputError, match="deep"):
+        new_beat(tmp_path / "mill", sources=[tmp_path / "a.csv"])
+    with pytest.raises(InputError, match="can't be read"):
+        new_beat(tmp_path / "mill", sources=[tmp_path / "absent.csv"])
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_nothing_is_overwritten(tmp_path):
+    (tmp_path / "mill").mkdir()
+    with pytest.raises(OutputError, match="already there"):
+        new_beat(tmp_path / "mill")
+    (tmp_path / "file").write_text("mine")
+    with pytest.raises(OutputError, match="already there"):
+        new_beat(tmp_path / "file")
+    assert (tmp_path / "file").read_text() == "mine"
+
+
+@pytest.mark.parametrize("name", ["", "a\nb", "x" * 500, "\u202eabc"])
+def test_a_name_must_be_one(tmp_path, name):
+    with pytest.raises(SettingError, match="a name has 1 to 120 visible characters"):
+        new_beat(tmp_path / "mill", name)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_name_with_quotes_and_slashes_is_kept(tmp_path):
+    name = 'The "Long" \\ Pool {{7*7}} <b>'
+    new_beat(tmp_path / "mill", name)
+    assert tomllib.loads((tmp_path / "mill" / "beat.toml").read_text(encoding="utf-8"))["name"] == name
+    assert read_beat(tmp_path / "mill").name == name
+
+
+def test_a_place_below_a_file_cannot_be_written(tmp_path):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(OutputError, match="can't be written"):
+        new_beat(tmp_path / "file" / "mill")

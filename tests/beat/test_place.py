@@ -1,0 +1,156 @@
+"""Places: the beat's metres are true, end lines and heads are found, time zones have a place."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+import rasterio
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import Geod
+from rasterio.transform import from_origin
+
+from reachmap.beat import read_beat
+from reachmap.beat.place import Anchor, distance_km, local_crs, to_degrees, to_local, zone_places
+from tests.beat.folders import BOX, LAT, LON, TOML, collection, feature, make, outline_text, ring
+from tests.beat.folders import to_degrees as plane_degrees
+
+GEOD = Geod(ellps="WGS84")
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    lat=st.floats(-75, 75),
+    lon=st.floats(-179, 179),
+    bearing=st.floats(0, 360),
+    far=st.floats(1, 1000),
+)
+def test_local_metres_are_true_to_a_decimetre_over_a_kilometre(lat, lon, bearing, far):
+    # The geodesic on the WGS 84 ellipsoid (pyproj.Geod) is the truth.
+    crs = local_crs(lat, lon)
+    origin = float(f"{lon:.7f}"), float(f"{lat:.7f}")
+    lon2, lat2, _ = GEOD.fwd(*origin, bearing, far)
+    x, y = to_local(np.array([[lon2, lat2]]), crs)[0]
+    assert np.hypot(x - far * np.sin(np.radians(bearing)), y - far * np.cos(np.radians(bearing))) < 0.1
+    np.testing.assert_allclose(to_degrees(np.array([[x, y]]), crs)[0], [lon2, lat2], atol=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(x=st.floats(-500, 500), y=st.floats(-500, 500), bearing=st.floats(-360, 360))
+def test_an_anchor_turns_by_its_bearing(x, y, bearing):
+    lon, lat = Anchor(54.6, -2.8, bearing).to_degrees(np.array([[x, y]]))[0]
+    azimuth = bearing + np.degrees(np.arctan2(x, y))
+    want = GEOD.fwd(-2.8, 54.6, azimuth, np.hypot(x, y))
+    assert GEOD.inv(lon, lat, want[0], want[1])[2] < 0.1
+
+
+def test_distance_is_the_geodesic():
+    assert distance_km((54.6, -2.8), (51.5, -0.1)) == pytest.approx(GEOD.inv(-2.8, 54.6, -0.1, 51.5)[2] / 1000)
+
+
+@pytest.mark.parametrize(
+    ("zone", "lat", "lon"),
+    [
+        ("Europe/London", 51.5083, -0.1253),
+        ("America/Denver", 39.7392, -104.9842),
+        ("Pacific/Auckland", -36.8667, 174.7667),
+    ],
+)
+def test_zones_lie_where_their_cities_are(zone, lat, lon):
+    # IANA zone.tab: +513030-0000731, +394421-1045903, -3652+17446.
+    np.testing.assert_allclose(zone_places()[zone], (lat, lon), atol=1e-3)
+
+
+def test_the_origin_is_the_middle_of_the_outline(tmp_path):
+    beat = read_beat(make(tmp_path / "beat"))
+    assert (beat.lat, beat.lon) == pytest.approx((LAT, LON), abs=1e-6)
+    np.testing.assert_allclose(beat.outline.bounds, (-60, -8, 60, 8), atol=0.01)
+    assert beat.head == pytest.approx((-60, 0), abs=0.2)
+
+
+@pytest.mark.parametrize("flip", [False, True])
+def test_end_lines_have_the_true_left_bank_first(tmp_path, flip):
+    # The water flows east, so its true left bank is north.
+    ends = {"head end": [(-60, -8), (-60, 8)], "tail end": [(60, -8), (60, 8)]}
+    lines = [feature("LineString", ring(points[::-1] if flip else points), role=role) for role, points in ends.items()]
+    text = collection(feature("Polygon", [ring(BOX)]), *lines)
+    beat = read_beat(make(tmp_path / "beat", outline__geojson=text))
+    want = [(-60, 8, -60, -8), (60, 8, 60, -8)]
+    np.testing.assert_allclose(beat.caps, want, atol=0.01)
+    np.testing.assert_allclose(beat.head, (-60, 0), atol=0.01)
+
+
+@pytest.mark.parametrize("shift", [0.0, 174.6])
+@pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:32630"])
+def test_terrain_is_brought_onto_the_beats_metres(tmp_path, crs, shift):
+    # A ramp rising 1 m in 10 m to the north, from 20 m south of the middle.
+    from pyproj import Transformer
+
+    change = Transformer.from_crs(4326, crs, always_xy=True)
+    lon, lat = plane_degrees(np.array([-200.0, 200]), np.array([-200.0, 200]))
+    (x0, x1), (y0, y1) = change.transform(lon, lat)
+    columns = rows = 200
+    dx, dy = (x1 - x0) / columns, (y1 - y0) / rows
+    back = Transformer.from_crs(crs, local_crs(LAT, LON), always_xy=True)
+    gx, gy = np.meshgrid(x0 + (np.arange(columns) + 0.5) * dx, y1 - (np.arange(rows) + 0.5) * dy)
+    _, north = back.transform(gx, gy)
+    heights = (np.clip((north + 20) / 10, 0, None) + shift).astype("float32")
+    folder = make(tmp_path / "beat", toml=TOML + (f"[files.terrain]\nwater_level_m = {shift}\n" if shift else ""))
+    with rasterio.open(
+        folder / "terrain.tif", "w", driver="GTiff", width=columns, height=rows, count=1, dtype="float32", crs=crs,
+        transform=from_origin(x0, y1, dx, dy),
+    ) as raster:  # fmt: skip
+        raster.write(heights, 1)
+    terrain = read_beat(folder).terrain
+    for x, y in ((0, 0), (-150, 100), (120, -50)):
+        column, row = int((x - terrain.x0) / terrain.cell_m), int((terrain.y1 - y) / terrain.cell_m)
+        at_y = terrain.y1 - (row + 0.5) * terrain.cell_m
+        assert terrain.height_m[row, column] == pytest.approx(max(0, (at_y + 20) / 10), abs=0.06)
+
+
+def test_heights_above_the_sea_are_asked_about(tmp_path):
+    folder = make(tmp_path / "beat")
+    with rasterio.open(
+        folder / "terrain.tif", "w", driver="GTiff", width=40, height=40, count=1, dtype="float32", crs="EPSG:4326",
+        transform=from_origin(LON - 0.01, LAT + 0.01, 0.0005, 0.0005),
+    ) as raster:  # fmt: skip
+        raster.write(np.full((40, 40), 180.0, "float32"), 1)
+    from reachmap.beat import check_beat
+
+    found = [f for f in check_beat(folder) if f.severity == "error"]
+    assert [f.code for f in found] == ["tiff-absolute"]
+    assert "water_level_m" in found[0].remedy
+
+
+def test_a_track_closed_on_itself_with_an_island(tmp_path):
+    closed = [*ring(BOX)[:-1], ring([(-60.5, -6)])[0]]
+    text = collection(
+        feature("LineString", closed), feature("LineString", ring([(10, -2), (20, -2), (20, 2), (10, 2), (10, -2)]))
+    )
+    beat = read_beat(make(tmp_path / "beat", outline__geojson=text))
+    assert beat.outline.area == pytest.approx(120 * 16 - 40, rel=0.01)
+    assert "track-closed" in {f.code for f in beat.findings}
+
+
+def test_a_reach_on_the_date_line(tmp_path):
+    shifted = [[(x - LON + 180) if x < LON else (x - LON - 180), y] for x, y in ring(BOX)]
+    toml = TOML.replace("Europe/London", "UTC").replace("head = [54.6, -2.80093]", "")
+    folder = make(
+        tmp_path / "beat", toml=toml, outline__geojson=collection(feature("Polygon", [shifted])), soundings__csv=None
+    )
+    beat = read_beat(folder)
+    assert beat.outline.area == pytest.approx(120 * 16, rel=1e-3)
+    assert abs(beat.lon) == pytest.approx(180, abs=1e-4)
+
+
+def test_holes_are_islands_and_geometry_is_flat(tmp_path):
+    content = json.loads(outline_text(island=True))
+    for part in content["features"][0]["geometry"]["coordinates"]:
+        for point in part:
+            point.append(12.5)
+    beat = read_beat(make(tmp_path / "beat", outline__geojson=json.dumps(content)))
+    assert len(beat.outline.geoms[0].interiors) == 1
+    assert not shapely.has_z(beat.outline)
