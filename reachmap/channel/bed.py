@@ -24,6 +24,9 @@ from reachmap.errors import Finding
 MAX_OVER_DEEPEST = 1.3
 """No cell is made deeper than this many times the deepest sounding; assumed."""
 
+FACTOR_REACH = 3.0
+"""Soundings this many widths away along the river (standard deviation) still set the guess right; assumed."""
+
 FEWEST_ALONE = 12
 """Soundings below which the guess always carries the depth; assumed."""
 
@@ -105,9 +108,13 @@ def _guessed(reach: Reach, guess: Guess) -> Bed:
 
 @dataclass(frozen=True)
 class _Scaled:
-    """The guess set right by the soundings: a factor, and what is left kriged."""
+    """The guess set right by the soundings: a factor that changes slowly along the river, and what is left kriged.
 
-    factor: float
+    `station`, `factor` along the river; `guess`; `rest` the kriged residual; `error` of the whole, held out [m].
+    """
+
+    station: np.ndarray
+    factor: np.ndarray
     guess: Guess
     rest: TaperedField
     error: float
@@ -116,25 +123,42 @@ class _Scaled:
     def fit(cls, reach: Reach, soundings: Soundings, guess: Guess, alone: TaperedField | None) -> _Scaled:
         places = soundings.places
         first = guess.at(reach, soundings.x, soundings.y, places)
-        # The guess itself counts as one sounding of factor 1: a lone shallow one must not halve the river.
-        worth = float(np.mean(first**2))
-        factor = float((first @ soundings.depth_m + worth) / (first @ first + worth))
+        station = np.linspace(0.0, reach.length_m, max(2, int(2 * reach.length_m / reach.width_m)))
+        factor = _factor(first, soundings.depth_m, places.along, station, FACTOR_REACH * reach.width_m)
         rest = TaperedField.fit(
             places.along,
             places.across,
             places.taper,
-            soundings.depth_m - factor * first,
+            soundings.depth_m - np.interp(places.along, station, factor) * first,
             reach.width_m,
             soundings.groups,
-            trend="none",
+            trend="drift",
             setting=alone.fitted if alone else None,
         )
         error = float(np.sqrt(np.mean((rest.values - rest.left_out) ** 2)))
-        return cls(factor, guess, rest, error)
+        return cls(station, factor, guess, rest, error)
 
     def heldout(self, reach: Reach, soundings: Soundings) -> np.ndarray:
         """Depth at every sounding with its group left out of the kriging [m]."""
-        return self.factor * self.guess.at(reach, soundings.x, soundings.y, soundings.places) + self.rest.heldout()
+        places = soundings.places
+        first = self.guess.at(reach, soundings.x, soundings.y, places)
+        return np.interp(places.along, self.station, self.factor) * first + self.rest.heldout()
+
+    def cells(self, reach: Reach) -> np.ndarray:
+        """The guess times its factor on the fine cells [m]."""
+        return np.interp(reach.cells.along, self.station, self.factor) * self.guess.cells(reach)
+
+
+def _factor(first: np.ndarray, depth: np.ndarray, along: np.ndarray, station: np.ndarray, reach_m: float) -> np.ndarray:
+    """Measured over guessed depth along the river, least squares over neighbouring soundings.
+
+    The whole reach counts as one sounding more in every place, and the guess itself as one more in the whole: a lone
+    shallow sounding must not halve the river.
+    """
+    worth = float(np.mean(first**2))
+    whole = float((first @ depth + worth) / (first @ first + worth))
+    weight = np.exp(-0.5 * ((station[:, None] - along[None]) / reach_m) ** 2)
+    return (weight @ (first * depth) + worth * whole) / (weight @ first**2 + worth)
 
 
 def _blend(
@@ -143,7 +167,7 @@ def _blend(
     """Depth, its variance without the scatter of the guess, and the share of variance left open."""
     taper = reach.cells.taper
     rest, open_share = reach.spread(scaled.rest)
-    with_guess = scaled.factor * scaled.guess.cells(reach) + rest * taper
+    with_guess = scaled.cells(reach) + rest * taper
     if alone is None:
         return with_guess, scaled.rest.error(open_share, taper) ** 2, open_share
     value, open_share = reach.spread(alone)
@@ -169,7 +193,7 @@ def _report(soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, l
         **heldout,
         "depth_kriging": (alone or scaled.rest).setting,
         "guess_basis": scaled.guess.basis,
-        "guess_factor": round(scaled.factor, 3),
+        "guess_factor": round(float(np.mean(scaled.factor)), 3),
         "guess_heldout_rmse": round(scaled.error, 4),
         "guess_say": round(_say(scaled, alone), 3) if alone else 1.0,
         "max_sounding_m": round(float(soundings.depth_m.max()), 3),

@@ -1,7 +1,8 @@
 """Interpolation in channel coordinates: a random field that the waterline tapers to zero.
 
-value = T (mu + g): T the taper (see `Places.taper`), mu a mean, g a Gaussian field with Matern 3/2 correlation,
-stretched along the river, plus white noise of the measurements. No zero-depth points along the bank are needed;
+value = T (mu + h + g): T the taper (see `Places.taper`), mu a mean, h a slow drift along the river, g a Gaussian field
+with Matern 3/2 correlation, stretched along the river, plus white noise of the measurements. The drift keeps what is
+measured in one stretch from moving the mean of another. No zero-depth points along the bank are needed;
 such points would bias every method shallow. The variance at a place is a^2 T^2 u + b^2: u the share of the field's
 variance the points leave open, a and b fitted to the residuals of single points and of whole groups left out, so
 that b holds what no neighbour can tell: detail of the bed, errors of position and of the instrument.
@@ -18,7 +19,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.optimize import nnls
 
-Trend = Literal["taper", "none"]
+Trend = Literal["mean", "drift", "none"]
 
 Setting = tuple[float, float, float]
 
@@ -27,6 +28,10 @@ DEFAULT: Setting = (0.4, 5.0, 0.25)
 
 SHAPES, NOISES = tuple(product((0.15, 0.3, 0.6), (1.0, 2.0, 4.0, 8.0))), (0.03, 0.1, 0.3)
 """Ranges with stretches, and noises, tried against the default: 36 settings."""
+
+DRIFT_RANGE, DRIFT_SILL = 6.0, 1.0
+"""Range of the slow drift along the river in widths, and its variance over the field's; assumed, the error hardly
+depends on either."""
 
 MUST_GAIN = 0.07
 """A setting replaces the default only if its blocked error is this much lower, and half as much in both halves of the
@@ -40,6 +45,9 @@ MAX_GAP_WIDTHS = 2.5
 
 MIN_GROUPS = 6
 """Groups below which the data can't choose a setting."""
+
+INSTRUMENT_SHARE = 0.3
+"""Share of the detail's variance that is the instrument's own and no error of the map; assumed."""
 
 FEWEST_FOR_ERROR = 5
 """Points below which the error is not measured but taken as half the size of the values, assumed."""
@@ -70,6 +78,40 @@ def matern(a: np.ndarray, b: np.ndarray, ranges: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True)
+class Kernel:
+    """How values at two places hang together, before the taper and without the noise.
+
+    Parameters
+    ----------
+    ranges : correlation range of the field along and across [m]
+    drift_range : range of the drift along [m]
+    drift_sill : variance of the drift over the field's, 0 for none
+    """
+
+    ranges: np.ndarray
+    drift_range: float
+    drift_sill: float
+
+    @classmethod
+    def make(cls, setting: Setting, width: float, trend: Trend) -> Kernel:
+        """The kernel of a setting (in widths) on a river this wide."""
+        ranges = np.array([setting[0] * setting[1], setting[0]]) * width
+        return cls(ranges, DRIFT_RANGE * width, 0.0 if trend == "none" else DRIFT_SILL)
+
+    @property
+    def sill(self) -> float:
+        """Variance where nothing is known, over the field's."""
+        return 1.0 + self.drift_sill
+
+    def __call__(self, a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        """Covariance of places (n, 2) and (m, 2), over the field's variance (n, m)."""
+        out = matern(a, b, self.ranges)
+        if self.drift_sill:
+            out += self.drift_sill * matern(a[:, :1], b[:, :1], np.array([self.drift_range]))
+        return out
+
+
+@dataclass(frozen=True)
 class _System:
     """One factored kriging system."""
 
@@ -83,35 +125,35 @@ class _System:
 
     @classmethod
     def solve(
-        cls, places: np.ndarray, taper: np.ndarray, values: np.ndarray, ranges: np.ndarray, noise: float, trend: Trend
+        cls, places: np.ndarray, taper: np.ndarray, values: np.ndarray, kernel: Kernel, noise: float, trend: Trend
     ) -> _System:
-        factor = cho_factor(_covariance(places, taper, ranges, noise), lower=True, check_finite=False)
+        covariance = _covariance(places, taper, kernel)
+        covariance[np.diag_indices_from(covariance)] += noise**2
+        factor = cho_factor(covariance, lower=True, check_finite=False, overwrite_a=True)
         bare = cho_solve(factor, values, check_finite=False)
-        if trend == "none":
+        if trend != "mean":
             return cls(places, taper, factor, bare, 0.0, None, 0.0)
         of_mean = cho_solve(factor, taper, check_finite=False)
         variance = 1.0 / float(taper @ of_mean)
         mean = float(taper @ bare) * variance
         return cls(places, taper, factor, bare - mean * of_mean, mean, of_mean, variance)
 
-    def predict(self, places: np.ndarray, ranges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def predict(self, places: np.ndarray, kernel: Kernel) -> tuple[np.ndarray, np.ndarray]:
         """Untapered value and relative variance."""
         value, variance = np.empty(len(places)), np.empty(len(places))
         for start in range(0, len(places), CHUNK):
             part = slice(start, start + CHUNK)
-            link = matern(places[part], self.places, ranges) * self.taper
+            link = kernel(places[part], self.places) * self.taper
             value[part] = self.mean + link @ self.weights
             explained = solve_triangular(self.factor[0], link.T, lower=True, check_finite=False)
-            variance[part] = 1.0 - np.einsum("ij,ij->j", explained, explained)
+            variance[part] = kernel.sill - np.einsum("ij,ij->j", explained, explained)
             if self.mean_weights is not None:
                 variance[part] += (1.0 - link @ self.mean_weights) ** 2 * self.mean_variance
         return value, np.maximum(variance, 0.0)
 
 
-def _covariance(places: np.ndarray, taper: np.ndarray, ranges: np.ndarray, noise: float) -> np.ndarray:
-    out = matern(places, places, ranges) * taper[:, None] * taper[None]
-    out[np.diag_indices_from(out)] += noise**2
-    return out
+def _covariance(places: np.ndarray, taper: np.ndarray, kernel: Kernel) -> np.ndarray:
+    return kernel(places, places) * taper[:, None] * taper[None]
 
 
 @dataclass(frozen=True)
@@ -123,9 +165,8 @@ class TaperedField:
     places, taper, values, groups : (n,) the points fitted, in order downstream; neighbours averaged if there are many
     of_input : for every point given, the point fitted that stands for it
     width : typical width W [m]
-    ranges : correlation range along and across [m]
-    noise : measurement noise over the field's standard deviation
-    trend : "taper" (mean fitted) or "none" (mean zero)
+    fitted : range across in widths, stretch along, noise over the field's standard deviation
+    trend : "mean" (mean and drift), "drift" (drift around zero) or "none" (zero)
     scale, detail : standard deviation a of the field and b of what neighbours can't tell, in the unit of the values
     left_out : (n,) value predicted at each point with its whole group left out
     chosen : "default", "grid" or "given"
@@ -137,8 +178,7 @@ class TaperedField:
     groups: np.ndarray
     of_input: np.ndarray
     width: float
-    ranges: np.ndarray
-    noise: float
+    fitted: Setting
     trend: Trend
     scale: float
     detail: float
@@ -154,7 +194,7 @@ class TaperedField:
         values: np.ndarray,
         width: float,
         groups: np.ndarray | None = None,
-        trend: Trend = "taper",
+        trend: Trend = "mean",
         setting: Setting | None = None,
     ) -> TaperedField:
         """Choose the setting, solve, and measure the error held out.
@@ -166,7 +206,7 @@ class TaperedField:
         values : (n,) what was measured
         width : typical width of the river [m]
         groups : (n,) int; points of one group are left out together. None: every point alone
-        trend : "taper" fits a mean; "none" holds it at 0, for residuals
+        trend : "mean" fits a mean with a slow drift; "drift" a drift around 0; "none" holds it at 0, for residuals
         setting : range across in widths, stretch, noise ratio; None chooses
         """
         groups = np.arange(len(values)) if groups is None else np.asarray(groups)
@@ -184,26 +224,20 @@ class TaperedField:
         chosen = "given"
         if setting is None:
             setting, chosen = _choose(places, taper, values, groups, width, trend)
-        ranges, noise = _ranges(setting, width), setting[2]
         data = (places, taper, values)
-        left_out = _leave_out(*data, (np.arange(len(values)), groups), ranges, noise, trend, width)
-        scale, detail = _spreads(values, left_out, noise)
+        left_out = _leave_out(*data, (np.arange(len(values)), groups), setting, trend, width)
+        scale, detail = _spreads(values, left_out, setting[2])
         detail = float(np.hypot(detail, within / 2))
         predicted = left_out[1][0]
-        return cls(*data, groups, place_of[rank], width, ranges, noise, trend, scale, detail, predicted, chosen)
-
-    @property
-    def fitted(self) -> Setting:
-        """Range across in widths, stretch and noise ratio, as `fit` takes them."""
-        return float(self.ranges[1] / self.width), float(self.ranges[0] / self.ranges[1]), self.noise
+        return cls(*data, groups, place_of[rank], width, setting, trend, scale, detail, predicted, chosen)
 
     @property
     def setting(self) -> dict[str, Any]:
         """The choice made, as plain values."""
         return {
-            "range_m": round(float(self.ranges[1]), 3),
-            "stretch": round(float(self.ranges[0] / self.ranges[1]), 3),
-            "noise": self.noise,
+            "range_m": round(self.fitted[0] * self.width, 3),
+            "stretch": self.fitted[1],
+            "noise": self.fitted[2],
             "chosen": self.chosen,
             "points": len(self.values),
         }
@@ -226,14 +260,15 @@ class TaperedField:
         targets = np.column_stack([along, across]).astype(float)
         value, variance = np.zeros(len(targets)), np.zeros(len(targets))
         total = np.zeros(len(targets))
-        for system, weight, which in self._windows(targets[:, 0]):
-            part = system.predict(targets[which], self.ranges)
+        kernel = Kernel.make(self.fitted, self.width, self.trend)
+        for system, weight, which in self._windows(targets[:, 0], kernel):
+            part = system.predict(targets[which], kernel)
             value[which] += weight * part[0]
             variance[which] += weight * part[1]
             total[which] += weight
         return value / total, variance / total
 
-    def _windows(self, along: np.ndarray) -> Iterator[tuple[_System, np.ndarray, np.ndarray]]:
+    def _windows(self, along: np.ndarray, kernel: Kernel) -> Iterator[tuple[_System, np.ndarray, np.ndarray]]:
         """Each window's system, the weight of the places it serves, and which they are."""
         # The outermost windows serve everything beyond the outermost points.
         along = np.clip(along, self.places[0, 0], self.places[-1, 0])
@@ -241,14 +276,9 @@ class TaperedField:
             weight = np.clip(1 - np.abs(along - centre) / half, 0.0, None) if np.isfinite(half) else np.ones(len(along))
             which = np.flatnonzero(weight > 0)
             if len(which):
-                system = _System.solve(
-                    self.places[members], self.taper[members], self.values[members], self.ranges, self.noise, self.trend
-                )
+                points = self.places[members], self.taper[members], self.values[members]
+                system = _System.solve(*points, kernel, self.fitted[2], self.trend)
                 yield system, weight[which], which
-
-
-def _ranges(setting: Setting, width: float) -> np.ndarray:
-    return np.array([setting[0] * setting[1], setting[0]]) * width
 
 
 def _window_list(along: np.ndarray, width: float) -> list[tuple[float, float, np.ndarray]]:
@@ -295,8 +325,7 @@ def _leave_out(
     taper: np.ndarray,
     values: np.ndarray,
     groupings: tuple[np.ndarray, ...],
-    ranges: np.ndarray,
-    noise: float,
+    setting: Setting,
     trend: Trend,
     width: float,
 ) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
@@ -305,12 +334,13 @@ def _leave_out(
     Every point is judged once, in the window whose middle is nearest.
     """
     out = tuple((values.copy(), np.ones(len(values))) for _ in groupings)
+    kernel = Kernel.make(setting, width, trend)
     windows = _window_list(places[:, 0], width)
     home = np.argmin(np.abs(places[:, :1] - np.array([centre for centre, _, _ in windows])), axis=1)
     for k, (_, _, members) in enumerate(windows):
         mine = home[members] == k
-        base = _covariance(places[members], taper[members], ranges, 0.0)
-        inverse = _projected_inverse(base, taper[members], noise, trend)
+        base = _covariance(places[members], taper[members], kernel)
+        inverse = _projected_inverse(base, taper[members], setting[2], trend)
         for (predicted, variance), groups in zip(out, groupings, strict=True):
             residual, spread = _judge(inverse, values[members], groups[members])
             predicted[members[mine]] = (values[members] - residual)[mine]
@@ -343,7 +373,7 @@ def _projected_inverse(base: np.ndarray, taper: np.ndarray, noise: float, trend:
     covariance[np.diag_indices_from(covariance)] += noise**2
     factor = cho_factor(covariance, lower=True, check_finite=False, overwrite_a=True)
     inverse = cho_solve(factor, np.eye(len(taper)), check_finite=False, overwrite_b=True)
-    if trend == "none":
+    if trend != "mean":
         return inverse
     column = inverse @ taper
     return inverse - np.outer(column, column) / float(taper @ column)
@@ -362,7 +392,7 @@ def _choose(
 
     def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[np.ndarray]:
         """For each noise the mean squared residual in both halves of the reach and in the whole."""
-        base = _covariance(places[keep], taper[keep], _ranges((*shape, 0.0), width), 0.0)
+        base = _covariance(places[keep], taper[keep], Kernel.make((*shape, 0.0), width, trend))
         squares = []
         for noise in noises:
             inverse = _projected_inverse(base, taper[keep], noise, trend)
@@ -405,4 +435,5 @@ def _spreads(
     (a2, b2), _ = nnls(np.column_stack([shares, np.ones(2)]) * weight[:, None], squares * weight)
     predicted, variance = left_out[1]
     blocked = float(np.mean((values - predicted) ** 2 / variance))
-    return max(float(np.sqrt(max(a2, blocked / 2))), 1e-6), max(float(np.sqrt(b2)), 0.01 * size)
+    detail = float(np.sqrt((1 - INSTRUMENT_SHARE) * b2))
+    return max(float(np.sqrt(max(a2, blocked / 2))), 1e-6), max(detail, 0.01 * size)

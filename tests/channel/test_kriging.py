@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import gamma, kv
 
-from reachmap.channel.kriging import DEFAULT, TaperedField, matern
+from reachmap.channel.kriging import DEFAULT, Kernel, TaperedField, matern
 from tests import published
 from tests.channel.reference import eidw
 
@@ -25,15 +25,15 @@ def points(n=60, seed=0):
 
 def brute(along, across, taper, values, keep, targets):
     """Kriging with a fitted mean by the bordered system of the textbooks, default setting."""
-    ranges = np.array([DEFAULT[0] * DEFAULT[1], DEFAULT[0]]) * WIDTH
+    kernel = Kernel.make(DEFAULT, WIDTH, "mean")
     place = np.column_stack([along, across])
     n = int(keep.sum())
     system = np.zeros((n + 1, n + 1))
-    system[:n, :n] = matern(place[keep], place[keep], ranges) * np.outer(taper[keep], taper[keep])
+    system[:n, :n] = kernel(place[keep], place[keep]) * np.outer(taper[keep], taper[keep])
     system[:n, :n] += DEFAULT[2] ** 2 * np.eye(n)
     system[:n, n] = system[n, :n] = taper[keep]
     link = np.vstack(
-        [(matern(place[keep], place[targets], ranges) * taper[keep][:, None]) * taper[targets], taper[targets]]
+        [(kernel(place[keep], place[targets]) * taper[keep][:, None]) * taper[targets], taper[targets]]
     )
     return np.linalg.solve(system, link)[:n].T @ values[keep]
 
