@@ -110,7 +110,7 @@ def _guessed(reach: Reach, guess: Guess) -> Bed:
 class _Scaled:
     """The guess set right by the soundings: a factor that changes slowly along the river, and what is left kriged.
 
-    `station`, `factor` along the river; `guess`; `rest` the kriged residual; `error` of the whole, held out [m].
+    `station`, `factor` along the river; `guess`; `rest` the kriged residual; `error` its mean size held out [m].
     """
 
     station: np.ndarray
@@ -135,7 +135,7 @@ class _Scaled:
             trend="drift",
             setting=alone.fitted if alone else None,
         )
-        error = float(np.sqrt(np.mean((rest.values - rest.left_out) ** 2)))
+        error = float(np.mean(np.abs(rest.values - rest.left_out)))
         return cls(station, factor, guess, rest, error)
 
     def heldout(self, reach: Reach, soundings: Soundings) -> np.ndarray:
@@ -179,7 +179,7 @@ def _blend(
 
 def _say(scaled: _Scaled, alone: TaperedField) -> float:
     """How much the guess may say, 0-1, by its held-out error against the one without it."""
-    error = float(np.sqrt(np.mean((alone.values - alone.left_out) ** 2)))
+    error = float(np.mean(np.abs(alone.values - alone.left_out)))
     ratio = scaled.error / max(error, 1e-9)
     return float(np.clip((WORSE_TO - ratio) / (WORSE_TO - WORSE_FROM), 0.0, 1.0))
 
@@ -194,7 +194,7 @@ def _report(soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, l
         "depth_kriging": (alone or scaled.rest).setting,
         "guess_basis": scaled.guess.basis,
         "guess_factor": round(float(np.mean(scaled.factor)), 3),
-        "guess_heldout_rmse": round(scaled.error, 4),
+        "guess_heldout_mae": round(scaled.error, 4),
         "guess_say": round(_say(scaled, alone), 3) if alone else 1.0,
         "max_sounding_m": round(float(soundings.depth_m.max()), 3),
         "overshoot_limit": MAX_OVER_DEEPEST,

@@ -391,18 +391,21 @@ def _choose(
     lower = groups[keep] >= np.median(groups[keep])
 
     def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[np.ndarray]:
-        """For each noise the mean squared residual in both halves of the reach and in the whole."""
+        """For each noise the mean absolute residual in both halves of the reach and in the whole.
+
+        Not squared: a few gross errors or one sudden step must not decide for the whole river.
+        """
         base = _covariance(places[keep], taper[keep], Kernel.make((*shape, 0.0), width, trend))
-        squares = []
+        sizes = []
         for noise in noises:
             inverse = _projected_inverse(base, taper[keep], noise, trend)
-            squares.append(_judge(inverse, values[keep], groups[keep])[0] ** 2)
-        return [np.array([square[~lower].mean(), square[lower].mean(), square.mean()]) for square in squares]
+            sizes.append(np.abs(_judge(inverse, values[keep], groups[keep])[0]))
+        return [np.array([size[~lower].mean(), size[lower].mean(), size.mean()]) for size in sizes]
 
     standard = errors(DEFAULT[:2], DEFAULT[2:])[0]
     tried = {(*shape, noise): e for shape in SHAPES for noise, e in zip(NOISES, errors(shape, NOISES), strict=True)}
     best = min(tried, key=lambda setting: tried[setting][2])
-    gain = 1 - np.sqrt(tried[best] / np.maximum(standard, 1e-300))
+    gain = 1 - tried[best] / np.maximum(standard, 1e-300)
     if gain[2] >= MUST_GAIN and gain[:2].min() >= MUST_GAIN / 2:
         return best, "grid"
     return DEFAULT, "default"
