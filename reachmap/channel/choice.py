@@ -30,9 +30,13 @@ RESIDUAL_SETTING = (0.4, 5.0, 0.5)
 """Range across in widths, stretch along and noise of the residual: the depth's own, but noisier, as it holds the
 errors of the depths too. Fixed, because a residual is too faint to choose by (measured)."""
 
-TIE = 1.03
+TIE = 1.12
 """The average is kept unless another way's held-out error is smaller by more than this factor. Whole sections left
 out lie farther from the rest than most of the map does from the data, so they show too little of what data gain."""
+
+MOST_KRIGED = 0.5
+"""Largest weight of kriging in the average, times the share of soundings that carry a speed: kriging sees the speeds
+alone, the solve all depths, and held-out errors don't show that most of the map lies near some depth (measured)."""
 
 STILL_SHARE = 0.1
 """Speed of the solve, as a share of its median, below which water counts as still and takes no correction; assumed."""
@@ -51,6 +55,7 @@ class Measured:
     unseen : the solve at 1 m3/s at the depth the map would have without the point's group [m/s]
     groups : number of the cross-section or track segment
     how : what the groups are, in words
+    share : share of the soundings that carry a speed, 0-1
     """
 
     along: np.ndarray
@@ -62,6 +67,7 @@ class Measured:
     unseen: np.ndarray
     groups: np.ndarray
     how: str
+    share: float
 
     def fitted_flow(self) -> float:
         """The flow that fits the speeds best [m3/s], least squares."""
@@ -131,7 +137,7 @@ def choose(measured: Measured, width_m: float, known_m3_s: float | None) -> Choi
         alone = np.maximum(kriged.heldout(), 0.0)
         tried.append(Choice(KRIGING, fitted, None, kriged, 1.0, predicted=alone))
         with_solve, by_itself = (np.mean((p - measured.speed) ** 2) for p in (corrected, alone))
-        weight = float(with_solve / max(with_solve + by_itself, 1e-12))
+        weight = float(min(with_solve / max(with_solve + by_itself, 1e-12), MOST_KRIGED * measured.share))
         mean = weight * alone + (1 - weight) * corrected
         tried.append(Choice(AVERAGE, fitted, residual, kriged, weight, predicted=mean))
     return _best(measured.speed, tried)

@@ -160,7 +160,7 @@ def _measured(
     calm = speed[used] / (1.0 - np.minimum(ground.wake[cells], MOST_WAKE))
     groups = points.groups[used]
     axes = place.along[used], place.across[used], place.taper[used]
-    return Measured(*axes, calm, here, sounded, unseen, groups, points.how)
+    return Measured(*axes, calm, here, sounded, unseen, groups, points.how, len(calm) / len(used))
 
 
 def _lay(

@@ -1,0 +1,86 @@
+"""Which way of filling the speed held-out speeds choose, in cases where the answer is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from reachmap.channel.choice import AVERAGE, FITTED, KNOWN, KRIGING, RESIDUAL, Measured, choose
+
+WIDTH = 16.0
+
+
+def measured(truth, solved, n_sections=14, noise=0.01, share=1.0) -> Measured:
+    """Speeds of a known field on cross-sections, and what a solve at 1 m3/s says there."""
+    rng = np.random.default_rng(4)
+    along = np.repeat(np.arange(n_sections) * 12.0, 7)
+    across = np.tile(np.linspace(-6, 6, 7), n_sections)
+    taper = np.ones(len(along))
+    speed = truth(along, across) + rng.normal(0, noise, len(along))
+    unit = solved(along, across)
+    groups = np.repeat(np.arange(n_sections), 7)
+    return Measured(along, across, taper, speed, unit, unit, unit, groups, "whole cross-sections", share)
+
+
+def wavy(along, across):
+    """A field that no section tells about the next."""
+    return 0.6 + 0.3 * np.sin(along * 1.7) * np.cos(across / 3)
+
+
+def smooth(along, across):
+    return 0.6 + 0.2 * np.sin(along / 40) - 0.01 * across**2 / 6
+
+
+def flat(along, across):
+    return np.full(len(along), 0.15)
+
+
+def test_a_perfect_solve_is_left_alone_and_its_flow_found():
+    one = measured(wavy, lambda s, n: wavy(s, n) / 4.0)
+    choice = choose(one, WIDTH, None)
+    assert choice.name == FITTED
+    assert choice.flow_m3_s == pytest.approx(4.0, rel=0.01)
+    assert choice.by_way[FITTED] < 0.25 * choice.by_way[KRIGING]
+
+
+def test_a_known_flow_is_used_as_it_is():
+    one = measured(wavy, lambda s, n: wavy(s, n) / 4.0)
+    choice = choose(one, WIDTH, 4.0)
+    assert choice.name in (KNOWN, FITTED)
+    assert choice.flow_m3_s == pytest.approx(4.0, rel=0.01)
+
+
+def test_a_useless_solve_gives_way_to_what_was_measured():
+    choice = choose(measured(smooth, lambda s, n: wavy(s + 5, n + 2) / 4.0), WIDTH, None)
+    assert choice.kriged is not None
+    assert choice.by_way[choice.name] < 0.5 * choice.by_way[FITTED]
+
+
+def test_a_smooth_fault_of_the_solve_is_corrected():
+    choice = choose(measured(lambda s, n: wavy(s, n) + 0.15 * np.sin(s / 50), lambda s, n: wavy(s, n) / 4), WIDTH, None)
+    assert choice.residual is not None
+    assert choice.by_way[choice.name] < 0.7 * choice.by_way[FITTED]
+
+
+def test_few_speeds_only_set_the_flow():
+    one = measured(smooth, flat, n_sections=2)
+    choice = choose(one, WIDTH, None)
+    assert choice.name == FITTED
+    assert choice.kriged is None
+    assert not len(choice.error)
+    assert choose(one, WIDTH, 2.5).flow_m3_s == 2.5
+
+
+def test_kriging_weighs_less_where_few_soundings_carry_a_speed():
+    dense = choose(measured(smooth, flat), WIDTH, None)
+    sparse = choose(measured(smooth, flat, share=0.2), WIDTH, None)
+    if dense.name == sparse.name == AVERAGE:
+        assert sparse.weight < dense.weight
+    assert dense.by_way[RESIDUAL] == pytest.approx(sparse.by_way[RESIDUAL])
+
+
+def test_the_flow_held_out_never_sees_its_own_section():
+    one = measured(smooth, flat)
+    spoiled = replace(one, speed=np.where(one.groups == 3, 9.0, one.speed))
+    assert spoiled.heldout_flow()[one.groups == 3] == pytest.approx(one.heldout_flow()[one.groups == 3])
+    assert np.all(spoiled.heldout_flow()[one.groups != 3] > one.heldout_flow()[one.groups != 3])

@@ -1,0 +1,158 @@
+"""Speed of a whole reach against a truth written down in closed form, and every source of the flow."""
+
+from dataclasses import replace
+from functools import cache
+from unittest import mock
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+from reachmap.channel import build_channel
+from reachmap.channel.speed import find_speed
+from tests import toy
+from tests.benchmarks.speed import FLOW_M3_S, WAYS, errors, surveyed, true_speed
+from tests.channel.rivers import River, beat, survey
+
+RIVER = River.make()
+
+
+@cache
+def laid(style: str, share: float):
+    """What `find_speed` is given for a surveyed river; the depth is worked out once for all tests."""
+    with mock.patch("reachmap.channel.build.find_speed", side_effect=find_speed) as called:
+        build_channel(surveyed(RIVER, style, share, seed=1, gps=0.05), cell_m=1.0)
+    return called.call_args
+
+
+def made(style="sections", share=0.0, points=None, **change):
+    """Speeds of a surveyed river with something changed, and the true speed."""
+    one, reach, soundings, *rest = (call := laid(style, share)).args
+    result = find_speed(replace(one, **change), reach, points or soundings, *rest, **call.kwargs)
+    return result, true_speed(RIVER, *RIVER.channel(reach.grid.x, reach.grid.y))
+
+
+def rmse(a, b):
+    return float(np.sqrt(np.mean((a - b) ** 2)))
+
+
+def test_depths_and_a_flow_alone_give_the_speed():
+    ch, truth = made()
+    assert ch.report["flow_from"] == "given"
+    assert ch.flow_m3_s == FLOW_M3_S
+    assert not ch.relative
+    assert np.corrcoef(ch.speed, truth)[0, 1] > 0.9
+    assert rmse(ch.speed, truth) < 0.25 * truth.mean()
+    assert np.mean(np.abs(ch.speed - truth) <= 1.645 * ch.speed_sd) > 0.85
+
+
+def test_measured_speeds_give_the_flow_where_none_is_known():
+    # Points without a line make no cross-section, so the flow can only be fitted.
+    ch, truth = made("zigzag", 0.3, flow_m3_s=None)
+    assert ch.report["flow_from"] == "measured speeds"
+    assert ch.flow_m3_s == pytest.approx(FLOW_M3_S, rel=0.15)
+    assert rmse(ch.speed, truth) < 0.25 * truth.mean()
+
+
+def test_measured_cross_sections_give_the_flow():
+    ch, _ = made("sections", 1.0, flow_m3_s=None)
+    assert ch.report["flow_from"] == "sections"
+    assert len(ch.report["sections"]) >= 15
+    assert ch.flow_m3_s == pytest.approx(FLOW_M3_S, rel=0.1)
+
+
+def test_a_slope_alone_gives_manning_speeds():
+    ch, _ = made(flow_m3_s=None, slope=0.002)
+    assert ch.report["flow_from"] == "slope"
+    # Manning over the mean depth with the n of the report, reach-averaged: within a factor of the section shape.
+    depth = laid("sections", 0.0).args[3]
+    plain = np.mean(depth ** (2 / 3)) * np.sqrt(0.002) / ch.report["manning_n"]
+    assert ch.speed.mean() == pytest.approx(plain, rel=0.35)
+
+
+def test_with_nothing_known_the_speed_is_relative_and_says_so():
+    ch, truth = made(flow_m3_s=None)
+    assert ch.relative
+    assert ch.flow_m3_s is None
+    assert any(f.code == "speed-relative" for f in ch.findings)
+    assert np.corrcoef(ch.speed, truth)[0, 1] > 0.9
+
+
+def test_a_flow_that_contradicts_the_speeds_is_said():
+    ch, _ = made("zigzag", 0.3, flow_m3_s=2.5 * FLOW_M3_S)
+    assert any(f.code == "flow-disagrees" and "7.50" in f.what for f in ch.findings)
+
+
+def test_float_readings_are_slowed_to_the_depth_mean():
+    points = laid("zigzag", 0.3).args[2]
+    floats = replace(points, speed_how=np.full(len(points), "surface float"))
+    mean, _ = made("zigzag", 0.3, flow_m3_s=None)
+    slowed, _ = made("zigzag", 0.3, points=floats, flow_m3_s=None)
+    # The toy bed has D84 0.09 m: at h/D84 of 6 to 20, where most of this river lies, U / u_surface is 0.655-0.841
+    # (Mazi et al., rows V9).
+    assert 0.655 < slowed.flow_m3_s / mean.flow_m3_s < 0.841
+
+
+@pytest.mark.parametrize(
+    "style",
+    ["sections", pytest.param("zigzag", marks=pytest.mark.slow), pytest.param("wading", marks=pytest.mark.slow)],
+)
+def test_what_held_out_speeds_choose_is_near_the_best_way(style):
+    out = errors(style, 1.0, seed=2)
+    assert out["chosen"] <= 1.1 * min(out[way] for way in WAYS)
+
+
+def test_no_speed_is_negative_or_beyond_reason():
+    ch, truth = made("wading", 1.0)
+    assert ch.speed.min() >= 0
+    assert ch.speed.max() < 2.5 * truth.max()
+    assert np.all(ch.speed_sd >= 0)
+    assert np.hypot(ch.flow_east, ch.flow_north) == pytest.approx(1.0, abs=1e-4)
+
+
+def test_the_current_runs_downstream():
+    ch, _ = made()
+    grid = laid("sections", 0.0).args[1].grid
+    s, _ = RIVER.channel(grid.x, grid.y)
+    heading = np.interp(s, RIVER.s, RIVER.heading)
+    along = ch.flow_east * np.cos(heading) + ch.flow_north * np.sin(heading)
+    assert np.mean(along > 0.9) > 0.9
+
+
+def test_a_slough_stays_still_however_fast_the_river_was_measured():
+    main, slough = shapely.box(0, 0, 200, 14), shapely.box(100, 14, 110, 60)
+    rng = np.random.default_rng(2)
+    x, y = rng.uniform(3, 197, 150), rng.uniform(1, 13, 150)
+    one = beat(main.union(slough), x, y, np.full(150, 0.7), speed=np.full(150, 0.8), head=(0.0, 7.0))
+    ch = build_channel(one, cell_m=1.0)
+    deep_in = ch.grid.y > 35
+    assert ch["speed"][deep_in].max() < 0.08
+    assert ch["speed"][(ch.grid.y > 4) & (ch.grid.y < 10)].mean() == pytest.approx(0.8, abs=0.1)
+
+
+def test_a_boulder_of_the_cover_file_shelters_water_behind_it():
+    x, y, depth, line = survey(RIVER, "sections", 1, 0.05)
+    stone = RIVER.at(np.array([150.0]), np.array([0.0]))[0]
+    cover = gpd.GeoDataFrame(
+        {"kind": ["boulder"], "size_m": [1.5], "height_m": [np.nan], "note": [""]},
+        geometry=[shapely.Point(*stone)],
+        crs=toy.CRS_LOCAL,
+    )
+    base = beat(RIVER.outline, x, y, depth, line, head=tuple(RIVER.line[0]), caps=RIVER.caps, flow_m3_s=FLOW_M3_S)
+    bare, stony = (build_channel(b, cell_m=0.5) for b in (base, replace(base, cover=cover)))
+    behind = RIVER.at(np.array([152.0]), np.array([0.0]))[0]
+    cell = int(bare.grid.locate(*behind[:, None])[0])
+    assert stony["speed"][cell] < 0.6 * bare["speed"][cell]
+    assert stony["speed_sd"][cell] > 0
+    far = RIVER.at(np.array([120.0]), np.array([0.0]))[0]
+    cell = int(bare.grid.locate(*far[:, None])[0])
+    assert stony["speed"][cell] == pytest.approx(bare["speed"][cell], rel=1e-3)
+
+
+def test_missing_readings_do_no_harm():
+    points = laid("zigzag", 0.3).args[2]
+    gone = replace(points, speed_m_s=np.where(np.arange(len(points)) % 2 == 0, points.speed_m_s, np.nan))
+    ch, _ = made("zigzag", 0.3, points=gone)
+    assert np.all(np.isfinite(ch.speed))
+    assert ch.report["speeds_measured"] == np.isfinite(gone.speed_m_s).sum()
