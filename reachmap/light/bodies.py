@@ -1,0 +1,103 @@
+"""Where sun and moon stand, and when they rise and set.
+
+Positions by PyEphem, seen from the place itself (the moon's parallax is up to a degree), without refraction.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import ephem
+from scipy.optimize import brentq
+
+from reachmap.light.lux import moon_lux, sun_lux
+from reachmap.light.model import Body
+
+EARTH_RADIUS_KM, AU_KM = 6378.137, 149597870.7
+"""Equatorial radius of the Earth (WGS 84) and the astronomical unit (IAU 2012) [km]."""
+
+RISE_DEG = -0.833
+"""Altitude of the centre when the upper limb shows: 34' of refraction and 16' of radius [deg]; usual almanac value."""
+
+SUN_EVENTS = {
+    "nautical_dawn": (-12.0, True),
+    "civil_dawn": (-6.0, True),
+    "sunrise": (RISE_DEG, True),
+    "sunset": (RISE_DEG, False),
+    "civil_dusk": (-6.0, False),
+    "nautical_dusk": (-12.0, False),
+}
+"""Event -> (altitude of the sun [deg], rising)."""
+
+MOON_EVENTS = {"moonrise": (RISE_DEG, True), "moonset": (RISE_DEG, False)}
+"""Event -> (altitude of the moon [deg], rising)."""
+
+
+def sun_and_moon(when: datetime, lat: float, lon: float) -> tuple[Body, Body]:
+    """Sun and moon from a place [deg] at a time-zone-aware moment."""
+    place = _place(when, lat, lon)
+    sun, moon = ephem.Sun(place), ephem.Moon(place)
+    # Seen from the Earth's centre: the phase law and the parallax are about the whole moon, not about the place.
+    centre = ephem.Moon(place.date)
+    parallax = math.degrees(math.asin(EARTH_RADIUS_KM / (centre.earth_distance * AU_KM)))
+    sun_alt, moon_alt = math.degrees(sun.alt), math.degrees(moon.alt)
+    moonlight = float(moon_lux(moon_alt, math.degrees(centre.elong), parallax))
+    return (
+        Body(sun_alt, math.degrees(sun.az), float(sun_lux(sun_alt))),
+        Body(moon_alt, math.degrees(moon.az), moonlight, float(centre.moon_phase)),
+    )
+
+
+def steps_of(day: date, zone: str, step_min: int) -> tuple[datetime, ...]:
+    """Moments from one local midnight to the next; 23 or 25 hours long where the clocks change."""
+    tz = ZoneInfo(zone)
+    start = datetime.combine(day, time(), tz).astimezone(UTC)
+    end = datetime.combine(day + timedelta(days=1), time(), tz).astimezone(UTC)
+    count = math.ceil((end - start) / timedelta(minutes=step_min))
+    return tuple((start + timedelta(minutes=step_min * k)).astimezone(tz) for k in range(count))
+
+
+def day_events(times: Sequence[datetime], lat: float, lon: float) -> dict[str, datetime]:
+    """The named moments between the first step and the last plus one step; those that don't happen are left out.
+
+    The first of its kind where one happens twice. Found where the altitude crosses its mark between two steps, to a
+    second.
+    """
+    # In UTC: differences of local times do not see a change of clocks.
+    ends = [moment.astimezone(UTC) for moment in times]
+    ends.append(ends[-1] + (ends[1] - ends[0]))
+    found: dict[str, datetime] = {}
+    for body, marks in ((ephem.Sun, SUN_EVENTS), (ephem.Moon, MOON_EVENTS)):
+        heights = [_altitude(body, moment, lat, lon) for moment in ends]
+        for name, (mark, rising) in marks.items():
+            for k in range(len(times)):
+                low, high = heights[k] - mark, heights[k + 1] - mark
+                if (low < 0.0 <= high) if rising else (high < 0.0 <= low):
+                    found[name] = _crossing(body, ends[k], ends[k + 1], mark, lat, lon).astimezone(times[0].tzinfo)
+                    break
+    return dict(sorted(found.items(), key=lambda item: item[1]))
+
+
+def _crossing(
+    body: Callable[..., Any], start: datetime, end: datetime, mark: float, lat: float, lon: float
+) -> datetime:
+    span = (end - start).total_seconds()
+    seconds = brentq(lambda s: _altitude(body, start + timedelta(seconds=s), lat, lon) - mark, 0.0, span, xtol=0.5)
+    return start + timedelta(seconds=round(seconds))
+
+
+def _altitude(body: Callable[..., Any], when: datetime, lat: float, lon: float) -> float:
+    return math.degrees(body(_place(when, lat, lon)).alt)
+
+
+def _place(when: datetime, lat: float, lon: float) -> Any:
+    place = ephem.Observer()
+    place.lat, place.lon = math.radians(lat), math.radians(lon)
+    # PyEphem bends light by default and reads times as UTC; both made explicit here.
+    place.pressure = 0.0
+    place.date = ephem.Date(when.astimezone(UTC).replace(tzinfo=None))
+    return place

@@ -1,0 +1,117 @@
+"""A whole day of light: shade of sun and moon at every step, packed; lux at the bed for any of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+
+from reachmap.beat.model import Water
+from reachmap.channel.model import Channel
+from reachmap.errors import SettingError
+from reachmap.light.bed import bed_light, bed_terms
+from reachmap.light.bodies import day_events, steps_of, sun_and_moon
+from reachmap.light.eye import eye_aim, next_eye
+from reachmap.light.model import DayLight
+from reachmap.light.shade import Shade, prepare_shade
+from reachmap.light.water import clarity_to_attenuation
+
+SHADED = 0.5
+"""A cell counts as shaded while less than this share of the sun's beam reaches it [-]; assumed."""
+
+
+def light_through_day(
+    channel: Channel, day: date, shade: Shade | None = None, step_min: int = 10, leaf_on: bool | None = None
+) -> DayLight:
+    """Sun, moon and their shade from midnight to midnight by the beat's clock, free of cloud and water.
+
+    Parameters
+    ----------
+    channel : the water
+    day : local date; 23 or 25 hours long where the clocks change
+    shade : from `prepare_shade` of this channel; None lays it out anew
+    step_min : minutes from step to step, 1-60
+    leaf_on : leaves on the trees; None: as the shade says, else by date and hemisphere
+    """
+    if not 1 <= step_min <= 60:
+        raise SettingError(f"step_min {step_min}: can't be. Use 1 to 60 minutes.")
+    shade = shade or prepare_shade(channel)
+    beat = channel.beat
+    leaves = shade.leaves(leaf_on, day)
+    times = steps_of(day, beat.time_zone, step_min)
+    bodies = [sun_and_moon(moment, beat.lat, beat.lon) for moment in times]
+    shares = np.zeros((2, len(times), channel.grid.n_wet), np.uint8)
+    for k, pair in enumerate(bodies):
+        for which, body in enumerate(pair):
+            # Whatever the moon's phase: the mask serves pages which re-draw it under other skies.
+            if body.altitude_deg > -1.0:
+                shares[which, k] = np.rint(255.0 * shade.beam(body, leaves))
+    clear, overcast = shade.sky(leaves)
+    events = day_events(times, beat.lat, beat.lon)
+    suns, moons = zip(*bodies, strict=True)
+    return DayLight(times, suns, moons, shares[0], shares[1], clear, overcast, events)
+
+
+def lux_through_day(
+    channel: Channel, day: DayLight, cloud: float, water: Water, cells: np.ndarray | None = None, glow_lux: float = 0.0
+) -> np.ndarray:
+    """Light at the bed at every step [lux], float32 (n_steps, n_cells).
+
+    Parameters
+    ----------
+    channel, day : the water and its day
+    cloud : oktas all day
+    water : clarity and colour
+    cells : positions in the wet vector; None takes all (mind the memory)
+    glow_lux : glow of a town [lux]
+    """
+    kd = clarity_to_attenuation(water)[0]
+    which = slice(None) if cells is None else cells
+    depth, clear, overcast = channel["depth"][which], day.sky_clear[which], day.sky_overcast[which]
+    out = np.empty((len(day.times), len(depth)), np.float32)
+    for k, (sun, moon) in enumerate(zip(day.sun, day.moon, strict=True)):
+        sun_share, moon_share = day.sun_share[k][which] / 255.0, day.moon_share[k][which] / 255.0
+        out[k] = bed_light(bed_terms(sun, moon, cloud, glow_lux), sun_share, moon_share, clear, overcast, kd, depth)
+    return out
+
+
+def eye_through_day(lux: np.ndarray, step_min: float, species: str) -> np.ndarray:
+    """State of the eye at every step, float32 of the shape of `lux` (n_steps, n_cells).
+
+    The eye starts the day as the light of its first step asks for.
+    """
+    out = np.empty(lux.shape, np.float32)
+    state = eye_aim(lux[0], species)
+    for k, now in enumerate(lux):
+        state = next_eye(state, now, step_min, species)
+        out[k] = state
+    return out
+
+
+@dataclass(frozen=True)
+class ShadeTime:
+    """When shade comes to some cells (`shaded`) or the sun does, while the sun is up."""
+
+    when: datetime
+    shaded: bool
+
+
+def shade_times(day: DayLight, cells: np.ndarray | Sequence[int]) -> tuple[ShadeTime, ...]:
+    """When shade comes to a patch of cells and when it goes, between sunrise and sunset.
+
+    The patch counts as shaded while less than half of the beam reaches it on average. The first entry is its state
+    when the sun comes up.
+
+    Parameters
+    ----------
+    day : the day
+    cells : positions in the wet vector, e.g. the cells of a lie
+    """
+    share = day.sun_share[:, np.asarray(cells)].mean(axis=1) / 255.0
+    out: list[ShadeTime] = []
+    for moment, sun, lit in zip(day.times, day.sun, share, strict=True):
+        if sun.altitude_deg > 0.0 and (not out or out[-1].shaded != (lit < SHADED)):
+            out.append(ShadeTime(moment, bool(lit < SHADED)))
+    return tuple(out)

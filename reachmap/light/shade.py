@@ -1,0 +1,102 @@
+"""Everything that shades one channel, laid out once and asked by sun, moon and sky alike."""
+
+from __future__ import annotations
+
+from collections.abc import MutableMapping
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+
+from reachmap.channel.model import Channel
+from reachmap.light.canopy import leaves_on
+from reachmap.light.heights import Prism, prisms
+from reachmap.light.horizon import Horizon, horizon_of
+from reachmap.light.model import Body
+from reachmap.light.shadow import Cells, blocks_near, chords, in_blocks, optical_depth
+from reachmap.light.sky import sky_shares
+from reachmap.light.surface import bed_offset, refracted
+
+DEEPEST_OFFSET = 1.1345
+"""The beam enters no farther than this times the depth from above the cell; 1 / sqrt(n^2 - 1)."""
+
+
+@dataclass(frozen=True)
+class Shade:
+    """What shades one channel.
+
+    Parameters
+    ----------
+    channel : whose water
+    leaf_on : leaves on the trees; None lets each scene or day decide
+    cells : the wet cells in blocks
+    things : trees, hedges, walls, bridges, banks
+    near : blocks each of them can shade
+    horizon : of the land, None without a surface model
+    """
+
+    channel: Channel
+    leaf_on: bool | None
+    cells: Cells
+    things: tuple[Prism, ...]
+    near: list[np.ndarray]
+    horizon: Horizon | None
+    _sky: MutableMapping[bool, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
+
+    def leaves(self, wanted: bool | None, day: date) -> bool:
+        """Leaf state: as wanted by a scene, else as this shade was laid out, else by date and hemisphere."""
+        for state in (wanted, self.leaf_on):
+            if state is not None:
+                return state
+        return leaves_on(day, self.channel.beat.lat)
+
+    def sky(self, leaf_on: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Share of scattered light that reaches the water: (uniform, overcast) sky, (n_wet,) float32 0-1.
+
+        Overhead cover takes its share away (assumed alike for beam and sky). Worked out once per leaf state.
+        """
+        if leaf_on not in self._sky:
+            shares = sky_shares(self.cells, self.things, self.near, self.horizon, leaf_on)
+            self._sky[leaf_on] = (self._wet(shares[0]), self._wet(shares[1]))
+        return self._sky[leaf_on]
+
+    def beam(self, body: Body, leaf_on: bool) -> np.ndarray:
+        """Share of the direct beam that reaches the bed of each cell (n_wet,) float32, 0 while the body is down.
+
+        The bed is lit through a point of the surface nearer to the body, so its shade is looked up there; a low body
+        stands as high as refraction in the air shows it.
+        """
+        altitude = float(refracted(body.altitude_deg))
+        if altitude <= 0.0:
+            return np.zeros(len(self.cells.x), np.float32)
+        depth = self.channel["depth"][self.cells.order]
+        shift = bed_offset(np.nan_to_num(depth), altitude)
+        thick = np.zeros(len(self.cells.x), np.float32)
+        for thing, over in chords(self.cells, self.things, self.near, body.azimuth_deg, altitude, shift):
+            thick[over.cells] += optical_depth(thing, over, altitude, leaf_on)
+        share = np.exp(-thick)
+        if self.horizon is not None:
+            share[self.horizon.toward(body.azimuth_deg) >= altitude] = 0.0
+        return self._wet(share)
+
+    def _wet(self, values: np.ndarray) -> np.ndarray:
+        """From block order to a wet vector, less what overhead cover takes."""
+        out = np.empty(len(values), np.float32)
+        out[self.cells.order] = values
+        return out * (1.0 - self.channel["overhead"])
+
+
+def prepare_shade(channel: Channel, leaf_on: bool | None = None) -> Shade:
+    """Lay out everything that shades a channel; do it once and hand it to every scene and day.
+
+    Parameters
+    ----------
+    channel : the water; its beat's shade file and surface model are used
+    leaf_on : force leaves on or off; None lets each scene or day decide
+    """
+    beat = channel.beat
+    cells = in_blocks(channel.grid)
+    things = prisms(beat.shade)
+    shift = DEEPEST_OFFSET * float(np.nan_to_num(channel["depth"]).max())
+    horizon = horizon_of(beat.terrain, cells) if beat.terrain is not None else None
+    return Shade(channel, leaf_on, cells, things, blocks_near(cells, things, shift), horizon)

@@ -1,0 +1,163 @@
+"""Which cells lie in the shade of what, for a ray in any direction; sun, moon and sky patches share it.
+
+All water lies at one height, so a ray from a cell is in a prism exactly over one stretch of its way: between the two
+crossings with the convex outline, and between the heights of underside and top. That stretch is worked out in closed
+form at every cell centre, hence no smear whatever the size of a crown against the cells. Only blocks of cells which
+the shadow can touch are looked at, so the cost is that of the shaded ground, linear in cells.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from reachmap.channel.model import Grid
+from reachmap.light.heights import Prism
+
+LEAST_ALTITUDE_DEG = 2.0
+"""Shadows are followed to the length they have at this altitude, 29 times the height (assumed)."""
+
+BLOCK_M = 8.0
+"""Side of a block of cells [m]."""
+
+SOLID = 99.0
+"""Optical depth of what is solid [-]."""
+
+
+@dataclass(frozen=True)
+class Cells:
+    """The water's cells in blocks, for quick finding.
+
+    Parameters
+    ----------
+    x, y : centres, block by block (n_wet,) [m]
+    order : position in the wet vector of each of them (n_wet,)
+    starts : first cell of each block, and the end (n_blocks + 1,)
+    centre : of the cells of each block (n_blocks, 2) [m]
+    reach_m : farthest cell from its block's centre [m]
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    order: np.ndarray
+    starts: np.ndarray
+    centre: np.ndarray
+    reach_m: float
+
+
+def in_blocks(grid: Grid) -> Cells:
+    """Sort the wet cells of a grid into square blocks."""
+    side = max(1, round(BLOCK_M / grid.cell_m))
+    rows, cols = grid.cells
+    block = rows // side * (grid.shape[1] // side + 1) + cols // side
+    order = np.argsort(block, kind="stable")
+    starts = np.concatenate([[0], np.nonzero(np.diff(block[order]))[0] + 1, [len(order)]])
+    x, y = grid.x[order], grid.y[order]
+    count = np.diff(starts)
+    centre = np.column_stack([np.add.reduceat(v, starts[:-1]) / count for v in (x, y)])
+    away = np.hypot(x - np.repeat(centre[:, 0], count), y - np.repeat(centre[:, 1], count))
+    return Cells(x, y, order, starts, centre, float(away.max()))
+
+
+def blocks_near(cells: Cells, things: tuple[Prism, ...], shift_m: float) -> list[np.ndarray]:
+    """The blocks that each prism can ever shade, ray ends shifted by up to `shift_m`."""
+    tree = cKDTree(cells.centre)
+    out = []
+    for thing in things:
+        middle = thing.xy.mean(axis=0)
+        size = float(np.hypot(*(thing.xy - middle).T).max())
+        far = size + thing.top_m / np.tan(np.radians(LEAST_ALTITUDE_DEG)) + cells.reach_m + shift_m
+        out.append(np.sort(np.array(tree.query_ball_point(middle, far), int)))
+    return out
+
+
+@dataclass(frozen=True)
+class Chords:
+    """Where rays in one direction run over one prism.
+
+    Parameters
+    ----------
+    cells : positions in block order (n,)
+    near_m, far_m : level distance from the ray's end to where it comes over the outline and leaves it (n,) [m]
+    """
+
+    cells: np.ndarray
+    near_m: np.ndarray
+    far_m: np.ndarray
+
+
+def chords(
+    cells: Cells,
+    things: tuple[Prism, ...],
+    near: list[np.ndarray],
+    azimuth_deg: float,
+    altitude_deg: float,
+    shift_m: np.ndarray | None = None,
+) -> Iterator[tuple[Prism, Chords]]:
+    """Every prism with the cells whose rays toward an azimuth, no lower than an altitude, pass over its outline.
+
+    Parameters
+    ----------
+    cells, things, near : see `in_blocks`, `blocks_near`
+    azimuth_deg : clockwise from north [deg]
+    altitude_deg : cells so far off that the ray is above the prism's top are left out [deg]
+    shift_m : how far toward the azimuth each cell's ray starts, in block order (n_wet,) [m]
+    """
+    toward = np.array([np.sin(np.radians(azimuth_deg)), np.cos(np.radians(azimuth_deg))])
+    left = np.array([-toward[1], toward[0]])
+    along = cells.x * toward[0] + cells.y * toward[1]
+    if shift_m is not None:
+        along = along + shift_m
+    beside = cells.x * left[0] + cells.y * left[1]
+    block_along, block_beside = cells.centre @ toward, cells.centre @ left
+    slack = cells.reach_m + (0.0 if shift_m is None else float(shift_m.max()))
+    slope = np.tan(np.radians(max(altitude_deg, LEAST_ALTITUDE_DEG)))
+    for thing, blocks in zip(things, near, strict=True):
+        u, v = thing.xy @ toward, thing.xy @ left
+        first, last = u.min() - thing.top_m / slope, u.max()
+        b, a = block_beside[blocks], block_along[blocks]
+        touched = blocks[
+            (b > v.min() - cells.reach_m)
+            & (b < v.max() + cells.reach_m)
+            & (a > first - slack)
+            & (a < last - thing.base_m / slope * (altitude_deg >= LEAST_ALTITUDE_DEG) + slack)
+        ]
+        if not len(touched):
+            continue
+        index = _ranges(cells.starts[touched], cells.starts[touched + 1])
+        w, at = beside[index], along[index]
+        inside = (w > v.min()) & (w < v.max()) & (at > first) & (at < last)
+        index, w, at = index[inside], w[inside], at[inside]
+        if len(index):
+            low, high = _sides(u, v, w)
+            ahead = high > at
+            yield thing, Chords(index[ahead], np.maximum(low - at, 0.0)[ahead], (high - at)[ahead])
+
+
+def _sides(u: np.ndarray, v: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Least and greatest u of a convex outline on the lines v = at."""
+    first = int(np.argmin(v))
+    u, v = np.roll(u, -first), np.roll(v, -first)
+    turn = int(np.argmax(v))
+    one = np.interp(at, v[: turn + 1], u[: turn + 1])
+    other = np.interp(at, np.append(v[turn:], v[0])[::-1], np.append(u[turn:], u[0])[::-1])
+    return np.minimum(one, other), np.maximum(one, other)
+
+
+def _ranges(starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    """All whole numbers of several ranges, one after another."""
+    count = ends - starts
+    skip = np.concatenate([[0], np.cumsum(count)[:-1]])
+    return np.arange(count.sum()) + np.repeat(starts - skip, count)
+
+
+def optical_depth(thing: Prism, over: Chords, altitude_deg: float, leaf_on: bool) -> np.ndarray:
+    """Optical depth of a prism along each ray at one altitude above 0 [-]."""
+    slope, density = np.tan(np.radians(altitude_deg)), thing.density(leaf_on)
+    stretch = np.minimum(over.far_m, thing.top_m / slope) - np.maximum(over.near_m, thing.base_m / slope)
+    if np.isinf(density):
+        return np.where(stretch > 0.0, SOLID, 0.0)
+    return density * np.maximum(stretch, 0.0) / np.cos(np.radians(altitude_deg))

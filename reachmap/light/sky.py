@@ -1,0 +1,86 @@
+"""How much of the open sky's light reaches each cell, under a uniform and under an overcast sky.
+
+The sky is cut into azimuth sectors and the elevation bands of Tregenza 1987. In every band the part that an obstacle
+covers is weighed exactly in elevation, so that closed forms (ring, canyon, wall) come out right with few patches.
+Overcast: luminance (1 + 2 sin e) / 3 of the zenith's (Moon & Spencer 1942; CIE S 011).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from reachmap.light.heights import Prism
+from reachmap.light.horizon import Horizon
+from reachmap.light.shadow import LEAST_ALTITUDE_DEG, SOLID, Cells, chords
+
+SECTORS = 36
+"""Azimuth sectors, 10 deg each."""
+
+BANDS_DEG = (0.0, 12.0, 24.0, 36.0, 48.0, 60.0, 72.0, 84.0, 90.0)
+"""Edges of the elevation bands [deg]; rows of Tregenza 1987 (Lighting Res. Technol. 19:13; from memory)."""
+
+
+def uniform_above(elevation_sin: ArrayLike) -> np.ndarray:
+    """Share of a uniform sky's light on the level that comes from above an elevation; 1 - s^2, s its sine."""
+    return 1.0 - np.asarray(elevation_sin, float) ** 2
+
+
+def overcast_above(elevation_sin: ArrayLike) -> np.ndarray:
+    """The same under an overcast sky: (3/7)(1 - s^2) + (4/7)(1 - s^3)."""
+    s = np.asarray(elevation_sin, float)
+    return 3.0 / 7.0 * (1.0 - s**2) + 4.0 / 7.0 * (1.0 - s**3)
+
+
+def band_weights() -> tuple[np.ndarray, np.ndarray]:
+    """Share of each elevation band in the light on the level: (uniform, overcast), each sums to 1."""
+    s = np.sin(np.radians(BANDS_DEG))
+    return -np.diff(uniform_above(s)), -np.diff(overcast_above(s))
+
+
+def sky_shares(
+    cells: Cells, things: tuple[Prism, ...], near: list[np.ndarray], horizon: Horizon | None, leaf_on: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Share of scattered light that reaches each cell: (uniform sky, overcast sky), in block order (n_wet,).
+
+    Things lower than `LEAST_ALTITUDE_DEG` are left out: there is less than 0.2 % of the light below.
+    """
+    n = len(cells.x)
+    weights = np.array(band_weights())
+    total = np.zeros((2, n))
+    for k in range(SECTORS):
+        azimuth = (k + 0.5) * 360.0 / SECTORS
+        through = np.ones((n, len(BANDS_DEG) - 1), np.float32)
+        for thing, over in chords(cells, things, near, azimuth, LEAST_ALTITUDE_DEG):
+            through[over.cells] *= _passed(thing, over.near_m, over.far_m, leaf_on)
+        if horizon is not None:
+            through *= 1.0 - _covered(np.zeros(n), np.sin(np.radians(horizon.toward(azimuth))))
+        total += weights @ through.T / SECTORS
+    return total[0].astype(np.float32), total[1].astype(np.float32)
+
+
+def _covered(low_sin: np.ndarray, high_sin: np.ndarray) -> np.ndarray:
+    """Share of every band between two elevations, weighed as a uniform sky's light (n, n_bands)."""
+    edge = np.sin(np.radians(BANDS_DEG)).astype(np.float32)
+    low = np.clip(low_sin[:, None], edge[:-1], edge[1:])
+    high = np.clip(high_sin[:, None], edge[:-1], edge[1:])
+    return np.maximum(high**2 - low**2, 0.0) / (edge[1:] ** 2 - edge[:-1] ** 2)
+
+
+def _passed(thing: Prism, near_m: np.ndarray, far_m: np.ndarray, leaf_on: bool) -> np.ndarray:
+    """Share of each band's light that passes a prism (n, n_bands)."""
+    near, far = near_m.astype(np.float32), far_m.astype(np.float32)
+    low = thing.base_m / np.hypot(far, np.float32(thing.base_m) + np.float32(1e-6))
+    high = thing.top_m / np.hypot(near, np.float32(thing.top_m))
+    covered = _covered(low, high)
+    density = thing.density(leaf_on)
+    if np.isinf(density):
+        return 1.0 - covered
+    # One path a band, at the middle of what is covered there.
+    edge = np.sin(np.radians(BANDS_DEG)).astype(np.float32)
+    middle = (np.clip(low[:, None], edge[:-1], edge[1:]) + np.clip(high[:, None], edge[:-1], edge[1:])) / 2.0
+    level = np.sqrt(np.maximum(1.0 - middle**2, 1e-6))
+    slope = np.maximum(middle / level, 1e-4)
+    stretch = np.minimum(far[:, None], thing.top_m / slope) - np.maximum(near[:, None], thing.base_m / slope)
+    depth = np.minimum(density * np.maximum(stretch, 0.0) / level, SOLID)
+    return 1.0 - covered * (1.0 - np.exp(-depth))
