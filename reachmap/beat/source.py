@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+import posixpath
 import re
 import stat
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from reachmap.beat.messages import Report, say, stop
+from reachmap.beat.messages import Report, stop
 from reachmap.errors import InputError
 
 MEGABYTE = 1_000_000
@@ -101,15 +102,18 @@ def shown_name(path: Path, folder: Path) -> str:
 
 
 def inside(given: str, folder: Path, where: str) -> Path:
-    """A path written in beat.toml as a path; addresses and virtual file systems are refused."""
-    if "://" in given or given.lower().lstrip().startswith(("/vsi", "\\vsi")) or "\x00" in given:
+    """A path written in beat.toml as a path inside the beat folder.
+
+    Addresses and virtual file systems are refused, since nothing is fetched; paths that lead out of the folder, since
+    a beat may come from a stranger and its map may go to others.
+    """
+    path = given.replace("\\", "/")
+    odd = "://" in path or path.lower().lstrip().startswith("/vsi") or not path.isprintable()
+    if odd or re.match(r"[A-Za-z][A-Za-z0-9_]+:", path):
         raise stop("address", "beat.toml", where, value=given)
-    if re.match(r"[A-Za-z][A-Za-z0-9_]+:", given):
-        raise stop("address", "beat.toml", where, value=given)
-    try:
-        return folder / Path(given.replace("\\", "/"))
-    except ValueError as error:
-        raise stop("address", "beat.toml", where, value=given) from error
+    if re.match(r"/|[A-Za-z]:", path) or posixpath.normpath(path).startswith(".."):
+        raise stop("outside-folder", "beat.toml", where, value=given)
+    return folder / path
 
 
 def _kind(path: Path, head: bytes, name: str) -> str:
@@ -240,6 +244,3 @@ def _unpack_one(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path, 
                 raise stop("zip-bomb", source.name, entry=entry.filename, limit=most // MEGABYTE)
             out.write(piece)
     return done
-
-
-__all__ = ["KIND_WORDS", "Source", "inside", "look", "say", "shown_name", "unpack"]

@@ -1,0 +1,127 @@
+"""Cover, shade, notes and log as people write them."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from reachmap.beat import check_beat, read_beat
+from reachmap.beat.share import share_beat
+from tests.beat.folders import BOX, collection, feature, make, ring
+
+
+def spot(x, y, **properties):
+    """A point feature at metres from the middle."""
+    return feature("Point", ring([(x, y)])[0], **properties)
+
+
+def read(tmp_path, **files):
+    """A beat with some more files."""
+    return read_beat(make(tmp_path / "beat", **files))
+
+
+def test_cover_of_every_shape_and_word(tmp_path):
+    text = collection(
+        spot(0, 1, kind="Boulder", size_m=1.2, height_m=0.8),
+        feature("LineString", ring([(-30, -7.5), (-10, -7.5)]), kind="undercut bank", note="deep"),
+        feature("Polygon", [ring([(20, 2), (25, 2), (25, 5), (20, 5), (20, 2)])], kind="weed bed"),
+        spot(5, 2, type="rock"),
+    )
+    cover = read(tmp_path, cover__geojson=text.replace('"type": "rock"', '"kind": "rock"')).cover
+    assert list(cover["kind"]) == ["boulder", "undercut", "weed", "boulder"]
+    np.testing.assert_allclose(cover["size_m"][:1], [1.2])
+    assert cover["size_m"][3] > 0
+    assert cover.geometry.iloc[0].x == pytest.approx(0, abs=0.01)
+
+
+def test_cover_in_feet_from_a_table(tmp_path):
+    text = "lon,lat,kind,size (ft),height (in)\n-2.8,54.6,boulder,4,30\n"
+    cover = read(tmp_path, cover__csv=text).cover
+    # 4 ft and 30 in, by definition of the foot and the inch.
+    assert cover["size_m"][0] == pytest.approx(1.2192)
+    assert cover["height_m"][0] == pytest.approx(0.762)
+
+
+def test_shade_has_everything_it_needs(tmp_path):
+    text = collection(
+        spot(-25, -11, kind="tree", height_m=9, base_m=2, radius_m=3, leaf="alder"),
+        spot(0, -11, kind="tree", height_m=12),
+        feature("LineString", ring([(30, -9), (30, 9)]), kind="footbridge", height_m=3.2, base_m=2.6),
+        feature("Polygon", [ring(BOX)], kind="wall"),
+    )
+    beat = read(tmp_path, shade__geojson=text)
+    shade = beat.shade
+    assert list(shade["kind"]) == ["tree", "tree", "bridge", "wall"]
+    np.testing.assert_allclose(shade["height_m"][:3], [9, 12, 3.2])
+    assert (shade["height_m"] > shade["base_m"]).all()
+    assert np.isfinite(shade["radius_m"]).tolist() == [True, True, False, False]
+    assert list(shade["leaf"][:2]) == ["alder", "mixed"]
+    assert "1 have no height" in next(f.what for f in beat.findings if f.code == "shade-no-height")
+
+
+def test_a_log_is_in_the_beats_own_time(tmp_path):
+    text = (
+        "date_time,lat,lon,what,species,length (in),count,hours,cloud,clarity_m,note,trip\n"
+        "2026-06-14 19:30,54.6,-2.8,caught,brown trout,14,2,1.5,3,1.8,by the alder,a\n"
+        "14/01/2026 11:00,54.6,-2.8,blank,,,,2,,,,\n"
+        "evening,54.6,-2.8,cacth,,,,,,,,\n"
+    )
+    beat = read(tmp_path, log__csv=text)
+    log = beat.log
+    # British Summer Time is an hour ahead of UTC, winter time is UTC.
+    assert [time.to_pydatetime() for time in log["time"][:2]] == [
+        datetime(2026, 6, 14, 18, 30, tzinfo=UTC),
+        datetime(2026, 1, 14, 11, 0, tzinfo=UTC),
+    ]
+    assert log["time"].isna().tolist() == [False, False, True]
+    assert list(log["what"]) == ["catch", "blank", ""]
+    assert list(log["trip"]) == ["a", "2026-01-14", ""]
+    assert log["species"][0] == "brown"
+    assert log["length_m"][0] == pytest.approx(14 * 0.0254)
+    assert log["hours"][:2].tolist() == [1.5, 2]
+    assert {"log-time", "log-what"} <= {f.code for f in beat.findings}
+
+
+def test_notes_keep_their_history_and_hide_what_was_taken_back(tmp_path):
+    text = collection(
+        spot(0, 0, id="a", text="rise <b>here</b>", kind="sighting", time="2026-06-14T18:30:00.000Z", replaces=["x"]),
+        spot(5, 0, id="b", text="gone", kind="note", time="2026-06-14T18:31:00.000Z", replaces=[], deleted=True),
+        spot(9, 0, text="no id \u202e\x00 here"),
+    )
+    notes = read(tmp_path, notes__geojson=text).notes
+    assert list(notes["id"]) == ["a", "notes.geojson-3"]
+    assert notes["replaces"][0] == ["x"]
+    assert list(notes["text"]) == ["rise <b>here</b>", "no id here"]
+
+
+def test_what_lies_nowhere_or_is_too_long_is_told(tmp_path):
+    text = collection(spot(0, 0, text="x" * 10_000), {"type": "Feature", "properties": {"text": "b"}, "geometry": None})
+    found = {f.code: f for f in check_beat(make(tmp_path / "beat", notes__geojson=text))}
+    assert found["feature-empty"].where == "feature 2"
+    assert "10000 characters" in found["text-long"].what
+
+
+def test_a_shared_copy_reads_like_the_first(tmp_path):
+    first = read(
+        tmp_path,
+        cover__geojson=collection(spot(0, 1, kind="boulder", size_m=1.2)),
+        shade__geojson=collection(spot(0, -11, kind="tree", height_m=12)),
+        log__csv="date_time,lat,lon,what,count\n2026-06-14 19:30,54.6,-2.8,catch,2\n",
+        notes__geojson=collection(
+            spot(0, 0, id="a", text="hi", kind="note", time="2026-06-14T18:30:00Z", replaces=["x"])
+        ),
+    )
+    share_beat(first, tmp_path / "copy")
+    again = read_beat(tmp_path / "copy")
+    assert again.outline.area == pytest.approx(first.outline.area, rel=1e-3)  # 7 decimals of a degree
+    np.testing.assert_allclose(again.soundings["depth_m"], first.soundings["depth_m"])
+    assert list(again.log["time"]) == list(first.log["time"])
+    assert list(again.log["what"]) == ["catch"]
+    assert list(again.notes["replaces"]) == [["x"]]
+    for table in ("cover", "shade"):
+        left, right = getattr(again, table), getattr(first, table)
+        assert left.drop(columns="geometry").equals(right.drop(columns="geometry"))
+    assert json.dumps(str(again.scenes[0].when)) == json.dumps(str(first.scenes[0].when))

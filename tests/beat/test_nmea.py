@@ -1,0 +1,83 @@
+"""NMEA 0183 logs: checksums, units, offsets, fixes lost."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reachmap.beat import read_beat
+from reachmap.beat.nmea import checksum
+from reachmap.errors import InputError
+from tests.beat.folders import make
+
+
+@pytest.mark.parametrize(
+    ("body", "want"),
+    [
+        # The example sentence of countless receivers' manuals (from memory): $GPGGA,...*47.
+        ("GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,", 0x47),
+        # Recommended minimum sentence of the same manuals (from memory): $GPRMC,...*6A.
+        ("GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W", 0x6A),
+    ],
+)
+def test_checksums_of_the_manuals(body, want):
+    assert checksum(body) == want
+
+
+def fix(lon_minutes: float, good: bool = True) -> str:
+    """A position at 54 36 N, 2 degrees and some minutes W."""
+    return line(f"GPRMC,101500,{'A' if good else 'V'},5436.0000,N,002{lon_minutes:07.4f},W,2.1,90.0,140626,,")
+
+
+def line(body: str) -> str:
+    """A sentence with its checksum."""
+    return f"${body}*{checksum(body):02X}\n"
+
+
+def read(tmp_path, text):
+    """Soundings and findings by code of a log."""
+    beat = read_beat(make(tmp_path / "beat", soundings__csv=None, soundings__nmea=text))
+    return beat.soundings, {f.code: f for f in beat.findings}
+
+
+def test_depths_in_every_unit_and_with_offsets(tmp_path):
+    text = fix(48.0) + "".join(
+        line(body)
+        for body in (
+            "SDDBT,,f,1.50,M,,F",
+            "SDDBT,4.0,f,,M,,F",
+            "SDDBT,,f,,M,0.5,F",
+            "SDDPT,1.20,0.30",
+            "SDDPT,1.20,-0.40",
+            "SDDPT,1.20,",
+        )
+    )
+    soundings, _ = read(tmp_path, text)
+    # A foot is 0.3048 m, a fathom six feet; a positive offset reaches up to the waterline, a negative one to the keel.
+    np.testing.assert_allclose(soundings["depth_m"], [1.5, 1.2192, 0.9144, 1.5, 1.2, 1.2])
+    assert list(soundings["row"]) == [2, 3, 4, 5, 6, 7]
+
+
+def test_depths_between_two_fixes_are_spread_over_the_way(tmp_path):
+    depth = line("SDDBT,,f,0.50,M,,F")
+    soundings, _ = read(tmp_path, fix(48.0) + depth * 4 + fix(47.996) + depth)
+    x = soundings.geometry.x.to_numpy()
+    # 0.004 minutes of longitude at 54.6 N are 4.3 m (6378 km x cos, spherical).
+    np.testing.assert_allclose(np.diff(x), 0.004 / 60 * np.pi / 180 * 6378137 * np.cos(np.radians(54.6)) / 4, rtol=0.01)
+
+
+def test_what_is_damaged_or_blind_is_counted(tmp_path):
+    depth = line("SDDBT,,f,0.50,M,,F")
+    wrong = "$SDDBT,,f,9.99,M,,F*00\n"
+    text = fix(48.0) + depth + wrong * 3 + fix(10.0, good=False) + depth + "$SDDBT,,f,0.60,M,,F\n" + "noise\n"
+    soundings, found = read(tmp_path, text)
+    np.testing.assert_allclose(soundings["depth_m"], [0.5, 0.5, 0.6])
+    assert found["nmea-checksum"].what.startswith("3 sentences")
+    assert found["nmea-checksum"].where == "line 3"
+    assert found["nmea-no-satellites"].what.startswith("1 positions")
+    assert found["nmea-unchecked"].what.startswith("1 sentences")
+
+
+def test_a_log_without_a_fix_is_refused(tmp_path):
+    with pytest.raises(InputError, match="no position in it"):
+        read(tmp_path, line("SDDBT,,f,0.50,M,,F") * 3)

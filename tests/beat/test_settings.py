@@ -1,0 +1,179 @@
+"""beat.toml: units both ways, scenes in the beat's time, the three usual scenes."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reachmap.beat import check_beat, read_beat
+from reachmap.beat.catalogue import BED_D84_M, SECTIONS
+from reachmap.beat.columns import LENGTH, SPEED, SYNONYMS, split_unit
+from reachmap.beat.model import Water
+from reachmap.beat.numbers import NotNumberError, number
+from reachmap.beat.scenes import coming_solstice, usual_scenes
+from tests.beat.folders import TOML, make
+
+
+def read(tmp_path, toml):
+    """A beat with other settings."""
+    return read_beat(make(tmp_path / "beat", toml=toml))
+
+
+@pytest.mark.parametrize(
+    ("setting", "want"),
+    [
+        # 1 in = 0.0254 m, 1 ft = 0.3048 m by definition; 59 F = 15 C; 100 cfs = 2.8317 m3/s.
+        ("[water]\nclarity_in = 30", ("water", "clarity_m", 0.762)),
+        ("[water]\nclarity_cm = 80", ("water", "clarity_m", 0.8)),
+        ("[water]\ntemperature_f = 59", ("water", "temperature_c", 15.0)),
+        ("[fish]\nlength_in = 14", ("fish", "length_m", 0.3556)),
+        ("[survey]\nflow_cfs = 100", ("", "flow_m3_s", 2.8316846592)),
+        ("[survey]\nflow_l_s = 850", ("", "flow_m3_s", 0.85)),
+        ("[survey]\nd84_mm = 90", ("", "d84_m", 0.09)),
+    ],
+)
+def test_settings_in_other_units(tmp_path, setting, want):
+    beat = read(tmp_path, 'name = "a"\ntime_zone = "Europe/London"\n' + setting + "\n")
+    part, name, value = want
+    assert getattr(getattr(beat, part) if part else beat, name) == pytest.approx(value)
+
+
+def test_the_same_setting_twice_is_refused(tmp_path):
+    found = check_beat(make(tmp_path / "beat", toml=TOML.replace("clarity_m = 2.5", "clarity_m = 2.5\nclarity_ft = 8")))
+    assert [f.code for f in found if f.severity == "error"] == ["setting-twice"]
+
+
+def test_limits_are_told_in_the_users_unit(tmp_path):
+    found = check_beat(make(tmp_path / "beat", toml=TOML.replace("temperature_c = 13", "temperature_f = 130")))
+    assert "between 30.2 and 104" in next(f.what for f in found if f.severity == "error")
+
+
+@pytest.mark.parametrize(
+    ("when", "utc"),
+    [
+        ("2026-06-20T13:00:00", datetime(2026, 6, 20, 12, tzinfo=UTC)),
+        ('"2026-06-20 13:00"', datetime(2026, 6, 20, 12, tzinfo=UTC)),
+        ('"2026-12-20 13:00"', datetime(2026, 12, 20, 13, tzinfo=UTC)),
+        ("2026-06-20T13:00:00+02:00", datetime(2026, 6, 20, 11, tzinfo=UTC)),
+        ("2026-06-20", datetime(2026, 6, 20, 11, tzinfo=UTC)),
+    ],
+)
+def test_scenes_are_in_the_beats_time(tmp_path, when, utc):
+    beat = read(tmp_path, TOML.replace('"2026-06-20 13:00"', when))
+    assert beat.scenes[0].when == utc
+    assert beat.scenes[0].water == beat.water
+
+
+def test_a_scene_has_water_of_its_own(tmp_path):
+    beat = read(tmp_path, TOML + 'clarity_m = 0.6\ncolour = "cloudy"\ntown_glow_lux = 0.01\nleaf_on = false\n')
+    scene = beat.scenes[0]
+    assert (scene.water.clarity_m, scene.water.colour, scene.water.temperature_c) == (0.6, "cloudy", 13)
+    assert (scene.town_glow_lux, scene.leaf_on) == (0.01, False)
+
+
+def test_three_usual_scenes():
+    scenes = usual_scenes(date(2026, 6, 14), Water(), 54.6, -2.8, "Europe/London")
+    assert [(s.name, s.cloud) for s in scenes] == [("sunny noon", 1), ("overcast noon", 8), ("full moon night", 0)]
+    # Solar noon at 2.8 W in mid June: 12:11 UT by longitude, the equation of time is about zero (common practice).
+    noon = scenes[0].when.astimezone(UTC)
+    assert abs((noon - datetime(2026, 6, 14, 12, 11, tzinfo=UTC)).total_seconds()) < 5 * 60
+    # Full moons of 2026 next to 14 June: 31 May 08:45 UT and 29/30 June 23:57 UT (from memory, almanacs).
+    night = scenes[2].when.astimezone(UTC)
+    assert min(abs((night - m).total_seconds()) for m in (
+        datetime(2026, 5, 31, 8, 45, tzinfo=UTC), datetime(2026, 6, 29, 23, 57, tzinfo=UTC),
+    )) < 14 * 3600  # fmt: skip
+    assert scenes[2].when.tzinfo == ZoneInfo("Europe/London")
+    assert scenes[2].when.hour in (23, 0, 1, 2), "the moon stands highest about local midnight"
+
+
+@pytest.mark.parametrize(
+    ("today", "lat", "want"),
+    [
+        (date(2026, 1, 5), 54, date(2026, 6, 20)),
+        (date(2026, 6, 20), 54, date(2026, 6, 20)),
+        (date(2026, 7, 1), 54, date(2027, 6, 20)),
+        (date(2026, 7, 1), -41, date(2026, 12, 20)),
+    ],
+)
+def test_the_coming_solstice(today, lat, want):
+    assert coming_solstice(today, lat) == want
+
+
+def test_beds_lie_in_their_grades():
+    # Wentworth 1922: gravel (pebble) 2-64 mm, cobble 64-256 mm, boulder above.
+    assert BED_D84_M["sand"] <= 0.002 <= BED_D84_M["gravel"] <= BED_D84_M["coarse gravel"] <= 0.064
+    assert 0.064 <= BED_D84_M["cobble"] <= 0.256 <= BED_D84_M["boulders"]
+
+
+def test_every_example_of_the_catalogue_is_taken(tmp_path):
+    lines = []
+    for section, settings in SECTIONS.items():
+        if section in ("", "scenes", "place"):
+            continue
+        lines.append(f"[{section}]")
+        lines += [f"{key} = {setting.example}" for key, setting in settings.items() if key not in ("d84_m", "head")]
+    beat = read(tmp_path, 'name = "a"\ntime_zone = "Europe/London"\n' + "\n".join(lines))
+    assert beat.flow_m3_s == 3.1
+
+
+@pytest.mark.parametrize(
+    ("header", "want"),
+    [
+        ("Depth (ft)", ("depth", "ft")),
+        ("depth_m", ("depth", "m")),
+        ("Water Depth [cm]", ("water_depth", "cm")),
+        ("speed m/s", ("speed", "m_s")),
+        ("SPEED_MPH", ("speed", "mph")),
+        ("velocity (ft s-1)", ("velocity", "ft_s_1")),
+        ("Depth", ("depth", "")),
+        ("d", ("d", "")),
+        ("T\u00e9mp (\u00b0C)", ("temp", "degc")),
+        ("depth of snow", ("depth_of_snow", "")),
+    ],
+)
+def test_headers_are_split_into_name_and_unit(header, want):
+    quantity = dict.fromkeys(SYNONYMS["depth"], "length") | dict.fromkeys(SYNONYMS["speed"], "speed")
+    assert split_unit(header, quantity) == want
+
+
+def test_units_by_definition():
+    # International yard and pound agreement of 1959; nautical mile of 1929 (1852 m).
+    assert LENGTH["ft"] == 0.3048
+    assert LENGTH["yd"] == pytest.approx(0.9144)
+    assert LENGTH["fathom"] == pytest.approx(1.8288)
+    assert SPEED["mph"] == 0.44704
+    assert SPEED["knots"] == pytest.approx(1852 / 3600)
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_a_number_is_read_back(value):
+    assert number(repr(value)) == value
+    assert number(repr(value).replace(".", ","), ",") == value
+
+
+@pytest.mark.parametrize("cell", ["", " ", "n/a", "NA", "-", "null", None])
+def test_cells_that_say_nothing(cell):
+    assert number(cell) != number(cell)
+
+
+@pytest.mark.parametrize(
+    ("cell", "why"),
+    [
+        ("deep", "text"),
+        ("1_000", "text"),
+        ("0x10", "text"),
+        ("0,85", "decimal-comma"),
+        ("1,234.5", "decimal-comma"),
+        ("inf", "infinite"),
+        ("-Infinity", "infinite"),
+        ("1e400", "infinite"),
+        (True, "text"),
+    ],
+)
+def test_cells_that_are_no_number(cell, why):
+    with pytest.raises(NotNumberError, match=why):
+        number(cell)
