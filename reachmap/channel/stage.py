@@ -193,7 +193,8 @@ def _shifted(
     place = _nearest_survey(np.pad(reach.grid.index, pad, constant_values=-1))
     if pad and terrain is not None:
         # What lies up or down the valley beyond the two ends belongs to other water.
-        beyond = (reach.head | reach.tail)[place]
+        along, end = reach.cells.along, 1.5 * reach.mesh.size_m
+        beyond = ((along < end) | (along > reach.length_m - end))[place]
         flooded, over = _flooded(Grid(x0, y1, whole.cell_m, ~old & ~beyond), old, stage_m, terrain)
         depth_map = np.where(flooded, over, depth_map)
         wet |= flooded

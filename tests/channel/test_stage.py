@@ -1,0 +1,146 @@
+"""Another level or flow, against Manning's law and the shape of a known valley."""
+
+from dataclasses import replace
+from functools import cache
+from unittest import mock
+
+import numpy as np
+import pytest
+import shapely
+
+from reachmap.beat.model import Terrain
+from reachmap.channel import build_channel
+from reachmap.channel.model import Grid
+from reachmap.channel.speed import find_speed
+from reachmap.channel.stage import LARGEST_CHANGE, at_stage
+from reachmap.errors import SettingError
+from tests.channel.rivers import beat
+
+LENGTH, HALF, DEPTH = 160.0, 8.0, 0.8
+
+
+def valley(slope: float) -> Terrain:
+    """Banks that rise by `slope` from the waterline at |y| = 8 m, flat up and down the valley."""
+    y = 40 - (np.arange(80) + 0.5)
+    height = np.repeat(((np.abs(y) - HALF) * slope)[:, None], 240, axis=1)
+    return Terrain(height.astype(np.float32), -40.0, 40.0, 1.0)
+
+
+@cache
+def run(flow=4.0):
+    """A straight run of one shape (sections of 9 points every 8 m): everything `at_stage` needs."""
+    x, y = (a.ravel() for a in np.meshgrid(np.arange(4, LENGTH, 8), np.linspace(-7.5, 7.5, 9)))
+    depth = DEPTH * (1 - (y / 8.2) ** 2)
+    one = beat(
+        shapely.box(0, -HALF, LENGTH, HALF),
+        x,
+        y,
+        depth,
+        np.array([f"x{v:.0f}" for v in x]),
+        head=(0.0, 0.0),
+        flow_m3_s=flow,
+    )
+    with mock.patch("reachmap.channel.build.find_speed", side_effect=find_speed) as called:
+        ch = build_channel(one, cell_m=0.5)
+    speed = find_speed(*called.call_args.args, **called.call_args.kwargs)
+    _, reach, _, bed, *_ = called.call_args.args
+    return one, reach, bed, ch["depth_sd"], speed
+
+
+def moved(stage=0.0, flow=None, terrain=None, known=4.0):
+    one, *rest = run(known)
+    return at_stage(replace(one, terrain=terrain), *rest, stage, flow)
+
+
+@pytest.mark.parametrize("stage", [-0.12, 0.1, 0.25])
+def test_flow_and_speed_follow_manning_at_the_same_slope(stage):
+    _, _, depth, _, before = run()
+    after = moved(stage)
+    share = np.clip(depth + stage, 0, None) ** (5 / 3)
+    wet = depth + stage > 0.01
+    # Conveyance of an even channel: Q ~ sum w d^(5/3), v ~ d^(2/3).
+    assert after.speed.flow_m3_s / before.flow_m3_s == pytest.approx(share.sum() / (depth ** (5 / 3)).sum(), rel=0.02)
+    deep = depth[wet] > 0.5
+    ratio = after.speed.speed[deep] / before.speed[wet][deep]
+    assert np.median(ratio) == pytest.approx(np.median((1 + stage / depth[wet][deep]) ** (2 / 3)), rel=0.02)
+
+
+def test_falling_water_dries_the_edges_and_moves_the_waterline():
+    _, reach, depth, *_ = run()
+    after = moved(-0.12)
+    assert after.grid.n_wet == np.sum(depth - 0.12 > 0.01)
+    assert after.report["cells_dried"] == reach.grid.n_wet - after.grid.n_wet > 0
+    assert after.depth == pytest.approx(depth[after.survey_cell] - 0.12, abs=1e-5)
+    assert np.all(after.bank_distance <= reach.cells.bank_distance[after.survey_cell] + 1e-5)
+    assert not after.wetted.any()
+
+
+def test_rising_water_stays_in_its_outline_without_a_terrain_model_and_says_so():
+    _, reach, *_ = run()
+    after = moved(0.2)
+    assert after.grid.n_wet == reach.grid.n_wet
+    assert [f.code for f in after.findings] == ["stage-shifted", "stage-no-terrain"]
+
+
+def test_rising_water_floods_the_banks_as_far_as_they_lie_below_it():
+    after = moved(0.25, terrain=valley(0.1))
+    # Banks rise 0.1 m per metre: 0.25 m of water reaches 2.5 m beyond each old bank, 160 m long.
+    middle = (after.grid.x > 10) & (after.grid.x < LENGTH - 10)
+    width = np.sum(after.wetted & middle) * 0.25 / (LENGTH - 20)
+    assert width == pytest.approx(2 * 2.5, abs=0.6)
+    new = after.wetted & middle
+    assert after.depth[new] == pytest.approx(0.25 - 0.1 * (np.abs(after.grid.y[new]) - HALF), abs=0.06)
+    assert after.depth_sd[new].min() > 0.1
+    assert after.speed.speed[new].mean() < 0.6 * after.speed.speed[~after.wetted].mean()
+    assert np.all((after.grid.x > -1) & (after.grid.x < LENGTH + 1))
+
+
+def test_land_behind_a_levee_stays_dry():
+    terrain = valley(0.1)
+    y = 40 - (np.arange(80) + 0.5)
+    height = terrain.height_m.copy()
+    height[(y > 9) & (y < 11)] = 2.0
+    height[y > 11] = -1.0
+    after = moved(0.25, terrain=Terrain(height, terrain.x0, terrain.y1, terrain.cell_m))
+    assert after.grid.y.max() < 11
+
+
+def test_another_flow_finds_its_level():
+    after = moved(flow=6.0)
+    assert after.speed.flow_m3_s == pytest.approx(6.0, rel=0.01)
+    depth = run()[2]
+    # Conveyance of a channel of one shape at one slope: Q ~ sum w d^(5/3).
+    grown = np.sum(np.clip(depth + after.stage_m, 0, None) ** (5 / 3)) / np.sum(depth ** (5 / 3))
+    assert grown == pytest.approx(6.0 / 4.0, rel=0.02)
+
+
+def test_the_same_level_changes_nothing():
+    _, _, depth, _, before = run()
+    after = moved(0.0, flow=4.0)
+    assert after.stage_m == pytest.approx(0.0, abs=0.003)
+    assert after.speed.speed == pytest.approx(before.speed, abs=0.01)
+    assert after.depth == pytest.approx(depth, abs=0.003)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"stage": 0.9}, r"\+0\.90 m is more than half the mean depth"),
+        ({"stage": -0.5}, r"more than half the mean depth"),
+        ({"flow": 40.0}, r"40 m3/s lies outside 1\.60 to 10\.00 m3/s"),
+        ({"flow": -1.0}, r"must be greater than 0"),
+        ({"stage": 0.1, "flow": 5.0}, r"give one of them"),
+        ({"stage": 0.25, "terrain": valley(0.01)}, r"over its banks"),
+        ({"flow": 5.0, "known": None}, r"needs the flow at the survey"),
+    ],
+)
+def test_what_the_survey_can_not_stand_for_is_refused_with_the_reason(change, message):
+    with pytest.raises(SettingError, match=message):
+        moved(**change)
+
+
+def test_the_refusal_is_where_the_docstring_says():
+    most = LARGEST_CHANGE * float(np.mean(run()[2]))
+    with pytest.raises(SettingError, match="half the mean depth"):
+        moved(1.01 * most)
+    assert isinstance(moved(-0.5 * most).grid, Grid)
