@@ -34,6 +34,9 @@ LARGEST, SMALLEST = 0.9, 0.02
 LONGEST_M = 60.0
 """No wake is followed further than this [m]."""
 
+PIECE = 16
+"""Points of a path whose surroundings are looked up at once."""
+
 ISLAND_TAIL_SHARE = 0.15
 """An island sheds its wake from the width it has at this share of its length before its tail; assumed."""
 
@@ -57,7 +60,7 @@ class Body:
     height_m: float = np.inf
 
 
-def wake_deficit(x_m: np.ndarray, y_m: np.ndarray, drag_width_m: float) -> np.ndarray:
+def wake_deficit(x_m: np.ndarray | float, y_m: np.ndarray | float, drag_width_m: np.ndarray | float) -> np.ndarray:
     """Share of the speed that is missing behind a body, without friction.
 
     Parameters
@@ -130,63 +133,77 @@ def wake_share(
     drags on its share of the depth only.
     """
     deficit = np.zeros(grid.n_wet, np.float32)
-    for one in bodies:
-        wet, share = _one_wake(grid, depth_m, flow_east, flow_north, one, manning_n)
-        deficit[wet] += share
+    paths = _paths(grid, depth_m, flow_east, flow_north, bodies, manning_n)
+    for one, path in zip(bodies, paths, strict=True):
+        if len(path.points) > 1:
+            wet, share = _one_wake(grid, one, path)
+            deficit[wet] += share
     return np.minimum(deficit, np.float32(LARGEST))
 
 
-def _one_wake(
-    grid: Grid, depth_m: np.ndarray, flow_east: np.ndarray, flow_north: np.ndarray, one: Body, manning_n: float
-) -> tuple[np.ndarray, np.ndarray]:
+@dataclass(frozen=True)
+class _Path:
+    """Points along the current behind a body, distance from its lee side [m], friction passed; depth at its foot [m]."""
+
+    points: np.ndarray
+    along: np.ndarray
+    fade: np.ndarray
+    depth_m: float
+
+
+def _one_wake(grid: Grid, one: Body, path: _Path) -> tuple[np.ndarray, np.ndarray]:
     """Wet cells in one wake and the deficit in each."""
-    path, path_depth = _path(grid, depth_m, flow_east, flow_north, one)
-    none = np.zeros(0, int), np.zeros(0, np.float32)
-    if len(path) < 2:
-        return none
-    step = np.hypot(*np.diff(path, axis=0).T)
-    along = np.concatenate([[0.0], np.cumsum(step)])
-    fade = np.concatenate([[0.0], np.cumsum(step / friction_length(path_depth[1:], manning_n))])
     drag_width = one.drag * one.width_m
-    peak = wake_deficit(along, np.zeros_like(along), drag_width) * np.exp(-fade)
-    keep = max(2, int(np.count_nonzero(peak >= SMALLEST)))
-    path, along, fade, path_depth = path[:keep], along[:keep], fade[:keep], path_depth[:keep]
-    half = np.sqrt(10.0) * BETA * np.sqrt((along[-1] + 1.2 * drag_width) * drag_width)
-    wet = _cells_near(grid, path, half)
-    if not len(wet):
-        return none
+    points, along = path.points, path.along
+    wet = _cells_along(grid, path, drag_width)
     here = np.column_stack([grid.x[wet], grid.y[wet]])
-    away, near = cKDTree(path).query(here)
-    # In front of the first point and past the last the nearest path point is an end: those cells aren't in the wake.
-    tangent = np.gradient(path, axis=0)
-    ahead = np.einsum("ij,ij->i", here - path[near], tangent[near] / np.hypot(*tangent[near].T)[:, None])
-    inside = (along[near] + ahead >= 0.0) & (along[near] + ahead <= along[-1] + grid.cell_m)
+    away, near = cKDTree(points).query(here)
+    tangent = np.gradient(points, axis=0)
+    tangent /= np.hypot(*tangent.T)[:, None]
+    # Off the ends of the path the nearest point is an end, and the cell lies before or behind it.
+    ahead = np.einsum("ij,ij->i", here - points[near], tangent[near])
+    behind = along[near] + ahead
+    inside = (behind >= 0.0) & (behind <= along[-1] + grid.cell_m)
     across = np.sqrt(np.maximum(away**2 - ahead**2, 0.0))
-    blocked = np.minimum(1.0, one.height_m / np.maximum(path_depth[0], 0.02))
-    share = wake_deficit(along[near] + ahead, across, drag_width) * np.exp(-fade[near]) * blocked
+    blocked = np.minimum(1.0, one.height_m / max(path.depth_m, 0.02))
+    share = wake_deficit(behind, across, drag_width) * np.exp(-path.fade[near]) * blocked
     return wet[inside], share[inside].astype(np.float32)
 
 
-def _path(
-    grid: Grid, depth_m: np.ndarray, flow_east: np.ndarray, flow_north: np.ndarray, one: Body
-) -> tuple[np.ndarray, np.ndarray]:
-    """Points along the current from the lee side of a body, a quarter of a metre apart, and the depth at each."""
+def _paths(
+    grid: Grid,
+    depth_m: np.ndarray,
+    flow_east: np.ndarray,
+    flow_north: np.ndarray,
+    bodies: list[Body],
+    manning_n: float,
+) -> list[_Path]:
+    """The path of every wake, from the lee side down the current until the wake has faded; all walk in step."""
     step = max(0.25, grid.cell_m / 2)
-    place = np.array([one.x, one.y])
-    points: list[np.ndarray] = []
-    depths: list[float] = []
-    while len(points) * step < LONGEST_M:
-        cell = int(grid.locate(place[:1], place[1:])[0])
-        if cell < 0:
-            if points or step * len(points) > one.width_m:
-                break
-            cell = int(_nearest_wet(grid, place, one.width_m))
-            if cell < 0:
-                break
-        points.append(place)
-        depths.append(float(depth_m[cell]))
-        place = place + step * np.array([flow_east[cell], flow_north[cell]])
-    return np.array(points), np.array(depths)
+    place = np.array([[one.x, one.y] for one in bodies]).reshape(-1, 2)
+    drag_width = np.array([one.drag * one.width_m for one in bodies])
+    cell = grid.locate(*place.T)
+    for k in np.flatnonzero(cell < 0):
+        cell[k] = _nearest_wet(grid, place[k], bodies[k].width_m)
+    foot = np.where(cell >= 0, depth_m[cell], 0.0)
+    fade = np.zeros(len(bodies))
+    trail = [(place.copy(), fade.copy(), cell >= 0)]
+    alive = cell >= 0
+    for walked in np.arange(step, LONGEST_M, step):
+        if not alive.any():
+            break
+        place = place + step * np.column_stack([flow_east[cell], flow_north[cell]]) * alive[:, None]
+        cell = np.where(alive, grid.locate(*place.T), -1)
+        fade = fade + step / friction_length(depth_m[cell], manning_n)
+        peak = wake_deficit(np.full(len(fade), walked), 0.0, drag_width) * np.exp(-fade)
+        alive = alive & (cell >= 0) & (peak >= SMALLEST)
+        trail.append((place.copy(), fade.copy(), alive))
+    places, fades, kept = (np.stack(parts) for parts in zip(*trail, strict=True))
+    along = step * np.arange(len(trail))
+    return [
+        _Path(places[kept[:, k], k], along[kept[:, k]], fades[kept[:, k], k], float(foot[k]))
+        for k in range(len(bodies))
+    ]
 
 
 def _nearest_wet(grid: Grid, place: np.ndarray, reach_m: float) -> int:
@@ -195,6 +212,16 @@ def _nearest_wet(grid: Grid, place: np.ndarray, reach_m: float) -> int:
     if not len(wet):
         return -1
     return int(wet[np.argmin(np.hypot(grid.x[wet] - place[0], grid.y[wet] - place[1]))])
+
+
+def _cells_along(grid: Grid, path: _Path, drag_width: float) -> np.ndarray:
+    """Wet cells a wake may touch, piece by piece along its path so that slanting ones don't fill a large box."""
+    pieces = []
+    for start in range(0, len(path.points), PIECE):
+        part = slice(start, start + PIECE + 1)
+        half = np.sqrt(10.0) * BETA * np.sqrt((path.along[part][-1] + 1.2 * drag_width) * drag_width)
+        pieces.append(_cells_near(grid, path.points[part], half))
+    return np.unique(np.concatenate(pieces))
 
 
 def _cells_near(grid: Grid, path: np.ndarray, reach_m: float) -> np.ndarray:
