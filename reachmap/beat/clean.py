@@ -57,12 +57,9 @@ def _flag(rows: Rows, odd: np.ndarray, words: Callable[[int], str], code: str, r
 
 def _outside_words(water: shapely.MultiPolygon, places: np.ndarray, away: np.ndarray) -> Callable[[int], str]:
     islands = shapely.union_all([shapely.Polygon(ring) for part in water.geoms for ring in part.interiors])
-
-    def words(i: int) -> str:
-        where = "on an island" if islands.contains(places[i]) else "outside the water"
-        return f"{where}, {away[i]:.1f} m from it"
-
-    return words
+    shapely.prepare(islands)
+    on_island = shapely.contains(islands, places)
+    return lambda i: f"{'on an island' if on_island[i] else 'outside the water'}, {away[i]:.1f} m from it"
 
 
 def _lost_echo(

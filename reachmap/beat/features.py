@@ -17,7 +17,7 @@ import shapely
 from pyproj import CRS
 
 from reachmap.beat.columns import QUANTITY, Column, match
-from reachmap.beat.messages import Report, plain, stop
+from reachmap.beat.messages import Report, plain, some_rows, stop
 from reachmap.beat.model import COVER_KINDS, LEAVES, SHADE_KINDS, SPECIES
 from reachmap.beat.numbers import NotNumberError, number, number_with_unit
 from reachmap.beat.place import Anchor, choose_placer, move, to_local
@@ -58,6 +58,8 @@ def read_cover(table: Table, crs: CRS, anchor: Anchor | None, report: Report) ->
     rows = _Rows(table, ("kind", "size", "height", "note", "id", "text"), crs, anchor, report)
     size = rows.numbers("size", 0.01, 100.0)
     missing = ~np.isfinite(size) & rows.is_kind((0, 1, 4, 5))
+    if missing.any():
+        report.say("cover-no-size", table.file, some_rows(rows.row[missing], table.word), count=int(missing.sum()))
     return rows.frame(
         kind=rows.kinds(COVER_KINDS),
         size_m=np.where(missing, 1.0, size),
@@ -74,25 +76,26 @@ def read_shade(table: Table, crs: CRS, anchor: Anchor | None, report: Report) ->
     usual = np.array([HEIGHTS[kind] for kind in kinds], float)
     silent = ~np.isfinite(height)
     if silent.any():
-        report.say("shade-no-height", table.file, count=int(silent.sum()))
+        report.say("shade-no-height", table.file, some_rows(rows.row[silent], table.word), count=int(silent.sum()))
     height = np.where(silent, usual, height)
-    base = rows.numbers("base", 0.0, 150.0)
-    default = np.select([kinds == "tree", kinds == "bridge"], [np.minimum(1.5, height / 2), height * 0.85], 0.0)
-    base = np.where(np.isfinite(base), base, default)
+    points, growing = rows.is_kind((0, 4)), np.isin(kinds, ["tree", "hedge"])
+    base, radius = rows.numbers("base", 0.0, 150.0), rows.numbers("radius", 0.1, 60.0)
+    leaf = rows.words("leaf", LEAVES, "leaf-unknown")
+    guessed = (growing & ((leaf == "") | ~np.isfinite(base))) | (points & ~np.isfinite(radius))
+    if guessed.any():
+        report.say("shade-usual", table.file, some_rows(rows.row[guessed], table.word), count=int(guessed.sum()))
+    usual_base = np.select([kinds == "tree", kinds == "bridge"], [np.minimum(1.5, height / 2), height * 0.85], 0.0)
+    base = np.where(np.isfinite(base), base, usual_base)
     upside = base >= height
     for row in rows.row[upside]:
         report.say("shade-base", table.file, f"{table.word} {row}")
-    radius = rows.numbers("radius", 0.1, 60.0)
-    points = rows.is_kind((0, 4))
     radius = np.where(points & ~np.isfinite(radius), np.clip(0.3 * height, 0.5, 6.0), radius)
-    leaf = rows.words("leaf", LEAVES, "leaf-unknown")
-    leaf = np.where((leaf == "") & np.isin(kinds, ["tree", "hedge"]), "mixed", np.where(leaf == "", "dense", leaf))
     return rows.frame(
         kind=kinds,
         height_m=height,
         base_m=np.where(upside, 0.0, base),
         radius_m=np.where(points, radius, np.nan),
-        leaf=leaf,
+        leaf=np.where(leaf == "", np.where(growing, "mixed", "dense"), leaf),
         note=rows.texts("note"),
     )
 

@@ -21,6 +21,9 @@ from reachmap.beat.tables import Table
 SMALLEST_M2, LARGEST_M2 = 4.0, 20e6
 """Water areas outside these limits are refused as mistakes of unit or place [m2], assumed."""
 
+MOST_AREAS = 2000
+"""Areas of one outline; more would take minutes to join."""
+
 CLOSE_M, CLOSE_SHARE = 15.0, 0.05
 """A track counts as closed on itself if its ends are this near, and nearer than this share of its length; assumed."""
 
@@ -73,6 +76,8 @@ def read_outline(table: Table, anchor: Anchor | None, report: Report) -> Outline
     polygons = [polygon for polygon in polygons if polygon is not None]
     if not polygons:
         raise stop("no-area", table.file)
+    if len(polygons) > MOST_AREAS:
+        raise stop("outline-many", table.file, count=len(polygons), limit=f"{MOST_AREAS:,}")
     lines = all(shapely.get_type_id(shape) in (1, 2, 5) for shape in shapes)
     for i, polygon in enumerate(polygons):
         _check_valid(polygon, table.file, f"polygon {i + 1}", crs)
