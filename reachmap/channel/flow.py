@@ -63,17 +63,9 @@ class Flow:
         return (root * np.maximum(depth_m, 0.0) ** np.float32(2 / 3) / manning_n).astype(np.float32)
 
     def direction(self) -> tuple[np.ndarray, np.ndarray]:
-        """Unit vector along the current for every cell, east and north, float32; still water takes the nearest."""
-        root = np.hypot(self.east, self.north)
-        moving = root > STILL * np.median(root)
-        east, north = self.east.copy(), self.north.copy()
-        if not moving.all():
-            grid = self.mesh.grid
-            here = np.column_stack([grid.x, grid.y])
-            nearest = np.nonzero(moving)[0][cKDTree(here[moving]).query(here[~moving])[1]]
-            east[~moving], north[~moving] = self.east[nearest], self.north[nearest]
-        root = np.hypot(east, north)
-        return east / root, north / root
+        """Unit vector along the current for every cell, east and north, float32."""
+        root = np.maximum(np.hypot(self.east, self.north), np.finfo(np.float32).tiny)
+        return self.east / root, self.north / root
 
     def through(self, upstream: np.ndarray) -> float:
         """Flow out of a set of nodes, (n,) bool, into the rest [m3/s]: 1 for any cut between head and tail."""
@@ -107,7 +99,8 @@ def solve_flow(
     level, flow, rounds = _relax(network, conveyance)
     out = network.at_head[network.first].astype(int) - network.at_head[network.second]
     total = float(flow @ out)
-    root = mesh.read_cells(_node_vectors(mesh, network, flow / total) / conveyance[:, None])
+    root = _node_vectors(mesh, network, flow / total) / conveyance[:, None]
+    root = mesh.read_cells(_with_direction(mesh, root))
     link_flow = np.zeros(len(mesh.first))
     link_flow[network.link] = flow / total
     return Flow(mesh, root[:, 0], root[:, 1], level, link_flow, total, rounds)
@@ -233,4 +226,19 @@ def _node_vectors(mesh: Mesh, network: _Network, flow: np.ndarray) -> np.ndarray
     free = np.flatnonzero(network.live & ~held)
     places = np.column_stack([mesh.x, mesh.y])
     out[held] = out[free[cKDTree(places[free]).query(places[held])[1]]]
+    return out
+
+
+def _with_direction(mesh: Mesh, root: np.ndarray) -> np.ndarray:
+    """Still water takes the direction of the nearest moving water, at next to no speed."""
+    size = np.hypot(*root.T)
+    typical = np.median(size[size > 0])
+    still = size < STILL * typical
+    if not still.any():
+        return root
+    places = np.column_stack([mesh.x, mesh.y])
+    moving = np.flatnonzero(~still)
+    nearest = moving[cKDTree(places[moving]).query(places[still])[1]]
+    out = root.copy()
+    out[still] = root[nearest] / size[nearest, None] * STILL * typical
     return out

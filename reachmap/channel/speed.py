@@ -29,6 +29,9 @@ UNMEASURED_SD = {"given": 0.35, "sections": 0.35, "slope": 0.5, "guess": 1.0}
 WAKE_SD = 0.3
 """Standard error of a wake's deficit as a share of it; assumed."""
 
+LARGEST_SHARE = 0.3
+"""A section in which one vertical carries more than this share of the flow doesn't set the flow; assumed."""
+
 FASTEST = 1.3
 """No kriged speed exceeds the largest measured or solved one by more than this factor."""
 
@@ -123,8 +126,9 @@ def _known_flow(
     """The flow that was given or measured, and where it came from; None where there is none."""
     if flow_m3_s or beat.flow_m3_s:
         return flow_m3_s or beat.flow_m3_s, "given"
-    if sections:
-        return float(np.median([section.flow_m3_s for section in sections])), "sections"
+    sound = [section.flow_m3_s for section in sections if section.largest_share <= LARGEST_SHARE]
+    if sound:
+        return float(np.median(sound)), "sections"
     return None, ""
 
 

@@ -93,13 +93,13 @@ def find_bodies(beat: Beat, grid: Grid, flow_east: np.ndarray, flow_north: np.nd
                 height = row.size_m if np.isfinite(row.size_m) else 0.4
             found.append((row.kind, area, height))
     found += [("island", shapely.Polygon(hole), np.inf) for part in beat.outline.geoms for hole in part.interiors]
-    places = cKDTree(np.column_stack([grid.x, grid.y]))
     bodies = []
     for kind, area, height in found:
-        away, near = places.query([area.centroid.x, area.centroid.y])
-        if away <= np.sqrt(area.area) + 2 * grid.cell_m or kind == "island":
-            east, north = float(flow_east[near]), float(flow_north[near])
-            bodies.append(_as_body(kind, area, height, east, north))
+        middle = np.array([area.centroid.x, area.centroid.y])
+        west, south, east, north = area.bounds
+        near = _nearest_wet(grid, middle, float(np.hypot(east - west, north - south)) / 2)
+        if near >= 0:
+            bodies.append(_as_body(kind, area, height, float(flow_east[near]), float(flow_north[near])))
     return bodies
 
 
@@ -143,7 +143,7 @@ def wake_share(
 
 @dataclass(frozen=True)
 class _Path:
-    """Points along the current behind a body, distance from its lee side [m], friction passed; depth at its foot [m]."""
+    """Points along the current behind a body, distance from its lee side [m], friction passed; depth at its foot."""
 
     points: np.ndarray
     along: np.ndarray
@@ -207,7 +207,7 @@ def _paths(
 
 
 def _nearest_wet(grid: Grid, place: np.ndarray, reach_m: float) -> int:
-    """The wet cell nearest to a place, -1 if there is none within reach."""
+    """The wet cell nearest to a place, -1 if there is none within reach and two cells more."""
     wet = _cells_near(grid, place[None], reach_m + 2 * grid.cell_m)
     if not len(wet):
         return -1
