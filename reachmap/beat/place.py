@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -127,12 +127,14 @@ def _mere_default(crs: CRS, file: str) -> bool:
 
 def _say_if_rough(crs: CRS, file: str, report: Report) -> None:
     """Say so when moving to WGS 84 is only good to some metres, for want of a national grid file."""
-    accuracy = _transformer(crs, WGS84).accuracy
+    accuracy = _transformer(crs.srs, WGS84.srs).accuracy
     if accuracy is not None and accuracy > 1:
         report.say("crs-rough", file, name=crs.name, accuracy=f"{accuracy:g}")
 
 
-def _transformer(source: CRS, target: CRS) -> Transformer:
+@lru_cache(maxsize=128)
+def _transformer(source: str, target: str) -> Transformer:
+    """From one coordinate system to another, by the texts they were made from; setting one up takes milliseconds."""
     pyproj.network.set_network_enabled(active=False)
     return Transformer.from_crs(source, target, always_xy=True)
 
@@ -140,7 +142,7 @@ def _transformer(source: CRS, target: CRS) -> Transformer:
 def _moved(xy: np.ndarray, source: CRS, target: CRS) -> np.ndarray:
     if source.equals(target, ignore_axis_order=True):
         return np.asarray(xy, float)
-    x, y = _transformer(source, target).transform(xy[:, 0], xy[:, 1])
+    x, y = _transformer(source.srs, target.srs).transform(xy[:, 0], xy[:, 1])
     return np.column_stack([x, y])
 
 

@@ -18,7 +18,9 @@ from rasterio.warp import transform_bounds
 
 from reachmap.beat.messages import Report, stop
 from reachmap.beat.model import Terrain
+from reachmap.beat.place import crs_of
 from reachmap.beat.source import Source
+from reachmap.errors import InputError
 
 AROUND_M = 3000.0
 """How far beyond the outline the surface is kept [m]: a ridge 500 m high hides a sun 10 degrees up at this distance."""
@@ -26,6 +28,9 @@ AROUND_M = 3000.0
 MOST_CELLS = 4_000_000
 MOST_CLAIMED = 4_000_000_000
 FINEST_M = 0.25
+HIGHEST_M = 12_000.0
+OFF_WATER_M = 12.0
+"""Lowest heights about the outline farther from zero than this aren't heights above its water [m], assumed."""
 
 
 def read_terrain(
@@ -49,6 +54,8 @@ def read_terrain(
             with rasterio.open(source.path, driver="GTiff") as raster:
                 _check(raster, source, settings)
                 return _window(raster, source, settings, crs, bounds, report)
+    except InputError:
+        raise
     except (RasterioError, ValueError, OSError, MemoryError) as error:
         if "proj" in str(error).lower() and "proj.db" in str(error):
             raise stop("proj-foreign", source.name) from error
@@ -69,7 +76,9 @@ def _window(
     report: Report,
 ) -> Terrain | None:  # fmt: skip
     target = rasterio.crs.CRS.from_wkt(crs.to_wkt())
-    given = rasterio.crs.CRS.from_user_input(settings["crs"]) if settings.get("crs") else raster.crs
+    given = raster.crs
+    if settings.get("crs"):
+        given = rasterio.crs.CRS.from_wkt(crs_of(settings["crs"], "beat.toml", f"crs of {source.name}").to_wkt())
     west, south, east, north = transform_bounds(given, target, *raster.bounds)
     if not all(map(math.isfinite, (west, south, east, north))):
         raise stop("tiff-elsewhere", source.name)
@@ -96,18 +105,25 @@ def _window(
         resampling=Resampling.bilinear, nodata=math.nan, dtype="float32", **options,
     ) as warped:  # fmt: skip
         heights = warped.read(1)
-    return Terrain(_above_water(heights, source, settings, report), box[0], box[3], cell)
+    heights = np.where(np.abs(heights) > HIGHEST_M, np.nan, heights - settings.get("water_level_m", 0.0))
+    terrain = Terrain(heights.astype(np.float32), box[0], box[3], cell)
+    _check_heights(terrain, bounds, source, report)
+    return terrain
 
 
-def _above_water(heights: np.ndarray, source: Source, settings: Mapping[str, Any], report: Report) -> np.ndarray:
-    """Heights above the water, from heights above the sea where the water's level is given."""
-    heights = np.where(np.abs(heights) > 12000, np.nan, heights - settings.get("water_level_m", 0.0)).astype(np.float32)
-    known = heights[np.isfinite(heights)]
-    if not len(known):
+def _check_heights(terrain: Terrain, bounds: tuple[float, float, float, float], source: Source, report: Report) -> None:
+    """Heights must be above the water: about the outline the lowest of them are near zero."""
+    known = np.isfinite(terrain.height_m)
+    if not known.any():
         raise stop("tiff-empty", source.name)
-    low = float(np.percentile(known, 1))
-    if abs(low) > 25:
+    margin = max(terrain.cell_m, 5.0)
+    x = terrain.x0 + (np.arange(known.shape[1]) + 0.5) * terrain.cell_m
+    y = terrain.y1 - (np.arange(known.shape[0]) + 0.5) * terrain.cell_m
+    columns = (x > bounds[0] - margin) & (x < bounds[2] + margin)
+    rows = (y > bounds[1] - margin) & (y < bounds[3] + margin)
+    near = terrain.height_m[np.ix_(rows, columns)]
+    near = near[np.isfinite(near)]
+    if len(near) and abs(low := float(np.percentile(near, 5))) > OFF_WATER_M:
         raise stop("tiff-absolute", source.name, low=f"{low:.1f}")
-    if len(known) < heights.size:
-        report.say("tiff-gaps", source.name, share=f"{1 - len(known) / heights.size:.0%}")
-    return heights
+    if not known.all():
+        report.say("tiff-gaps", source.name, share=f"{1 - known.mean():.0%}")

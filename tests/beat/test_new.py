@@ -10,6 +10,7 @@ from pyproj import Transformer
 from reachmap.beat import new_beat, read_beat
 from reachmap.errors import InputError, OutputError, SettingError
 from tests.beat.folders import LAT, LON, make, outline_text, sounding_rows, table_text
+from tests.beat.test_formats import waypoints
 
 
 def test_the_example_reads_without_a_warning(tmp_path):
@@ -76,6 +77,15 @@ def test_soundings_alone_get_a_drawn_outline(tmp_path):
     assert "guess-outline" in {f.code for f in found}
     beat = read_beat(tmp_path / "mill")
     assert (beat.lat, beat.lon) == pytest.approx((LAT, LON), abs=1e-4)
+
+
+def test_waypoints_named_by_their_depth(tmp_path):
+    (tmp_path / "trace.geojson").write_text(outline_text())
+    (tmp_path / "garage.gpx").write_bytes(waypoints(tmp_path))
+    found = new_beat(tmp_path / "mill", sources=[tmp_path / "trace.geojson", tmp_path / "garage.gpx"])
+    assert "column 'name'" in next(f.where for f in found if f.code == "guess-column")
+    got = read_beat(tmp_path / "mill").soundings["depth_m"]
+    assert list(got) == [float(row[2]) for row in sounding_rows()]
 
 
 def test_files_that_cannot_be_used_leave_nothing(tmp_path):
