@@ -1,7 +1,8 @@
 """How high the land stands round the water, out to far valley sides: horizon angles by azimuth.
 
 From every point of a coarse lattice over the water, rays run over the surface model in steps that grow with the
-distance; the steepest sight line is the horizon there. Between lattice points the nearest counts.
+distance; the steepest sight line is the horizon there. Each step looks at the highest point within its own length, so
+that no crest is stepped over. For each cell the nearest lattice point counts.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ AZIMUTHS = 72
 LATTICE_M = 4.0
 """Least distance of lattice points [m]; near banks finer than this belong into the shade file."""
 
-GROWTH = 1.08
-"""Each step is so much longer than the last."""
+GROWTH = 0.05
+"""Steps stay shorter than this share of the distance, from the third on [-]."""
 
 
 @dataclass(frozen=True)
@@ -51,20 +52,27 @@ def horizon_of(terrain: Terrain, cells: Cells) -> Horizon:
     knot = np.unique(np.floor(np.column_stack([cells.x, cells.y]) / side).astype(int), axis=0)
     points = (knot + 0.5) * side
     nearest = cKDTree(points).query(np.column_stack([cells.x, cells.y]))[1]
-    rows, cols = terrain.height_m.shape
-    far = float(np.hypot(rows, cols)) * terrain.cell_m
-    steps = [terrain.cell_m]
-    while steps[-1] < far:
-        steps.append(steps[-1] + max(terrain.cell_m, (GROWTH - 1.0) * steps[-1]))
+    far = float(np.hypot(*terrain.height_m.shape)) * terrain.cell_m
     slope = np.zeros((len(points), AZIMUTHS), np.float32)
     angle = 2.0 * np.pi * np.arange(AZIMUTHS) / AZIMUTHS
-    for distance in steps:
+    height, cell, distance = np.nan_to_num(terrain.height_m), terrain.cell_m, terrain.cell_m
+    while distance < far:
+        if GROWTH * distance > 2.0 * cell:
+            height, cell = _coarser(height), 2.0 * cell
         x = points[:, :1] + distance * np.sin(angle)
         y = points[:, 1:] + distance * np.cos(angle)
-        col = np.floor((x - terrain.x0) / terrain.cell_m).astype(int)
-        row = np.floor((terrain.y1 - y) / terrain.cell_m).astype(int)
-        known = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
-        height = np.zeros(x.shape, np.float32)
-        height[known] = np.nan_to_num(terrain.height_m[row[known], col[known]])
-        slope = np.maximum(slope, height / distance)
+        col = np.floor((x - terrain.x0) / cell).astype(int)
+        row = np.floor((terrain.y1 - y) / cell).astype(int)
+        known = (row >= 0) & (row < height.shape[0]) & (col >= 0) & (col < height.shape[1])
+        seen = height[np.where(known, row, 0), np.where(known, col, 0)]
+        slope = np.maximum(slope, np.where(known, seen, 0.0) / np.float32(distance))
+        distance += cell
     return Horizon(np.degrees(np.arctan(slope)), nearest)
+
+
+def _coarser(height_m: np.ndarray) -> np.ndarray:
+    """The highest of every two by two cells."""
+    rows, cols = (size + size % 2 for size in height_m.shape)
+    even = np.zeros((rows, cols), height_m.dtype)
+    even[: height_m.shape[0], : height_m.shape[1]] = height_m
+    return even.reshape(rows // 2, 2, cols // 2, 2).max(axis=(1, 3))

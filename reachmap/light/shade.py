@@ -17,8 +17,9 @@ from reachmap.light.shadow import Cells, blocks_near, chords, in_blocks, optical
 from reachmap.light.sky import sky_shares
 from reachmap.light.surface import bed_offset, refracted
 
-DEEPEST_OFFSET = 1.1345
-"""The beam enters no farther than this times the depth from above the cell; 1 / sqrt(n^2 - 1)."""
+SKY_UNDER_COVER = 0.95
+"""Share of the sky's light that full overhead cover takes; the rest comes in from the open side (assumed). The beam
+is taken whole."""
 
 
 @dataclass(frozen=True)
@@ -53,11 +54,12 @@ class Shade:
     def sky(self, leaf_on: bool) -> tuple[np.ndarray, np.ndarray]:
         """Share of scattered light that reaches the water: (uniform, overcast) sky, (n_wet,) float32 0-1.
 
-        Overhead cover takes its share away (assumed alike for beam and sky). Worked out once per leaf state.
+        Overhead cover takes its share away. Worked out once per leaf state.
         """
         if leaf_on not in self._sky:
             shares = sky_shares(self.cells, self.things, self.near, self.horizon, leaf_on)
-            self._sky[leaf_on] = (self._wet(shares[0]), self._wet(shares[1]))
+            cover = 1.0 - np.float32(SKY_UNDER_COVER) * self.channel["overhead"]
+            self._sky[leaf_on] = (self._wet(shares[0]) * cover, self._wet(shares[1]) * cover)
         return self._sky[leaf_on]
 
     def beam(self, body: Body, leaf_on: bool) -> np.ndarray:
@@ -69,21 +71,21 @@ class Shade:
         altitude = float(refracted(body.altitude_deg))
         if altitude <= 0.0:
             return np.zeros(len(self.cells.x), np.float32)
-        depth = self.channel["depth"][self.cells.order]
-        shift = bed_offset(np.nan_to_num(depth), altitude)
         thick = np.zeros(len(self.cells.x), np.float32)
-        for thing, over in chords(self.cells, self.things, self.near, body.azimuth_deg, altitude, shift):
+        offset = float(bed_offset(1.0, altitude))
+        for thing, over in chords(self.cells, self.things, self.near, body.azimuth_deg, altitude, offset):
             thick[over.cells] += optical_depth(thing, over, altitude, leaf_on)
-        share = np.exp(-thick)
+        share = np.ones_like(thick)
+        np.exp(-thick, out=share, where=thick > 0.0)
         if self.horizon is not None:
             share[self.horizon.toward(body.azimuth_deg) >= altitude] = 0.0
-        return self._wet(share)
+        return self._wet(share) * (1.0 - self.channel["overhead"])
 
     def _wet(self, values: np.ndarray) -> np.ndarray:
-        """From block order to a wet vector, less what overhead cover takes."""
+        """From block order to a wet vector."""
         out = np.empty(len(values), np.float32)
         out[self.cells.order] = values
-        return out * (1.0 - self.channel["overhead"])
+        return out
 
 
 def prepare_shade(channel: Channel, leaf_on: bool | None = None) -> Shade:
@@ -95,8 +97,7 @@ def prepare_shade(channel: Channel, leaf_on: bool | None = None) -> Shade:
     leaf_on : force leaves on or off; None lets each scene or day decide
     """
     beat = channel.beat
-    cells = in_blocks(channel.grid)
+    cells = in_blocks(channel.grid, channel["depth"])
     things = prisms(beat.shade)
-    shift = DEEPEST_OFFSET * float(np.nan_to_num(channel["depth"]).max())
     horizon = horizon_of(beat.terrain, cells) if beat.terrain is not None else None
-    return Shade(channel, leaf_on, cells, things, blocks_near(cells, things, shift), horizon)
+    return Shade(channel, leaf_on, cells, things, blocks_near(cells, things), horizon)

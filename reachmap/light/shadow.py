@@ -23,6 +23,9 @@ LEAST_ALTITUDE_DEG = 2.0
 BLOCK_M = 8.0
 """Side of a block of cells [m]."""
 
+MOST_OFFSET = 1.1345
+"""The beam that lights the bed enters no farther off than this times the depth, 1 / sqrt(n^2 - 1)."""
+
 SOLID = 99.0
 """Optical depth of what is solid [-]."""
 
@@ -34,6 +37,7 @@ class Cells:
     Parameters
     ----------
     x, y : centres, block by block (n_wet,) [m]
+    depth_m : of each (n_wet,) [m]
     order : position in the wet vector of each of them (n_wet,)
     starts : first cell of each block, and the end (n_blocks + 1,)
     centre : of the cells of each block (n_blocks, 2) [m]
@@ -42,14 +46,15 @@ class Cells:
 
     x: np.ndarray
     y: np.ndarray
+    depth_m: np.ndarray
     order: np.ndarray
     starts: np.ndarray
     centre: np.ndarray
     reach_m: float
 
 
-def in_blocks(grid: Grid) -> Cells:
-    """Sort the wet cells of a grid into square blocks."""
+def in_blocks(grid: Grid, depth_m: np.ndarray) -> Cells:
+    """Sort the wet cells of a grid, and their depth (n_wet,) [m], into square blocks."""
     side = max(1, round(BLOCK_M / grid.cell_m))
     rows, cols = grid.cells
     block = rows // side * (grid.shape[1] // side + 1) + cols // side
@@ -59,11 +64,12 @@ def in_blocks(grid: Grid) -> Cells:
     count = np.diff(starts)
     centre = np.column_stack([np.add.reduceat(v, starts[:-1]) / count for v in (x, y)])
     away = np.hypot(x - np.repeat(centre[:, 0], count), y - np.repeat(centre[:, 1], count))
-    return Cells(x, y, order, starts, centre, float(away.max()))
+    return Cells(x, y, np.nan_to_num(depth_m[order]), order, starts, centre, float(away.max()))
 
 
-def blocks_near(cells: Cells, things: tuple[Prism, ...], shift_m: float) -> list[np.ndarray]:
-    """The blocks that each prism can ever shade, ray ends shifted by up to `shift_m`."""
+def blocks_near(cells: Cells, things: tuple[Prism, ...]) -> list[np.ndarray]:
+    """The blocks that each prism can ever shade."""
+    shift_m = MOST_OFFSET * float(cells.depth_m.max(initial=0.0))
     tree = cKDTree(cells.centre)
     out = []
     for thing in things:
@@ -95,7 +101,7 @@ def chords(
     near: list[np.ndarray],
     azimuth_deg: float,
     altitude_deg: float,
-    shift_m: np.ndarray | None = None,
+    offset: float = 0.0,
 ) -> Iterator[tuple[Prism, Chords]]:
     """Every prism with the cells whose rays toward an azimuth, no lower than an altitude, pass over its outline.
 
@@ -104,16 +110,12 @@ def chords(
     cells, things, near : see `in_blocks`, `blocks_near`
     azimuth_deg : clockwise from north [deg]
     altitude_deg : cells so far off that the ray is above the prism's top are left out [deg]
-    shift_m : how far toward the azimuth each cell's ray starts, in block order (n_wet,) [m]
+    offset : how far toward the azimuth each cell's ray starts, times its depth [-]
     """
     toward = np.array([np.sin(np.radians(azimuth_deg)), np.cos(np.radians(azimuth_deg))])
     left = np.array([-toward[1], toward[0]])
-    along = cells.x * toward[0] + cells.y * toward[1]
-    if shift_m is not None:
-        along = along + shift_m
-    beside = cells.x * left[0] + cells.y * left[1]
     block_along, block_beside = cells.centre @ toward, cells.centre @ left
-    slack = cells.reach_m + (0.0 if shift_m is None else float(shift_m.max()))
+    slack = cells.reach_m + offset * float(cells.depth_m.max(initial=0.0))
     slope = np.tan(np.radians(max(altitude_deg, LEAST_ALTITUDE_DEG)))
     for thing, blocks in zip(things, near, strict=True):
         u, v = thing.xy @ toward, thing.xy @ left
@@ -128,8 +130,11 @@ def chords(
         if not len(touched):
             continue
         index = _ranges(cells.starts[touched], cells.starts[touched + 1])
-        w, at = beside[index], along[index]
-        inside = (w > v.min()) & (w < v.max()) & (at > first) & (at < last)
+        w = cells.x[index] * left[0] + cells.y[index] * left[1]
+        inside = (w > v.min()) & (w < v.max())
+        index, w = index[inside], w[inside]
+        at = cells.x[index] * toward[0] + cells.y[index] * toward[1] + offset * cells.depth_m[index]
+        inside = (at > first) & (at < last)
         index, w, at = index[inside], w[inside], at[inside]
         if len(index):
             low, high = _sides(u, v, w)
@@ -140,10 +145,11 @@ def chords(
 def _sides(u: np.ndarray, v: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Least and greatest u of a convex outline on the lines v = at."""
     first = int(np.argmin(v))
-    u, v = np.roll(u, -first), np.roll(v, -first)
+    ring = np.arange(first, first + len(v) + 1) % len(v)
+    u, v = u[ring], v[ring]
     turn = int(np.argmax(v))
     one = np.interp(at, v[: turn + 1], u[: turn + 1])
-    other = np.interp(at, np.append(v[turn:], v[0])[::-1], np.append(u[turn:], u[0])[::-1])
+    other = np.interp(at, v[turn:][::-1], u[turn:][::-1])
     return np.minimum(one, other), np.maximum(one, other)
 
 

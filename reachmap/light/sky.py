@@ -51,10 +51,16 @@ def sky_shares(
     for k in range(SECTORS):
         azimuth = (k + 0.5) * 360.0 / SECTORS
         through = np.ones((n, len(BANDS_DEG) - 1), np.float32)
+        # What stands solid on the ground makes one skyline with the land: behind each other, only the highest counts.
+        skyline = np.zeros(n) if horizon is None else np.sin(np.radians(horizon.toward(azimuth)))
         for thing, over in chords(cells, things, near, azimuth, LEAST_ALTITUDE_DEG):
-            through[over.cells] *= _passed(thing, over.near_m, over.far_m, leaf_on)
-        if horizon is not None:
-            through *= 1.0 - _covered(np.zeros(n), np.sin(np.radians(horizon.toward(azimuth))))
+            if thing.base_m <= 0.0 and np.isinf(thing.density_on):
+                top = thing.top_m / np.hypot(over.near_m, thing.top_m)
+                skyline[over.cells] = np.maximum(skyline[over.cells], top)
+            else:
+                through[over.cells] *= _passed(thing, over.near_m, over.far_m, leaf_on)
+        low = np.flatnonzero(skyline > 0.0)
+        through[low] *= 1.0 - _covered(np.zeros(len(low)), skyline[low])
         total += weights @ through.T / SECTORS
     return total[0].astype(np.float32), total[1].astype(np.float32)
 

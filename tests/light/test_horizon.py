@@ -1,0 +1,38 @@
+"""Horizon angles against trigonometry."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reachmap.beat.model import Terrain
+from reachmap.light.model import Body
+from reachmap.light.shade import prepare_shade
+from tests.light.waters import pond
+
+
+def ridge(height_m, distance_m, cell_m=10.0):
+    """A long ridge to the south, everything else flat; beyond the ridge the surface is unknown."""
+    rows, cols = 300, 300
+    y = 1500 - (np.arange(rows) + 0.5) * cell_m
+    height = np.where(y < -distance_m, np.nan, 0.0)
+    height[np.argmin(np.abs(y + distance_m))] = height_m
+    return Terrain(np.repeat(height[:, None], cols, axis=1).astype(np.float32), -1500.0, 1500.0, cell_m)
+
+
+@pytest.mark.parametrize(("height", "distance"), [(100.0, 800.0), (300.0, 1200.0), (20.0, 150.0)])
+def test_a_far_ridge(height, distance):
+    shade = prepare_shade(pond(3, 3, 1.0, terrain=ridge(height, distance)))
+    true = np.degrees(np.arctan(height / distance))
+    assert shade.horizon.toward(180.0).mean() == pytest.approx(true, rel=0.08)
+    assert shade.horizon.toward(0.0).max() == 0
+    # A ridge square to the sight line falls away as the cosine.
+    slant = np.degrees(np.arctan(height / distance * np.cos(np.radians(40))))
+    assert shade.horizon.toward(220.0).mean() == pytest.approx(slant, rel=0.1)
+
+
+def test_the_ridge_hides_a_low_sun():
+    shade = prepare_shade(pond(3, 3, 1.0, terrain=ridge(300.0, 1200.0)))
+    assert not shade.beam(Body(11.0, 180.0, 1.0), True).any()
+    assert shade.beam(Body(18.0, 180.0, 1.0), True).all()
+    assert shade.beam(Body(11.0, 0.0, 1.0), True).all()

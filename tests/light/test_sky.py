@@ -1,0 +1,110 @@
+"""Sky shares against closed forms; angles of 15, 30, 45, 60 deg, both skies, three obstructions."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from scipy.integrate import quad
+
+from reachmap.beat.model import Terrain
+from reachmap.light.canopy import sky_through
+from reachmap.light.shade import prepare_shade
+from reachmap.light.sky import band_weights, overcast_above, uniform_above
+from tests.light.waters import pond, tree, wall
+from tests.published import load
+
+ROWS = load("light")
+FAR = 3000.0
+
+
+def ring(t):
+    s = np.sin(t)
+    return 1 - s**2, 3 / 7 * (1 - s**2) + 4 / 7 * (1 - s**3)
+
+
+def canyon(t):
+    c, s = np.cos(t), np.sin(t)
+    return c, 3 / 7 * c + 8 / (7 * np.pi) * ((np.pi / 2 - t) + s * c)
+
+
+def one_wall(t):
+    c = np.cos(t)
+    return (1 + c) / 2, 3 / 14 * (1 + c) + 8 / (7 * np.pi) * (np.pi / 2 - t / 2 + np.sin(2 * t) / 4)
+
+
+def seen(rows, **beat):
+    """Shares at the middle of a small pond: [uniform, overcast]."""
+    water = pond(0.15, 0.15, 0.1, rows, **beat)
+    middle = np.argmin(np.hypot(water.grid.x, water.grid.y))
+    return [float(share[middle]) for share in prepare_shade(water).sky(True)]
+
+
+def walls_of(form, degrees):
+    """Solid blocks that make a ring, a canyon or one wall of an elevation about the origin."""
+    height = 10 * np.tan(np.radians(degrees))
+    if form is ring:
+        hollow = shapely.Point(0, 0).buffer(12, quad_segs=24).difference(shapely.Point(0, 0).buffer(10, quad_segs=24))
+        return [(hollow, "wall", height, 0.0, np.nan, "dense")]
+    sides = [wall(-FAR, 10, FAR, 12, height_m=height), wall(-FAR, -12, FAR, -10, height_m=height)]
+    return sides if form is canyon else sides[:1]
+
+
+@pytest.mark.parametrize("degrees", [15, 30, 45, 60])
+@pytest.mark.parametrize("form", [ring, canyon, one_wall])
+def test_closed_forms(form, degrees):
+    assert seen(walls_of(form, degrees)) == pytest.approx(list(form(np.radians(degrees))), abs=0.01)
+
+
+def test_published_closed_forms():
+    ROWS["D2"].check(seen(walls_of(canyon, 45)))
+    ROWS["D3"].check(seen(walls_of(ring, 30)))
+    ROWS["D4"].check(seen(walls_of(one_wall, 60)))
+
+
+def test_an_open_sky():
+    # D1: nothing in the way.
+    assert seen([]) == pytest.approx([1.0, 1.0], abs=1e-6)
+
+
+def test_weights_of_the_bands():
+    uniform, overcast = band_weights()
+    ROWS["D6"].check(uniform)
+    ROWS["D6-overcast"].check(overcast)
+    assert [uniform.sum(), overcast.sum()] == pytest.approx([1.0, 1.0], abs=1e-9)
+
+
+def test_overcast_weights_are_the_cie_sky():
+    # Luminance (1 + 2 sin e) / 3 on the level; and the classic vertical face, half the azimuths.
+    level = quad(lambda e: (1 + 2 * np.sin(e)) / 3 * np.sin(e) * np.cos(e), 0, np.pi / 2)[0]
+    above = quad(lambda e: (1 + 2 * np.sin(e)) / 3 * np.sin(e) * np.cos(e), 0.5, np.pi / 2)[0]
+    assert overcast_above(np.sin(0.5)) == pytest.approx(above / level)
+    assert uniform_above(np.sin(0.5)) == pytest.approx(np.cos(0.5) ** 2)
+    s = np.linspace(0, 1, 4001)
+    brightness = -np.gradient(overcast_above(s), s) / np.maximum(s, 1e-9)
+    e = np.arcsin(s)
+    # Light on an upright face: each elevation counts with its cosine, over pi for half the azimuths.
+    ROWS["D5"].check(np.trapezoid(brightness[1:] * np.cos(e[1:]) * np.cos(e[1:]) / np.pi, e[1:]))
+
+
+def test_a_closed_canopy_is_the_exponential_integral():
+    wood = (shapely.box(-400, -400, 400, 400), "tree", 8.0, 2.0, np.nan, "willow")
+    assert seen([wood])[0] == pytest.approx(float(sky_through(3.0)), abs=0.01)
+
+
+def test_a_valley_of_the_surface_model():
+    # A canyon along east with sides of 30 deg: flat for 40 m each way, then up.
+    y = 400 - (np.arange(200) + 0.5) * 4.0
+    height = np.where(np.abs(y) < 40, 0.0, 40 * np.tan(np.radians(30))).astype(np.float32)
+    land = Terrain(np.repeat(height[:, None], 1500, axis=1), -3000.0, 400.0, 4.0)
+    assert seen([], terrain=land) == pytest.approx(list(canyon(np.radians(30))), abs=0.02)
+
+
+def test_a_tree_takes_less_without_leaves_and_less_than_a_wall():
+    water = pond(8, 8, 1.0, [tree(0, -11)])
+    solid = pond(8, 8, 1.0, [(shapely.Point(0, -11), "wall", 9.0, 1.5, 3.0, "dense")])
+    on, off = (prepare_shade(water).sky(leaves)[0] for leaves in (True, False))
+    opaque = prepare_shade(solid).sky(True)[0]
+    assert np.all(opaque <= on + 1e-6)
+    assert np.all(on <= off + 1e-6)
+    assert off.max() <= 1

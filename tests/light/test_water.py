@@ -1,0 +1,67 @@
+"""From clarity to attenuation."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reachmap.beat.model import CLARITY_HOW, COLOURS, Water
+from reachmap.errors import SettingError
+from reachmap.light.water import SCATTERING, clarity_to_attenuation, kirk, turbidity_to_clarity
+from tests.published import load
+
+ROWS = load("light")
+
+
+def test_kirk():
+    ROWS["F1"].check([kirk(1, 5, 1), kirk(0.2, 1, 0.86)])
+    ROWS["F1-photons"].check([kirk(1, ratio, 0.8) for ratio in (2, 5, 10, 20)])
+
+
+@given(st.floats(0.01, 5), st.floats(0.66, 1))
+def test_without_scattering_only_the_slant_counts(a, mu):
+    # F2: absorption over the cosine.
+    assert kirk(a, 0.0, mu) == pytest.approx(a / mu)
+
+
+def test_white_thing():
+    ROWS["F3"].check([clarity_to_attenuation(Water(3.0, CLARITY_HOW[0], "clear"))[k] for k in (0, 2)])
+    ROWS["F5"].check(
+        [clarity_to_attenuation(Water(1.0, CLARITY_HOW[0], word))[0] for word in ("stained", "clear", "spate")]
+    )
+
+
+def test_order_of_the_words():
+    # F5: stained > clear > average > cloudy > spate, Koenings & Edmundson 1991 for the published three.
+    dim = [clarity_to_attenuation(Water(1.0, CLARITY_HOW[0], word))[0] for word in COLOURS]
+    assert dim == sorted(dim, reverse=True)
+    assert set(SCATTERING) == set(COLOURS)
+
+
+@given(st.floats(0.05, 15), st.sampled_from(COLOURS))
+def test_the_three_ways_of_judging_agree(clarity, word):
+    # F4: white thing -> sideways range -> dark boot from above (4.8 / 8.7 of the white thing) and back.
+    kd, c, sight = clarity_to_attenuation(Water(clarity, "white from above", word))
+    assert clarity_to_attenuation(Water(sight, "dark sideways", word)) == pytest.approx((kd, c, sight), rel=1e-9)
+    boot = clarity * 4.8 / 8.7
+    assert clarity_to_attenuation(Water(boot, "dark from above", word)) == pytest.approx((kd, c, sight), rel=1e-9)
+    assert (c + kd) * clarity == pytest.approx(8.7)
+
+
+def test_turbidity():
+    ROWS["F6"].check([turbidity_to_clarity(5), turbidity_to_clarity(50)])
+
+
+@pytest.mark.parametrize(
+    ("water", "word"),
+    [
+        (Water(2.0, "white from above", "purple"), "purple"),
+        (Water(2.0, "by guess", "clear"), "by guess"),
+        (Water(0.0, "white from above", "clear"), "0.0 m"),
+        (Water(float("nan"), "white from above", "clear"), "nan m"),
+    ],
+)
+def test_water_that_cannot_be(water, word):
+    with pytest.raises(SettingError, match=word):
+        clarity_to_attenuation(water)
