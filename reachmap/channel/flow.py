@@ -31,6 +31,9 @@ FLAT = 1e-7
 SHALLOWEST_M = 1e-3
 """Cells shallower than this conduct as if they were this deep [m]."""
 
+EVENED = 6
+"""Rounds of adding up neighbours in which the slopes are made to carry the flow: about half a width."""
+
 STILL = 1e-3
 """Water whose surface slopes less than this share of the median's root has no direction of its own."""
 
@@ -99,7 +102,8 @@ def solve_flow(
     level, flow, rounds = _relax(network, conveyance)
     out = network.at_head[network.first].astype(int) - network.at_head[network.second]
     total = float(flow @ out)
-    root = _node_vectors(mesh, network, flow / total) / conveyance[:, None]
+    root = _slope_roots(mesh, network, level) / total
+    root = root * _carried(mesh, network, flow / total, conveyance, root)[:, None]
     root = mesh.read_cells(_with_direction(mesh, root))
     link_flow = np.zeros(len(mesh.first))
     link_flow[network.link] = flow / total
@@ -210,23 +214,38 @@ class _Levels:
         return level
 
 
-def _node_vectors(mesh: Mesh, network: _Network, flow: np.ndarray) -> np.ndarray:
-    """Unit discharge of every node, (n, 2) east and north [m2/s].
+def _slope_roots(mesh: Mesh, network: _Network, level: np.ndarray) -> np.ndarray:
+    """Root of the surface slope at every node for a drop of 1 m, (n, 2) east and north, pointing down the slope.
 
-    The mean of q over a piece of water is the sum over its faces of outflow times the way there, over its area
-    (divergence theorem); the way to a face is half the way to the next node.
+    Taken from the level, which is smooth, and not from flow over conveyance, which jumps between the nodes along a
+    slanting bank as these hold more or less water.
     """
-    out = np.zeros((mesh.n, 2))
-    for axis, place in enumerate((mesh.x, mesh.y)):
-        carried = flow * (place[network.second] - place[network.first]) / 2
-        both = np.bincount(network.first, carried, mesh.n) + np.bincount(network.second, carried, mesh.n)
-        out[:, axis] = both / mesh.area_m2
-    # On the end caps flow enters from outside the network: such nodes take the vector of the nearest free node.
+    down = -mesh.gradient(np.nan_to_num(level))
+    size = np.sqrt(np.hypot(*down.T))
+    out = down / np.maximum(size, np.finfo(float).tiny)[:, None]
+    # The nodes of an end share one level, so they have no slope of their own: the nearest free node lends its.
     held = network.at_head | network.at_tail
     free = np.flatnonzero(network.live & ~held)
     places = np.column_stack([mesh.x, mesh.y])
     out[held] = out[free[cKDTree(places[free]).query(places[held])[1]]]
     return out
+
+
+def _carried(mesh: Mesh, network: _Network, flow: np.ndarray, conveyance: np.ndarray, root: np.ndarray) -> np.ndarray:
+    """Factor (n,) that makes the slopes carry the flow of the links again, evened out over the nodes around each."""
+    # The mean of q over a piece of water is the sum over its faces of outflow times the way there (divergence
+    # theorem); the way to a face is half the way to the next node.
+    moved = np.zeros((mesh.n, 2))
+    for axis, place in enumerate((mesh.x, mesh.y)):
+        half = flow * (place[network.second] - place[network.first]) / 2
+        moved[:, axis] = np.bincount(network.first, half, mesh.n) + np.bincount(network.second, half, mesh.n)
+    inner = network.live & ~network.at_head & ~network.at_tail
+    links = np.where(inner, np.hypot(*moved.T), 0.0)
+    slopes = np.where(inner, conveyance * np.hypot(*root.T) * mesh.area_m2, 0.0)
+    around = mesh.matrix(np.ones(len(mesh.first)))
+    for _ in range(EVENED):
+        links, slopes = links + around @ links, slopes + around @ slopes
+    return np.where(slopes > 0.0, links / np.maximum(slopes, np.finfo(float).tiny), 1.0)
 
 
 def _with_direction(mesh: Mesh, root: np.ndarray) -> np.ndarray:

@@ -8,6 +8,10 @@ import numpy as np
 from scipy import ndimage as ndi
 
 from reachmap.channel.model import Grid
+from reachmap.channel.shear import plane_fit
+
+SLOPE_CELLS = 0.8
+"""Scale at which the slope beside land is found [cells]."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +38,24 @@ class Rescale:
             place = self.work.index[rows, cols]
             count = np.bincount(place, minlength=self.work.n_wet)
             return (np.bincount(place, values, self.work.n_wet) / count).astype(np.float32)
-        return bilinear(self.grid, values, self.work)
+        if self.split == 1:
+            return values.astype(np.float32)
+        return self._split_up(values)
+
+    def _split_up(self, values: np.ndarray) -> np.ndarray:
+        """Bilinear between wet cells; within half a cell of land the slope goes on, which bilinear would break off."""
+        flat = self.grid.spread(values.astype(np.float32), dry=0.0)
+        weight = sample(self.grid, self.grid.wet.astype(np.float32), self.work.x, self.work.y)
+        between = sample(self.grid, flat, self.work.x, self.work.y) / np.maximum(weight, 1e-6)
+        edge = np.flatnonzero(weight < 0.999)
+        rows, cols = (index[edge] for index in self.work.cells)
+        own = np.s_[rows // self.split, cols // self.split]
+        _, per_column, per_row = plane_fit(flat, self.grid.wet, SLOPE_CELLS)
+        off_row, off_col = ((index % self.split + 0.5) / self.split - 0.5 for index in (rows, cols))
+        beyond = flat[own] + per_column[own] * off_col + per_row[own] * off_row
+        # Never beyond zero, nor past what the cell itself holds by more than as much again.
+        between[edge] = np.clip(beyond, np.minimum(0.0, flat[own]), np.maximum(2 * flat[own], 0.0))
+        return between.astype(np.float32)
 
     def from_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them."""

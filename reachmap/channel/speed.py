@@ -35,7 +35,7 @@ LARGEST_SHARE = 0.3
 FASTEST = 1.3
 """No kriged speed exceeds the largest measured or solved one by more than this factor."""
 
-MOST_WAKE = 0.5
+MOST_WAKE = 0.25
 """Readings deeper in a wake than this deficit are not used to fit the water around it."""
 
 
