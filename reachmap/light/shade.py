@@ -10,10 +10,10 @@ import numpy as np
 
 from reachmap.channel.model import Channel
 from reachmap.light.canopy import leaves_on
-from reachmap.light.heights import Prism, prisms
+from reachmap.light.heights import prisms
 from reachmap.light.horizon import Horizon, horizon_of
 from reachmap.light.model import Body
-from reachmap.light.shadow import Cells, blocks_near, chords, in_blocks, optical_depth
+from reachmap.light.shadow import Cells, Things, chords, in_blocks, optical_depth, within_reach
 from reachmap.light.sky import sky_shares
 from reachmap.light.surface import bed_offset, refracted
 
@@ -31,16 +31,14 @@ class Shade:
     channel : whose water
     leaf_on : leaves on the trees; None lets each scene or day decide
     cells : the wet cells in blocks
-    things : trees, hedges, walls, bridges, banks
-    near : blocks each of them can shade
+    things : trees, hedges, walls, bridges, banks, and the cells each can reach
     horizon : of the land, None without a surface model
     """
 
     channel: Channel
     leaf_on: bool | None
     cells: Cells
-    things: tuple[Prism, ...]
-    near: list[np.ndarray]
+    things: Things
     horizon: Horizon | None
     _sky: MutableMapping[bool, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
 
@@ -57,7 +55,7 @@ class Shade:
         Overhead cover takes its share away. Worked out once per leaf state.
         """
         if leaf_on not in self._sky:
-            shares = sky_shares(self.cells, self.things, self.near, self.horizon, leaf_on)
+            shares = sky_shares(self.cells, self.things, self.horizon, leaf_on)
             cover = 1.0 - np.float32(SKY_UNDER_COVER) * self.channel["overhead"]
             self._sky[leaf_on] = (self._wet(shares[0]) * cover, self._wet(shares[1]) * cover)
         return self._sky[leaf_on]
@@ -73,7 +71,7 @@ class Shade:
             return np.zeros(len(self.cells.x), np.float32)
         thick = np.zeros(len(self.cells.x), np.float32)
         offset = float(bed_offset(1.0, altitude))
-        for thing, over in chords(self.cells, self.things, self.near, body.azimuth_deg, altitude, offset):
+        for thing, over in chords(self.cells, self.things, body.azimuth_deg, altitude, offset):
             thick[over.cells] += optical_depth(thing, over, altitude, leaf_on)
         share = np.ones_like(thick)
         np.exp(-thick, out=share, where=thick > 0.0)
@@ -98,6 +96,6 @@ def prepare_shade(channel: Channel, leaf_on: bool | None = None) -> Shade:
     """
     beat = channel.beat
     cells = in_blocks(channel.grid, channel["depth"])
-    things = prisms(beat.shade)
+    things = within_reach(prisms(beat.shade), cells)
     horizon = horizon_of(beat.terrain, cells) if beat.terrain is not None else None
-    return Shade(channel, leaf_on, cells, things, blocks_near(cells, things), horizon)
+    return Shade(channel, leaf_on, cells, things, horizon)

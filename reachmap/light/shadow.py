@@ -67,17 +67,39 @@ def in_blocks(grid: Grid, depth_m: np.ndarray) -> Cells:
     return Cells(x, y, np.nan_to_num(depth_m[order]), order, starts, centre, float(away.max()))
 
 
-def blocks_near(cells: Cells, things: tuple[Prism, ...]) -> list[np.ndarray]:
-    """The blocks that each prism can ever shade."""
-    shift_m = MOST_OFFSET * float(cells.depth_m.max(initial=0.0))
+@dataclass(frozen=True)
+class Things:
+    """What can shade the cells, with the blocks each can ever reach.
+
+    Parameters
+    ----------
+    prisms : the blocks that stand round the water (n_things)
+    corners : of all their outlines, one after another (n_corners, 2) [m]
+    first : first corner of each (n_things,)
+    thing, block : pairs of a prism and a block of cells within its reach (n_pairs,)
+    """
+
+    prisms: tuple[Prism, ...]
+    corners: np.ndarray
+    first: np.ndarray
+    thing: np.ndarray
+    block: np.ndarray
+
+
+def within_reach(prisms: tuple[Prism, ...], cells: Cells) -> Things:
+    """Find the blocks of cells that each prism can ever shade."""
     tree = cKDTree(cells.centre)
-    out = []
-    for thing in things:
-        middle = thing.xy.mean(axis=0)
-        size = float(np.hypot(*(thing.xy - middle).T).max())
-        far = size + thing.top_m / np.tan(np.radians(LEAST_ALTITUDE_DEG)) + cells.reach_m + shift_m
-        out.append(np.sort(np.array(tree.query_ball_point(middle, far), int)))
-    return out
+    slack = cells.reach_m + MOST_OFFSET * float(cells.depth_m.max(initial=0.0))
+    found = []
+    for prism in prisms:
+        middle = prism.xy.mean(axis=0)
+        size = float(np.hypot(*(prism.xy - middle).T).max())
+        far = size + prism.top_m / np.tan(np.radians(LEAST_ALTITUDE_DEG)) + slack
+        found.append(np.sort(np.array(tree.query_ball_point(middle, far), int)))
+    corners = np.concatenate([np.zeros((0, 2)), *(prism.xy for prism in prisms)])
+    first = np.cumsum([0, *(len(prism.xy) for prism in prisms)])[:-1]
+    thing = np.repeat(np.arange(len(prisms)), [len(blocks) for blocks in found])
+    return Things(prisms, corners, first, thing, np.concatenate([np.zeros(0, int), *found]))
 
 
 @dataclass(frozen=True)
@@ -96,50 +118,45 @@ class Chords:
 
 
 def chords(
-    cells: Cells,
-    things: tuple[Prism, ...],
-    near: list[np.ndarray],
-    azimuth_deg: float,
-    altitude_deg: float,
-    offset: float = 0.0,
+    cells: Cells, things: Things, azimuth_deg: float, altitude_deg: float, offset: float = 0.0
 ) -> Iterator[tuple[Prism, Chords]]:
     """Every prism with the cells whose rays toward an azimuth, no lower than an altitude, pass over its outline.
 
     Parameters
     ----------
-    cells, things, near : see `in_blocks`, `blocks_near`
+    cells, things : see `in_blocks`, `within_reach`
     azimuth_deg : clockwise from north [deg]
     altitude_deg : cells so far off that the ray is above the prism's top are left out [deg]
     offset : how far toward the azimuth each cell's ray starts, times its depth [-]
     """
+    if not things.prisms:
+        return
     toward = np.array([np.sin(np.radians(azimuth_deg)), np.cos(np.radians(azimuth_deg))])
     left = np.array([-toward[1], toward[0]])
-    block_along, block_beside = cells.centre @ toward, cells.centre @ left
-    slack = cells.reach_m + offset * float(cells.depth_m.max(initial=0.0))
+    u, v = things.corners @ toward, things.corners @ left
+    last = np.maximum.reduceat(u, things.first)
+    right_v, left_v = np.minimum.reduceat(v, things.first), np.maximum.reduceat(v, things.first)
     slope = np.tan(np.radians(max(altitude_deg, LEAST_ALTITUDE_DEG)))
-    for thing, blocks in zip(things, near, strict=True):
-        u, v = thing.xy @ toward, thing.xy @ left
-        first, last = u.min() - thing.top_m / slope, u.max()
-        b, a = block_beside[blocks], block_along[blocks]
-        touched = blocks[
-            (b > v.min() - cells.reach_m)
-            & (b < v.max() + cells.reach_m)
-            & (a > first - slack)
-            & (a < last - thing.base_m / slope * (altitude_deg >= LEAST_ALTITUDE_DEG) + slack)
-        ]
-        if not len(touched):
-            continue
-        index = _ranges(cells.starts[touched], cells.starts[touched + 1])
-        w = cells.x[index] * left[0] + cells.y[index] * left[1]
-        inside = (w > v.min()) & (w < v.max())
-        index, w = index[inside], w[inside]
-        at = cells.x[index] * toward[0] + cells.y[index] * toward[1] + offset * cells.depth_m[index]
-        inside = (at > first) & (at < last)
-        index, w, at = index[inside], w[inside], at[inside]
-        if len(index):
-            low, high = _sides(u, v, w)
-            ahead = high > at
-            yield thing, Chords(index[ahead], np.maximum(low - at, 0.0)[ahead], (high - at)[ahead])
+    first = np.minimum.reduceat(u, things.first) - np.array([prism.top_m for prism in things.prisms]) / slope
+
+    at, beside = (cells.centre @ toward)[things.block], (cells.centre @ left)[things.block]
+    slack, t = cells.reach_m + offset * float(cells.depth_m.max(initial=0.0)), things.thing
+    touched = (beside > right_v[t] - cells.reach_m) & (beside < left_v[t] + cells.reach_m)
+    touched &= (at > first[t] - slack) & (at < last[t] + slack)
+    thing, block = t[touched], things.block[touched]
+    edges = np.searchsorted(thing, np.arange(len(things.prisms) + 1))
+    corner = np.append(things.first, len(u))
+    for k in np.unique(thing):
+        blocks = block[edges[k] : edges[k + 1]]
+        index = _ranges(cells.starts[blocks], cells.starts[blocks + 1])
+        x, y = cells.x[index], cells.y[index]
+        w = x * left[0] + y * left[1]
+        a = x * toward[0] + y * toward[1] + offset * cells.depth_m[index]
+        inside = (w > right_v[k]) & (w < left_v[k]) & (a > first[k]) & (a < last[k])
+        index, w, a = index[inside], w[inside], a[inside]
+        low, high = _sides(u[corner[k] : corner[k + 1]], v[corner[k] : corner[k + 1]], w)
+        ahead = high > a
+        yield things.prisms[k], Chords(index[ahead], np.maximum(low - a, 0.0)[ahead], (high - a)[ahead])
 
 
 def _sides(u: np.ndarray, v: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

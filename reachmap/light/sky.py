@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from reachmap.light.heights import Prism
 from reachmap.light.horizon import Horizon
-from reachmap.light.shadow import LEAST_ALTITUDE_DEG, SOLID, Cells, chords
+from reachmap.light.shadow import LEAST_ALTITUDE_DEG, SOLID, Cells, Things, chords
 
 SECTORS = 36
 """Azimuth sectors, 10 deg each."""
@@ -38,31 +38,32 @@ def band_weights() -> tuple[np.ndarray, np.ndarray]:
     return -np.diff(uniform_above(s)), -np.diff(overcast_above(s))
 
 
-def sky_shares(
-    cells: Cells, things: tuple[Prism, ...], near: list[np.ndarray], horizon: Horizon | None, leaf_on: bool
-) -> tuple[np.ndarray, np.ndarray]:
+def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: bool) -> tuple[np.ndarray, np.ndarray]:
     """Share of scattered light that reaches each cell: (uniform sky, overcast sky), in block order (n_wet,).
 
     Things lower than `LEAST_ALTITUDE_DEG` are left out: there is less than 0.2 % of the light below.
     """
     n = len(cells.x)
-    weights = np.array(band_weights())
-    total = np.zeros((2, n))
+    weights = np.array(band_weights(), np.float32) / SECTORS
+    lost = np.zeros((2, n), np.float32)
+    through = np.ones((n, len(BANDS_DEG) - 1), np.float32)
     for k in range(SECTORS):
         azimuth = (k + 0.5) * 360.0 / SECTORS
-        through = np.ones((n, len(BANDS_DEG) - 1), np.float32)
         # What stands solid on the ground makes one skyline with the land: behind each other, only the highest counts.
         skyline = np.zeros(n) if horizon is None else np.sin(np.radians(horizon.toward(azimuth)))
-        for thing, over in chords(cells, things, near, azimuth, LEAST_ALTITUDE_DEG):
+        touched = skyline > 0.0
+        for thing, over in chords(cells, things, azimuth, LEAST_ALTITUDE_DEG):
+            touched[over.cells] = True
             if thing.base_m <= 0.0 and np.isinf(thing.density_on):
                 top = thing.top_m / np.hypot(over.near_m, thing.top_m)
                 skyline[over.cells] = np.maximum(skyline[over.cells], top)
             else:
                 through[over.cells] *= _passed(thing, over.near_m, over.far_m, leaf_on)
-        low = np.flatnonzero(skyline > 0.0)
-        through[low] *= 1.0 - _covered(np.zeros(len(low)), skyline[low])
-        total += weights @ through.T / SECTORS
-    return total[0].astype(np.float32), total[1].astype(np.float32)
+        changed = np.flatnonzero(touched)
+        passed = through[changed] * (1.0 - _covered(np.zeros(len(changed)), skyline[changed]))
+        lost[:, changed] += weights @ (1.0 - passed).T
+        through[changed] = 1.0
+    return 1.0 - lost[0], 1.0 - lost[1]
 
 
 def _covered(low_sin: np.ndarray, high_sin: np.ndarray) -> np.ndarray:

@@ -56,7 +56,7 @@ def test_alders_on_the_south_bank_shade_its_water_about_noon(toy_channel):
     assert y.max() < -3
     assert x.min() > -29
     assert x.max() < -14.5
-    # At 8 and at 18 h by the clock in June the sun stands due east and west: the shade lies along the bank, off the water.
+    # At 8 and 18 h by the clock in June the sun stands due east and west: shade lies along the bank, off the water.
     for step in (48, 108):
         assert not ((light.sun_share[step] < 128) & (toy_channel["overhead"] == 0)).any()
 

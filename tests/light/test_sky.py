@@ -108,3 +108,14 @@ def test_a_tree_takes_less_without_leaves_and_less_than_a_wall():
     assert np.all(opaque <= on + 1e-6)
     assert np.all(on <= off + 1e-6)
     assert off.max() <= 1
+
+
+@pytest.mark.parametrize("height", [0.8, 2.0, 5.0])
+def test_the_sky_beneath_a_slab(height):
+    # View factor from a small level face to a rectangle overhead, by quarters: the standard closed form of radiant
+    # heat transfer, 1/(2 pi) [A/sqrt(1+A^2) atan(B/sqrt(1+A^2)) + B/sqrt(1+B^2) atan(A/sqrt(1+B^2))].
+    a, b = 2.0 / height, 6.0 / height
+    p, q = np.hypot(1, a), np.hypot(1, b)
+    hidden = 4 / (2 * np.pi) * (a / p * np.arctan(b / p) + b / q * np.arctan(a / q))
+    slab = wall(-2, -6, 2, 6, height_m=height + 0.01, base_m=height, kind="bridge")
+    assert seen([slab])[0] == pytest.approx(1 - hidden, abs=0.01)
