@@ -7,7 +7,7 @@ soundings say that it is worse.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -17,12 +17,15 @@ from reachmap.channel.confidence import confidence_class
 from reachmap.channel.guess import GUESS_SHARE, Guess, guess_depth
 from reachmap.channel.heldout import error_figures
 from reachmap.channel.kriging import TaperedField
-from reachmap.channel.reach import Reach
+from reachmap.channel.reach import TAPER_SHARE, Places, Reach
 from reachmap.channel.soundings import Soundings
 from reachmap.errors import Finding
 
 MAX_OVER_DEEPEST = 1.3
 """No cell is made deeper than this many times the deepest sounding; assumed."""
+
+STEEP_SHARE, STEEP_GAIN = 0.03, 0.07
+"""Steepness of banks like walls (see `Places`), and how much lower the held-out error must be to take them."""
 
 FACTOR_REACH = 3.0
 """Soundings this many widths away along the river (standard deviation) still set the guess right; assumed."""
@@ -71,16 +74,13 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
         return _guessed(reach, guess)
     alone = None
     if len(soundings) >= FEWEST_ALONE:
-        places = soundings.places
-        alone = TaperedField.fit(
-            places.along, places.across, places.taper, soundings.depth_m, reach.width_m, soundings.groups
-        )
+        soundings, alone = _alone(reach, soundings)
     scaled = _Scaled.fit(reach, soundings, guess, alone)
     depth, variance, open_share = _blend(reach, soundings, scaled, alone)
     deepest = float(soundings.depth_m.max())
     depth = np.clip(depth, 0.0, MAX_OVER_DEEPEST * deepest)
     # Where nothing was measured, a depth is known no better than a guess.
-    sd = np.sqrt(variance + open_share * (GUESS_SHARE * depth) ** 2)
+    sd = np.sqrt(variance + np.maximum(open_share - OPEN_FROM / 2, 0.0) * (GUESS_SHARE * depth) ** 2)
     if alone is not None:
         left_out = alone.heldout()
     else:
@@ -91,7 +91,7 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
         confidence_class(open_share),
         False,
         left_out,
-        _report(soundings, scaled, alone, left_out),
+        _report(reach, soundings, scaled, alone, left_out),
         _findings(depth, deepest),
     )
 
@@ -106,25 +106,43 @@ def _guessed(reach: Reach, guess: Guess) -> Bed:
     return Bed(depth, sd, np.zeros_like(depth), True, None, report, (finding,))
 
 
+def _alone(reach: Reach, soundings: Soundings) -> tuple[Soundings, TaperedField]:
+    """The soundings kriged without the guess, by gentle banks or by steep ones where those are clearly better."""
+
+    def fit(places: Places) -> TaperedField:
+        at = places.along, places.across, places.taper
+        return TaperedField.fit(*at, soundings.depth_m, reach.width_m, soundings.groups)
+
+    gentle = fit(soundings.places)
+    near = soundings.places.bank_distance < 0.5 * TAPER_SHARE * soundings.places.width
+    if near.sum() < FEWEST_ALONE:
+        return soundings, gentle
+    places = soundings.places.banked(STEEP_SHARE)
+    steep = fit(places)
+    errors = [float(np.mean(np.abs(field.heldout() - soundings.depth_m))) for field in (gentle, steep)]
+    if errors[1] > (1 - STEEP_GAIN) * errors[0]:
+        return soundings, gentle
+    return replace(soundings, places=places), steep
+
+
 @dataclass(frozen=True)
 class _Scaled:
     """The guess set right by the soundings: a factor that changes slowly along the river, and what is left kriged.
 
-    `station`, `factor` along the river; `guess`; `rest` the kriged residual; `error` its mean size held out [m].
+    `station`, `factor` along the river; `guess`; `rest` the kriged residual.
     """
 
     station: np.ndarray
     factor: np.ndarray
     guess: Guess
     rest: TaperedField
-    error: float
 
     @classmethod
     def fit(cls, reach: Reach, soundings: Soundings, guess: Guess, alone: TaperedField | None) -> _Scaled:
         places = soundings.places
         first = guess.at(reach, soundings.x, soundings.y, places)
         station = np.linspace(0.0, reach.length_m, max(2, int(2 * reach.length_m / reach.width_m)))
-        factor = _factor(first, soundings.depth_m, places.along, station, FACTOR_REACH * reach.width_m)
+        factor = _factor(first, soundings.depth_m, _nearness(station, places.along, reach.width_m))
         rest = TaperedField.fit(
             places.along,
             places.across,
@@ -135,8 +153,7 @@ class _Scaled:
             trend="drift",
             setting=alone.fitted if alone else None,
         )
-        error = float(np.mean(np.abs(rest.values - rest.left_out)))
-        return cls(station, factor, guess, rest, error)
+        return cls(station, factor, guess, rest)
 
     def heldout(self, reach: Reach, soundings: Soundings) -> np.ndarray:
         """Depth at every sounding with its group left out of the kriging [m]."""
@@ -144,12 +161,13 @@ class _Scaled:
         first = self.guess.at(reach, soundings.x, soundings.y, places)
         return np.interp(places.along, self.station, self.factor) * first + self.rest.heldout()
 
-    def cells(self, reach: Reach) -> np.ndarray:
+    def cells(self, reach: Reach, bank: float) -> np.ndarray:
         """The guess times its factor on the fine cells [m]."""
-        return np.interp(reach.cells.along, self.station, self.factor) * self.guess.cells(reach)
+        bare = self.guess.cells(reach, bank)
+        return np.interp(reach.cells.along, self.station, self.factor) * bare
 
 
-def _factor(first: np.ndarray, depth: np.ndarray, along: np.ndarray, station: np.ndarray, reach_m: float) -> np.ndarray:
+def _factor(first: np.ndarray, depth: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Measured over guessed depth along the river, least squares over neighbouring soundings.
 
     The whole reach counts as one sounding more in every place, and the guess itself as one more in the whole: a lone
@@ -157,7 +175,6 @@ def _factor(first: np.ndarray, depth: np.ndarray, along: np.ndarray, station: np
     """
     worth = float(np.mean(first**2))
     whole = float((first @ depth + worth) / (first @ first + worth))
-    weight = np.exp(-0.5 * ((station[:, None] - along[None]) / reach_m) ** 2)
     return (weight @ (first * depth) + worth * whole) / (weight @ first**2 + worth)
 
 
@@ -165,37 +182,49 @@ def _blend(
     reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Depth, its variance without the scatter of the guess, and the share of variance left open."""
-    taper = reach.cells.taper
+    bank = soundings.places.bank
+    taper = reach.cells.banked(bank).taper
     rest, open_share = reach.spread(scaled.rest)
-    with_guess = scaled.cells(reach) + rest * taper
+    with_guess = scaled.cells(reach, bank) + rest * taper
     if alone is None:
         return with_guess, scaled.rest.error(open_share, taper) ** 2, open_share
     value, open_share = reach.spread(alone)
     open_share = np.minimum(open_share, 1.0)
-    weight = np.clip((open_share - OPEN_FROM) / (OPEN_TO - OPEN_FROM), 0.0, 1.0) * _say(scaled, alone)
+    say = np.interp(reach.cells.along, scaled.station, _say(reach, soundings, scaled, alone))
+    weight = np.clip((open_share - OPEN_FROM) / (OPEN_TO - OPEN_FROM), 0.0, 1.0) * say
     depth = value * taper * (1 - weight) + with_guess * weight
     return depth, alone.error(open_share, taper) ** 2, open_share
 
 
-def _say(scaled: _Scaled, alone: TaperedField) -> float:
-    """How much the guess may say, 0-1, by its held-out error against the one without it."""
-    error = float(np.mean(np.abs(alone.values - alone.left_out)))
-    ratio = scaled.error / max(error, 1e-9)
-    return float(np.clip((WORSE_TO - ratio) / (WORSE_TO - WORSE_FROM), 0.0, 1.0))
+def _say(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField) -> np.ndarray:
+    """How much the guess may say along the river, 0-1, by its held-out error against the one without it."""
+    along, measured = soundings.places.along, soundings.depth_m
+    weight = _nearness(scaled.station, along, reach.width_m)
+    with_guess, without = (np.abs(a - measured) for a in (scaled.heldout(reach, soundings), alone.heldout()))
+    ratio = (weight @ with_guess) / np.maximum(weight @ without, 1e-9)
+    return np.clip((WORSE_TO - ratio) / (WORSE_TO - WORSE_FROM), 0.0, 1.0)
 
 
-def _report(soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, left_out: np.ndarray) -> dict[str, Any]:
+def _nearness(station: np.ndarray, along: np.ndarray, width_m: float) -> np.ndarray:
+    """Weight of every sounding (columns) at every station along the river (rows)."""
+    apart = (station[:, None] - along[None]) / (FACTOR_REACH * width_m)
+    return np.exp(-0.5 * apart**2) + 1e-12
+
+
+def _report(
+    reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, left_out: np.ndarray
+) -> dict[str, Any]:
     # One cross-section or segment alone leaves nothing to hold out.
     several = len(np.unique(soundings.groups)) > 1
     heldout = {"heldout_depth": error_figures(soundings.depth_m, left_out, soundings.how)} if several else {}
     return {
+        "banks": "steep" if soundings.places.bank < TAPER_SHARE else "gentle",
         "depth_from": "soundings" if alone else "guess corrected by soundings",
         **heldout,
         "depth_kriging": (alone or scaled.rest).setting,
         "guess_basis": scaled.guess.basis,
         "guess_factor": round(float(np.mean(scaled.factor)), 3),
-        "guess_heldout_mae": round(scaled.error, 4),
-        "guess_say": round(_say(scaled, alone), 3) if alone else 1.0,
+        "guess_heldout": error_figures(soundings.depth_m, scaled.heldout(reach, soundings), soundings.how),
         "max_sounding_m": round(float(soundings.depth_m.max()), 3),
         "overshoot_limit": MAX_OVER_DEEPEST,
         "soundings_used": len(soundings),

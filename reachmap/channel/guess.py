@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from reachmap.beat.model import Beat
 from reachmap.channel.hydraulics import asymmetric_section, bed_n, bend_depth_ratio, mean_depth_from_flow
-from reachmap.channel.reach import Places, Reach
+from reachmap.channel.reach import TAPER_SHARE, Places, Reach
 
 GUESS_SHARE = 0.5
 """Standard error of a guessed depth as a share of it: real sections scatter by about this much around hydraulic
@@ -56,9 +56,9 @@ class Guess:
         x, y, cell = reach.pull_in(x, y)
         return reach.mesh.read(self.bare, cell, x, y) * places.taper
 
-    def cells(self, reach: Reach) -> np.ndarray:
-        """Guessed depth of every fine wet cell [m], float32."""
-        return np.maximum(reach.upsample(self.bare), 0.0) * reach.cells.taper
+    def cells(self, reach: Reach, bank: float = TAPER_SHARE) -> np.ndarray:
+        """Guessed depth of every fine wet cell [m], float32; `bank` as in `Places`."""
+        return np.maximum(reach.upsample(self.bare), 0.0) * reach.cells.banked(bank).taper
 
 
 def guess_depth(beat: Beat, reach: Reach, flow_m3_s: float | None = None) -> Guess:

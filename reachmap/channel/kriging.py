@@ -33,7 +33,7 @@ DRIFT_RANGE, DRIFT_SILL = 6.0, 1.0
 """Range of the slow drift along the river in widths, and its variance over the field's; assumed, the error hardly
 depends on either."""
 
-MUST_GAIN = 0.07
+MUST_GAIN = 0.12
 """A setting replaces the default only if its blocked error is this much lower, and half as much in both halves of the
 reach."""
 
@@ -52,8 +52,8 @@ INSTRUMENT_SHARE = 0.3
 FEWEST_FOR_ERROR = 5
 """Points below which the error is not measured but taken as half the size of the values, assumed."""
 
-WINDOW_POINTS, WINDOW_MOST = 600, 900
-"""Points above which the field is worked out window by window along the river, and most points of a window."""
+WINDOW_FEWEST, WINDOW_MOST = 40, 900
+"""Fewest and most points of a window."""
 
 CELLS_ACROSS = 12
 """Cells across the river in which neighbours are averaged first where a window would hold too many points."""
@@ -115,6 +115,7 @@ class Kernel:
 class _System:
     """One factored kriging system."""
 
+    kernel: Kernel
     places: np.ndarray
     taper: np.ndarray
     factor: tuple[np.ndarray, bool]
@@ -132,21 +133,21 @@ class _System:
         factor = cho_factor(covariance, lower=True, check_finite=False, overwrite_a=True)
         bare = cho_solve(factor, values, check_finite=False)
         if trend != "mean":
-            return cls(places, taper, factor, bare, 0.0, None, 0.0)
+            return cls(kernel, places, taper, factor, bare, 0.0, None, 0.0)
         of_mean = cho_solve(factor, taper, check_finite=False)
         variance = 1.0 / float(taper @ of_mean)
         mean = float(taper @ bare) * variance
-        return cls(places, taper, factor, bare - mean * of_mean, mean, of_mean, variance)
+        return cls(kernel, places, taper, factor, bare - mean * of_mean, mean, of_mean, variance)
 
-    def predict(self, places: np.ndarray, kernel: Kernel) -> tuple[np.ndarray, np.ndarray]:
+    def predict(self, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Untapered value and relative variance."""
         value, variance = np.empty(len(places)), np.empty(len(places))
         for start in range(0, len(places), CHUNK):
             part = slice(start, start + CHUNK)
-            link = kernel(places[part], self.places) * self.taper
+            link = self.kernel(places[part], self.places) * self.taper
             value[part] = self.mean + link @ self.weights
             explained = solve_triangular(self.factor[0], link.T, lower=True, check_finite=False)
-            variance[part] = kernel.sill - np.einsum("ij,ij->j", explained, explained)
+            variance[part] = self.kernel.sill - np.einsum("ij,ij->j", explained, explained)
             if self.mean_weights is not None:
                 variance[part] += (1.0 - link @ self.mean_weights) ** 2 * self.mean_variance
         return value, np.maximum(variance, 0.0)
@@ -165,11 +166,11 @@ class TaperedField:
     places, taper, values, groups : (n,) the points fitted, in order downstream; neighbours averaged if there are many
     of_input : for every point given, the point fitted that stands for it
     width : typical width W [m]
-    fitted : range across in widths, stretch along, noise over the field's standard deviation
+    fitted : for every window range across in widths, stretch along, noise over the field's standard deviation
     trend : "mean" (mean and drift), "drift" (drift around zero) or "none" (zero)
     scale, detail : standard deviation a of the field and b of what neighbours can't tell, in the unit of the values
     left_out : (n,) value predicted at each point with its whole group left out
-    chosen : "default", "grid" or "given"
+    chosen : "default", "grid" (in some window) or "given"
     """
 
     places: np.ndarray
@@ -178,7 +179,7 @@ class TaperedField:
     groups: np.ndarray
     of_input: np.ndarray
     width: float
-    fitted: Setting
+    fitted: tuple[Setting, ...]
     trend: Trend
     scale: float
     detail: float
@@ -195,7 +196,7 @@ class TaperedField:
         width: float,
         groups: np.ndarray | None = None,
         trend: Trend = "mean",
-        setting: Setting | None = None,
+        setting: Setting | tuple[Setting, ...] | None = None,
     ) -> TaperedField:
         """Choose the setting, solve, and measure the error held out.
 
@@ -207,7 +208,7 @@ class TaperedField:
         width : typical width of the river [m]
         groups : (n,) int; points of one group are left out together. None: every point alone
         trend : "mean" fits a mean with a slow drift; "drift" a drift around 0; "none" holds it at 0, for residuals
-        setting : range across in widths, stretch, noise ratio; None chooses
+        setting : range across in widths, stretch, noise ratio, one or one per window; None chooses
         """
         groups = np.arange(len(values)) if groups is None else np.asarray(groups)
         # One order for the same points, so that the order of the rows in a file changes nothing.
@@ -221,24 +222,24 @@ class TaperedField:
         place_of, (places, taper, values, groups) = _thin(places, taper, values, groups, width)
         # What averaging smoothed away is detail too; half of it, as some is the slope of the bed within a cell.
         within = float(np.sqrt(np.mean((given - values[place_of]) ** 2)))
-        chosen = "given"
-        if setting is None:
-            setting, chosen = _choose(places, taper, values, groups, width, trend)
         data = (places, taper, values)
-        left_out = _leave_out(*data, (np.arange(len(values)), groups), setting, trend, width)
-        scale, detail = _spreads(values, left_out, setting[2])
+        fitted, chosen = _settings(*data, groups, width, trend, setting)
+        left_out = _leave_out(*data, (np.arange(len(values)), groups), fitted, trend, width)
+        scale, detail = _spreads(values, left_out)
         detail = float(np.hypot(detail, within / 2))
         predicted = left_out[1][0]
-        return cls(*data, groups, place_of[rank], width, setting, trend, scale, detail, predicted, chosen)
+        return cls(*data, groups, place_of[rank], width, fitted, trend, scale, detail, predicted, chosen)
 
     @property
     def setting(self) -> dict[str, Any]:
         """The choice made, as plain values."""
+        mean = np.mean(self.fitted, axis=0)
         return {
-            "range_m": round(self.fitted[0] * self.width, 3),
-            "stretch": self.fitted[1],
-            "noise": self.fitted[2],
+            "range_m": round(float(mean[0]) * self.width, 3),
+            "stretch": round(float(mean[1]), 3),
+            "noise": round(float(mean[2]), 3),
             "chosen": self.chosen,
+            "windows": len(self.fitted),
             "points": len(self.values),
         }
 
@@ -260,30 +261,30 @@ class TaperedField:
         targets = np.column_stack([along, across]).astype(float)
         value, variance = np.zeros(len(targets)), np.zeros(len(targets))
         total = np.zeros(len(targets))
-        kernel = Kernel.make(self.fitted, self.width, self.trend)
-        for system, weight, which in self._windows(targets[:, 0], kernel):
-            part = system.predict(targets[which], kernel)
+        for system, weight, which in self._windows(targets[:, 0]):
+            part = system.predict(targets[which])
             value[which] += weight * part[0]
             variance[which] += weight * part[1]
             total[which] += weight
         return value / total, variance / total
 
-    def _windows(self, along: np.ndarray, kernel: Kernel) -> Iterator[tuple[_System, np.ndarray, np.ndarray]]:
+    def _windows(self, along: np.ndarray) -> Iterator[tuple[_System, np.ndarray, np.ndarray]]:
         """Each window's system, the weight of the places it serves, and which they are."""
         # The outermost windows serve everything beyond the outermost points.
         along = np.clip(along, self.places[0, 0], self.places[-1, 0])
-        for centre, half, members in _window_list(self.places[:, 0], self.width):
+        windows = _window_list(self.places[:, 0], self.width)
+        for (centre, half, members), setting in zip(windows, self.fitted, strict=True):
             weight = np.clip(1 - np.abs(along - centre) / half, 0.0, None) if np.isfinite(half) else np.ones(len(along))
             which = np.flatnonzero(weight > 0)
             if len(which):
                 points = self.places[members], self.taper[members], self.values[members]
-                system = _System.solve(*points, kernel, self.fitted[2], self.trend)
-                yield system, weight[which], which
+                kernel = Kernel.make(setting, self.width, self.trend)
+                yield _System.solve(*points, kernel, setting[2], self.trend), weight[which], which
 
 
 def _window_list(along: np.ndarray, width: float) -> list[tuple[float, float, np.ndarray]]:
     """Centre, half base of the blending weight, and the points of every window."""
-    if len(along) <= WINDOW_POINTS:
+    if len(along) < 2 * WINDOW_FEWEST or np.ptp(along) < 2 * WINDOW_STEP * width:
         return [(0.0, np.inf, np.arange(len(along)))]
     low, high = float(along.min()), float(along.max())
     count = max(1, round((high - low) / (WINDOW_STEP * width)))
@@ -293,7 +294,7 @@ def _window_list(along: np.ndarray, width: float) -> list[tuple[float, float, np
         centre = low + k * step
         reach = WINDOW_REACH / WINDOW_STEP * step
         members = np.flatnonzero(np.abs(along - centre) <= reach)
-        while len(members) < min(30, len(along)):
+        while len(members) < min(WINDOW_FEWEST, len(along)):
             reach *= 1.5
             members = np.flatnonzero(np.abs(along - centre) <= reach)
         out.append((centre, step, members))
@@ -325,26 +326,26 @@ def _leave_out(
     taper: np.ndarray,
     values: np.ndarray,
     groupings: tuple[np.ndarray, ...],
-    setting: Setting,
+    fitted: tuple[Setting, ...],
     trend: Trend,
     width: float,
 ) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
-    """For each grouping, prediction and relative variance (noise included) at every point with its group left out.
+    """For each grouping, prediction and relative variance (without noise) at every point with its group left out.
 
     Every point is judged once, in the window whose middle is nearest.
     """
     out = tuple((values.copy(), np.ones(len(values))) for _ in groupings)
-    kernel = Kernel.make(setting, width, trend)
     windows = _window_list(places[:, 0], width)
     home = np.argmin(np.abs(places[:, :1] - np.array([centre for centre, _, _ in windows])), axis=1)
-    for k, (_, _, members) in enumerate(windows):
+    for k, ((_, _, members), setting) in enumerate(zip(windows, fitted, strict=True)):
+        kernel = Kernel.make(setting, width, trend)
         mine = home[members] == k
         base = _covariance(places[members], taper[members], kernel)
         inverse = _projected_inverse(base, taper[members], setting[2], trend)
         for (predicted, variance), groups in zip(out, groupings, strict=True):
             residual, spread = _judge(inverse, values[members], groups[members])
             predicted[members[mine]] = (values[members] - residual)[mine]
-            variance[members[mine]] = spread[mine]
+            variance[members[mine]] = np.maximum(spread - setting[2] ** 2, 1e-12)[mine]
     return out
 
 
@@ -379,10 +380,29 @@ def _projected_inverse(base: np.ndarray, taper: np.ndarray, noise: float, trend:
     return inverse - np.outer(column, column) / float(taper @ column)
 
 
+def _settings(
+    places: np.ndarray,
+    taper: np.ndarray,
+    values: np.ndarray,
+    groups: np.ndarray,
+    width: float,
+    trend: Trend,
+    setting: Setting | tuple[Setting, ...] | None,
+) -> tuple[tuple[Setting, ...], str]:
+    """A setting for every window, chosen by its own points so that one stretch does not smooth another."""
+    windows = _window_list(places[:, 0], width)
+    if setting is not None:
+        each = (setting,) * len(windows) if isinstance(setting[0], float) else setting
+        return each, "given"
+    both = [_choose(places[m], taper[m], values[m], groups[m], width, trend) for _, _, m in windows]
+    return tuple(found for found, _ in both), "grid" if any(how == "grid" for _, how in both) else "default"
+
+
 def _choose(
     places: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, width: float, trend: Trend
 ) -> tuple[Setting, str]:
     """The default, or a setting of the grid that beats it clearly in blocked cross-validation."""
+    groups = np.unique(groups, return_inverse=True)[1]
     middles = np.sort(np.bincount(groups, places[:, 0]) / np.bincount(groups))
     if len(middles) < MIN_GROUPS or np.median(np.diff(middles)) > MAX_GAP_WIDTHS * width:
         return DEFAULT, "default"
@@ -421,22 +441,20 @@ def _trial(groups: np.ndarray) -> np.ndarray:
     return np.flatnonzero(run % share == 0)
 
 
-def _spreads(
-    values: np.ndarray, left_out: tuple[tuple[np.ndarray, np.ndarray], ...], noise: float
-) -> tuple[float, float]:
+def _spreads(values: np.ndarray, left_out: tuple[tuple[np.ndarray, np.ndarray], ...]) -> tuple[float, float]:
     """The field's standard deviation a and that of the detail b, by least squares on both kinds of residual.
 
     The mean squared residual of each kind is a^2 times the mean relative variance plus b^2. a is not let below
-    0.7 of what the residuals of whole groups alone say.
+    0.6 of what the residuals of whole groups alone say.
     """
     size = max(float(np.sqrt(np.mean(values**2))), 1e-6)
     if len(values) < FEWEST_FOR_ERROR:
         return size / 2, size / 10
     squares = np.array([np.mean((values - predicted) ** 2) for predicted, _ in left_out])
-    shares = np.array([np.mean(np.maximum(variance - noise**2, 0.0)) for _, variance in left_out])
+    shares = np.array([np.mean(variance) for _, variance in left_out])
     weight = 1.0 / np.maximum(squares, 1e-12)
     (a2, b2), _ = nnls(np.column_stack([shares, np.ones(2)]) * weight[:, None], squares * weight)
     predicted, variance = left_out[1]
-    blocked = float(np.mean((values - predicted) ** 2 / variance))
+    blocked = float(np.mean((values - predicted) ** 2 / np.maximum(variance, 0.01)))
     detail = float(np.sqrt((1 - INSTRUMENT_SHARE) * b2))
-    return max(float(np.sqrt(max(a2, blocked / 2))), 1e-6), max(detail, 0.01 * size)
+    return max(float(np.sqrt(max(a2, blocked / 3))), 1e-6), max(detail, 0.01 * size)

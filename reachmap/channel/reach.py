@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -31,6 +31,7 @@ class Places:
     Parameters
     ----------
     along, across, width, bank_distance : (n,) [m]
+    bank : length over which depth and speed fall to zero at the waterline, as a share of the half width
     taper : (n,) 0 at the waterline, near 1 away from it
     """
 
@@ -38,15 +39,16 @@ class Places:
     across: np.ndarray
     width: np.ndarray
     bank_distance: np.ndarray
+    bank: float = TAPER_SHARE
 
     @cached_property
     def taper(self) -> np.ndarray:
-        """1 - exp(-b / (0.3 w / 2)), b the distance to the waterline, w the local width."""
-        return -np.expm1(-self.bank_distance / (0.5 * TAPER_SHARE * self.width))
+        """1 - exp(-b / (bank w / 2)), b the distance to the waterline, w the local width."""
+        return -np.expm1(-self.bank_distance / (0.5 * self.bank * self.width))
 
-    def take(self, which: np.ndarray) -> Places:
-        """Some of the points."""
-        return Places(self.along[which], self.across[which], self.width[which], self.bank_distance[which])
+    def banked(self, share: float) -> Places:
+        """The same points by another steepness of the bank."""
+        return replace(self, bank=share)
 
 
 @dataclass(frozen=True)

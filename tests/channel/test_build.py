@@ -1,0 +1,122 @@
+"""The whole water of a beat: every layer, plain report, honest flags."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+
+from reachmap.channel import build_channel
+from reachmap.errors import SettingError
+from reachmap.layers import LAYERS
+from tests import toy
+from tests.channel.rivers import River, beat, survey
+
+
+@pytest.fixture(scope="module")
+def built():
+    return build_channel(toy.beat(), cell_m=0.8)
+
+
+def test_every_layer_of_the_room_is_there(built):
+    names = {name for name, layer in LAYERS.items() if layer.room == "channel"}
+    assert set(built.layers) == names
+    for name in names - {"seam_distance"}:
+        assert np.all(np.isfinite(built[name])), name
+
+
+def test_depth_and_speed_of_the_toy_are_those_it_was_made_with(built):
+    x, y = built.grid.x, built.grid.y
+    assert np.sqrt(np.mean((built["depth"] - toy.toy_depth(x, y)) ** 2)) < 0.02
+    clear = np.hypot(x - 13, y - 1) > 5
+    assert np.sqrt(np.mean((built["speed"] - toy.toy_speed(x, y))[clear] ** 2)) < 0.06
+
+
+def test_report_is_plain_and_names_what_was_measured(built):
+    report = json.loads(json.dumps(dict(built.report)))
+    assert report["heldout_depth"]["how"] == "whole cross-sections"
+    assert set(report["heldout_depth"]) >= {"rmse", "bias", "n"}
+    assert report["max_sounding_m"] == pytest.approx(built.beat.soundings.depth_m.max(), abs=1e-3)
+    assert report["caps_assumed"] is False
+    assert report["head_assumed"] is False
+
+
+def test_seams_carry_their_columns_and_the_beats_crs(built):
+    assert list(built.seams.columns)[:4] == ["contrast_m_s", "scale_m", "slow_side", "length_m"]
+    assert built.seams.crs == built.beat.crs
+
+
+def test_the_same_beat_gives_the_same_bytes(built):
+    again = build_channel(toy.beat(), cell_m=0.8)
+    for name, layer in built.layers.items():
+        assert layer.tobytes() == again[name].tobytes(), name
+
+
+def test_far_coordinates_change_no_depth():
+    """The toy moved by the size of a national grid's numbers."""
+    offset = np.array([512345.6, 6123456.7])
+    near = toy.beat()
+    far = replace(
+        near,
+        outline=shapely.transform(near.outline, lambda xy: xy + offset),
+        soundings=near.soundings.set_geometry(near.soundings.translate(*offset)),
+        cover=near.cover.set_geometry(near.cover.translate(*offset)),
+        head=tuple(np.array(near.head) + offset),
+        caps=tuple(tuple((np.reshape(cap, (2, 2)) + offset).ravel()) for cap in near.caps),
+    )
+    one, two = (build_channel(b, cell_m=1.0) for b in (near, far))
+    assert np.abs(one["depth"] - two["depth"]).max() < 1e-3
+    assert np.abs(one["along"] - two["along"]).max() < 1e-3
+
+
+def test_an_outline_alone_gives_a_guess_that_says_so():
+    river = River.make(240)
+    channel = build_channel(beat(river.outline), cell_m=1.0)
+    assert channel.depth_guessed
+    assert channel.speed_relative
+    assert channel.flow_m3_s is None
+    assert not channel["confidence"].any()
+    assert {"depth-guessed", "head-assumed", "caps-found", "speed-relative"} <= {f.code for f in channel.findings}
+    assert "heldout_depth" not in channel.report
+
+
+def test_an_outline_in_two_parts_becomes_one_channel():
+    river = River.make(240)
+    cut = shapely.LineString(river.at(np.array([120.0, 120.0]), np.array([-30.0, 30.0]))).buffer(1.0)
+    x, y, depth, line = survey(river, "sections")
+    whole, split = (
+        build_channel(beat(shape, x, y, depth, line, caps=river.caps), cell_m=1.0)
+        for shape in (river.outline, river.outline.difference(cut))
+    )
+    assert split.report["length_m"] == pytest.approx(whole.report["length_m"], rel=0.02)
+    both = whole.grid.locate(split.grid.x, split.grid.y)
+    same = both >= 0
+    assert np.median(np.abs(split["depth"][same] - whole["depth"][both[same]])) < 0.02
+
+
+def test_another_level_shifts_the_depth_and_keeps_the_place(built):
+    lower = build_channel(toy.beat(), cell_m=0.8, stage_m=-0.1)
+    assert lower.stage_m == -0.1
+    was = built.grid.locate(lower.grid.x, lower.grid.y)
+    assert np.all(was >= 0)
+    assert np.allclose(lower["depth"], built["depth"][was] - 0.1, atol=1e-5)
+    assert np.allclose(lower["along"], built["along"][was])
+    assert lower.flow_m3_s < built.flow_m3_s
+
+
+def test_a_cell_that_cannot_be_is_refused():
+    with pytest.raises(SettingError, match="--cell 0"):
+        build_channel(toy.beat(), cell_m=0)
+
+
+def test_progress_names_the_steps_and_never_falls():
+    steps = []
+    build_channel(toy.beat(), cell_m=1.0, progress=lambda name, share: steps.append((name, share)))
+    shares = [share for _, share in steps]
+    assert shares == sorted(shares)
+    assert shares[0] == 0.0
+    assert shares[-1] == 1.0
+    assert all(name for name, _ in steps)
