@@ -7,11 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from reachmap.beat.model import Beat
-from reachmap.channel.flow import Flow, solve_flow
+from reachmap.channel.flow import EVENED, Flow, solve_flow
 from reachmap.channel.hydraulics import bed_n, flow_from_mean_depth
 from reachmap.channel.mesh import Mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.wakes import find_bodies, wake_share
+
+MOST_GAIN = 1.5
+"""Largest factor by which water held back in wakes speeds up its surroundings; assumed."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +27,7 @@ class Ground:
     root : (n_wet,) root of the slope of the water surface at 1 m3/s, float32
     unit_speed : (n_wet,) depth-mean speed at 1 m3/s without wakes [m/s per m3/s], float32
     east, north : (n_wet,) unit vector along the current, float32
-    wake : (n_wet,) share of the speed that wakes take, float32
+    wake : (n_wet,) share of the speed that wakes take, below 0 where displaced water adds to it, float32
     manning_n : roughness used
     roughness_by : the relation it came from
     bodies : number of boulders, piers, logs and islands that shed a wake
@@ -83,9 +86,25 @@ def lay_ground(beat: Beat, water: Bedded, roughness: tuple[float, str] | None = 
     east, north = (part[water.in_mesh] for part in flow.direction())
     root = np.hypot(flow.east, flow.north)[water.in_mesh]
     bodies = find_bodies(beat, water.grid, east, north)
-    wake = wake_share(water.grid, water.depth, east, north, bodies, n)
     unit_speed = flow.speed(depth, n)[water.in_mesh]
+    wake = wake_share(water.grid, water.depth, east, north, bodies, n)
+    if wake.any():
+        wake = _displaced(water, unit_speed * water.depth, wake)
     return Ground(flow, root, unit_speed, east, north, wake, n, by, len(bodies))
+
+
+def _displaced(water: Bedded, unit_flow: np.ndarray, wake: np.ndarray) -> np.ndarray:
+    """Wakes with the water they hold back speeding up the rest around them: negative where it gains, float32."""
+    mesh = water.mesh
+    all_of_it, the_rest = (np.zeros(mesh.grid.n_wet) for _ in range(2))
+    all_of_it[water.in_mesh], the_rest[water.in_mesh] = unit_flow, unit_flow * (1.0 - wake)
+    before, after = (np.bincount(mesh.of_cell, part, mesh.n) for part in (all_of_it, the_rest))
+    around = mesh.matrix(np.ones(len(mesh.first)))
+    for _ in range(EVENED):
+        before, after = before + around @ before, after + around @ after
+    gain = np.where(after > 0.0, before / np.maximum(after, np.finfo(float).tiny), 1.0)
+    gain = mesh.read_cells(np.minimum(gain, MOST_GAIN))[water.in_mesh]
+    return (1.0 - (1.0 - wake) * gain).astype(np.float32)
 
 
 def flow_from_slope(ground: Ground, slope: float, length_m: float) -> float:

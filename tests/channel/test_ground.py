@@ -1,0 +1,73 @@
+"""The ground of the speed: flow kept round boulders, flow from a slope."""
+
+from functools import cache
+from unittest import mock
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+from reachmap.channel import build_channel
+from reachmap.channel.ground import Bedded, flow_from_slope, guessed_flow, lay_ground
+from reachmap.channel.speed import find_speed
+from tests import toy
+from tests.channel.rivers import beat
+
+LENGTH, HALF = 120.0, 8.0
+STONES = [(40.0, -3.0), (42.0, 2.0), (60.0, 0.0), (61.0, 5.0), (80.0, -5.0)]
+
+
+@cache
+def laid(stones: bool):
+    """A straight run 1 m deep in the middle, with or without boulders: beat, water, ground."""
+    x, y = (a.ravel() for a in np.meshgrid(np.arange(4, LENGTH, 8), np.linspace(-7, 7, 8)))
+    cover = gpd.GeoDataFrame(
+        {"kind": "boulder", "size_m": 1.4, "height_m": np.nan, "note": "", "x": [s[0] for s in STONES]},
+        geometry=[shapely.Point(stone) for stone in STONES],
+        crs=toy.CRS_LOCAL,
+    )
+    if not stones:
+        cover = cover.iloc[:0]
+    one = beat(shapely.box(0, -HALF, LENGTH, HALF), x, y, 1 - (y / 9) ** 2, head=(0.0, 0.0), flow_m3_s=5.0, cover=cover)
+    with mock.patch("reachmap.channel.build.find_speed", side_effect=find_speed) as called:
+        build_channel(one, cell_m=0.5)
+    _, reach, _, depth, *_ = called.call_args.args
+    water = Bedded(reach.grid, reach.mesh, reach.in_mesh, reach.coordinates.head, reach.coordinates.tail, depth)
+    return one, water, lay_ground(one, water)
+
+
+def carried(water, ground, x):
+    """Flow through a slice of the map 2 m thick at 1 m3/s through the reach [m3/s]."""
+    band = np.abs(water.grid.x - x) < 1.0
+    speed = ground.unit_speed * (1 - ground.wake) * ground.east
+    return np.sum((speed * water.depth)[band]) * water.grid.cell_m**2 / 2.0
+
+
+@pytest.mark.parametrize("x", [20.0, 43.0, 46.0, 63.0, 66.0, 84.0, 100.0])
+def test_water_held_back_by_boulders_runs_beside_them(x):
+    _, water, ground = laid(True)
+    assert ground.bodies == len(STONES)
+    assert carried(water, ground, x) == pytest.approx(1.0, abs=0.03)
+
+
+def test_beside_a_boulder_it_runs_faster_and_behind_it_slower():
+    _, water, bare = laid(False)
+    _, _, stony = laid(True)
+    beside = water.grid.locate(np.array([62.0]), np.array([-4.0]))[0]
+    behind = water.grid.locate(np.array([62.0]), np.array([0.0]))[0]
+    assert not bare.wake.any()
+    assert stony.wake[beside] < 0 < stony.wake[behind]
+
+
+def test_a_slope_drives_the_flow_of_manning():
+    _, water, ground = laid(False)
+    # Sum over the section of d^(5/3) sqrt(S) / n (Manning per strip), the depths of one column of cells.
+    column = np.abs(water.grid.x - 60.25) < 0.01
+    plain = np.sum(water.depth[column] ** (5 / 3)) * 0.5 * np.sqrt(0.003) / ground.manning_n
+    assert flow_from_slope(ground, 0.003, LENGTH) == pytest.approx(plain, rel=0.05)
+
+
+def test_a_flow_is_guessed_from_the_mean_depth():
+    # Raymond et al. 2012: d = 0.409 Q^0.294, so 0.409 m means 1 m3/s.
+    assert guessed_flow(np.full(10, 0.409)) == pytest.approx(1.0)
