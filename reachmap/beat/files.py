@@ -12,7 +12,6 @@ from reachmap.beat.catalogue import ROLES
 from reachmap.beat.messages import Report, stop
 from reachmap.beat.settings import FILE, Settings
 from reachmap.beat.source import Source, inside, look, shown_name
-from reachmap.errors import InputError
 
 MAPS = (".geojson", ".json", ".gpkg", ".shp", ".zip", ".kml", ".kmz", ".gpx")
 TABLES = (".csv", ".tsv", ".txt", ".xlsx")
@@ -129,7 +128,5 @@ def open_folder(folder: Path) -> None:
         if not folder.is_dir():
             raise stop("folder-is-file", str(folder))
         next(iter(folder.iterdir()), None)
-    except InputError:
-        raise
     except (OSError, ValueError) as error:
         raise stop("unreadable", str(folder), why=getattr(error, "strerror", "") or str(error)) from error

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from reachmap.beat.messages import Report, stop
-from reachmap.errors import InputError
 
 MEGABYTE = 1_000_000
 LARGEST = {"json": 200 * MEGABYTE, "kml": 100 * MEGABYTE, "gpx": 200 * MEGABYTE, "table": 4000 * MEGABYTE}
@@ -226,8 +225,6 @@ def unpack(source: Source, into: Path) -> list[Path]:
                 target = into / parts[-1]
                 limit -= _unpack_one(archive, entry, target, limit, source)
                 out.append(target)
-    except InputError:
-        raise
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, ValueError, EOFError) as error:
         raise stop("damaged", source.name, kind="zip archive", why=str(error)) from error
     return out

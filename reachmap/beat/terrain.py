@@ -20,7 +20,6 @@ from reachmap.beat.messages import Report, stop
 from reachmap.beat.model import Terrain
 from reachmap.beat.place import crs_of
 from reachmap.beat.source import Source
-from reachmap.errors import InputError
 
 AROUND_M = 3000.0
 """How far beyond the outline the surface is kept [m]: a ridge 500 m high hides a sun 10 degrees up at this distance."""
@@ -54,8 +53,6 @@ def read_terrain(
             with rasterio.open(source.path, driver="GTiff") as raster:
                 _check(raster, source, settings)
                 return _window(raster, source, settings, crs, bounds, report)
-    except InputError:
-        raise
     except (RasterioError, ValueError, OSError, MemoryError) as error:
         if "proj" in str(error).lower() and "proj.db" in str(error):
             raise stop("proj-foreign", source.name) from error
