@@ -3,6 +3,7 @@
 from reachmap.light.bed import BedTerms, bed_light, bed_terms
 from reachmap.light.bodies import sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse, cloud_factors
+from reachmap.light.colours import band_attenuation, light_colours, pigment_light
 from reachmap.light.day import ShadeTime, eye_through_day, light_through_day, lux_through_day, shade_times
 from reachmap.light.lux import moon_lux, sun_lux
 from reachmap.light.model import Body, DayLight, Light
@@ -18,6 +19,7 @@ __all__ = [
     "Light",
     "Shade",
     "ShadeTime",
+    "band_attenuation",
     "beam_and_diffuse",
     "beam_mu",
     "bed_light",
@@ -26,9 +28,11 @@ __all__ = [
     "cloud_factors",
     "eye_through_day",
     "light_at",
+    "light_colours",
     "light_through_day",
     "lux_through_day",
     "moon_lux",
+    "pigment_light",
     "prepare_shade",
     "shade_times",
     "sun_and_moon",

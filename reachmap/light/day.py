@@ -45,9 +45,7 @@ def light_through_day(
     shares = np.zeros((2, len(times), channel.grid.n_wet), np.uint8)
     for k, pair in enumerate(bodies):
         for which, body in enumerate(pair):
-            # Whatever the moon's phase: the mask serves pages which re-draw it under other skies.
-            if body.altitude_deg > -1.0:
-                shares[which, k] = np.rint(255.0 * shade.beam(body, leaves))
+            shares[which, k] = np.rint(255.0 * shade.beam(body, leaves))
     clear, overcast = shade.sky(leaves)
     events = day_events(times, beat.lat, beat.lon)
     suns, moons = zip(*bodies, strict=True)

@@ -22,6 +22,9 @@ LINE_WIDTH_M = {"tree": 4.0, "hedge": 1.5, "wall": 0.4, "bridge": 1.5, "bank": 0
 CROWN_SIDES = 32
 """Corners of a crown drawn as a point and a radius; its area is kept."""
 
+COARSE_M = 0.1
+"""Hollow outlines are drawn no finer than this [m]; assumed, well below what a shade file knows."""
+
 LEAFY = ("tree", "hedge")
 """Kinds that let light through; the others are solid."""
 
@@ -88,9 +91,19 @@ def _round(x: float, y: float, radius_m: float) -> np.ndarray:
 
 
 def _convex_parts(polygon: shapely.Polygon) -> list[shapely.Polygon]:
+    """Cut an outline into few convex parts: triangles, joined as long as they stay convex."""
     if polygon.equals(polygon.convex_hull):
         return [polygon]
-    return list(shapely.get_parts(shapely.constrained_delaunay_triangles(polygon)))
+    parts: list[shapely.Polygon] = []
+    for triangle in shapely.get_parts(shapely.constrained_delaunay_triangles(polygon.simplify(COARSE_M))):
+        for k, part in enumerate(parts):
+            joined = part.union(triangle)
+            if joined.convex_hull.area <= joined.area * (1.0 + 1e-9):
+                parts[k] = joined.convex_hull
+                break
+        else:
+            parts.append(triangle)
+    return parts
 
 
 def _strip(a: np.ndarray, b: np.ndarray, width_m: float) -> np.ndarray:

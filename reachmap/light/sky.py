@@ -12,10 +12,13 @@ from numpy.typing import ArrayLike
 
 from reachmap.light.heights import Prism
 from reachmap.light.horizon import Horizon
-from reachmap.light.shadow import LEAST_ALTITUDE_DEG, SOLID, Cells, Things, chords
+from reachmap.light.shadow import SOLID, Cells, Things, chords
 
 SECTORS = 36
 """Azimuth sectors, 10 deg each."""
+
+LOWEST_DEG = 5.0
+"""Things that stand lower than this are left out of the sky: less than 0.8 % of the light comes from below [deg]."""
 
 BANDS_DEG = (0.0, 12.0, 24.0, 36.0, 48.0, 60.0, 72.0, 84.0, 90.0)
 """Edges of the elevation bands [deg]; rows of Tregenza 1987 (Lighting Res. Technol. 19:13; from memory)."""
@@ -39,10 +42,7 @@ def band_weights() -> tuple[np.ndarray, np.ndarray]:
 
 
 def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Share of scattered light that reaches each cell: (uniform sky, overcast sky), in block order (n_wet,).
-
-    Things lower than `LEAST_ALTITUDE_DEG` are left out: there is less than 0.2 % of the light below.
-    """
+    """Share of scattered light that reaches each cell: (uniform sky, overcast sky), in block order (n_wet,)."""
     n = len(cells.x)
     weights = np.array(band_weights(), np.float32) / SECTORS
     lost = np.zeros((2, n), np.float32)
@@ -52,7 +52,7 @@ def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: b
         # What stands solid on the ground makes one skyline with the land: behind each other, only the highest counts.
         skyline = np.zeros(n) if horizon is None else np.sin(np.radians(horizon.toward(azimuth)))
         touched = skyline > 0.0
-        for thing, over in chords(cells, things, azimuth, LEAST_ALTITUDE_DEG):
+        for thing, over in chords(cells, things, azimuth, LOWEST_DEG):
             touched[over.cells] = True
             if thing.base_m <= 0.0 and np.isinf(thing.density_on):
                 top = thing.top_m / np.hypot(over.near_m, thing.top_m)
@@ -60,34 +60,39 @@ def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: b
             else:
                 through[over.cells] *= _passed(thing, over.near_m, over.far_m, leaf_on)
         changed = np.flatnonzero(touched)
-        passed = through[changed] * (1.0 - _covered(np.zeros(len(changed)), skyline[changed]))
+        passed = through[changed] * (1.0 - _covered(*_by_band(np.zeros(len(changed)), skyline[changed])))
         lost[:, changed] += weights @ (1.0 - passed).T
         through[changed] = 1.0
     return 1.0 - lost[0], 1.0 - lost[1]
 
 
-def _covered(low_sin: np.ndarray, high_sin: np.ndarray) -> np.ndarray:
-    """Share of every band between two elevations, weighed as a uniform sky's light (n, n_bands)."""
+def _by_band(low_sin: np.ndarray, high_sin: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Sines of the two elevations between which something stands, cut to each band (n, n_bands)."""
     edge = np.sin(np.radians(BANDS_DEG)).astype(np.float32)
-    low = np.clip(low_sin[:, None], edge[:-1], edge[1:])
-    high = np.clip(high_sin[:, None], edge[:-1], edge[1:])
-    return np.maximum(high**2 - low**2, 0.0) / (edge[1:] ** 2 - edge[:-1] ** 2)
+    low = np.clip(low_sin.astype(np.float32)[:, None], edge[:-1], edge[1:])
+    return low, np.clip(high_sin.astype(np.float32)[:, None], low, edge[1:])
+
+
+def _covered(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Share of every band between its two elevations, weighed as a uniform sky's light (n, n_bands)."""
+    edge = np.sin(np.radians(BANDS_DEG)).astype(np.float32)
+    return (high**2 - low**2) / (edge[1:] ** 2 - edge[:-1] ** 2)
 
 
 def _passed(thing: Prism, near_m: np.ndarray, far_m: np.ndarray, leaf_on: bool) -> np.ndarray:
     """Share of each band's light that passes a prism (n, n_bands)."""
     near, far = near_m.astype(np.float32), far_m.astype(np.float32)
-    low = thing.base_m / np.hypot(far, np.float32(thing.base_m) + np.float32(1e-6))
-    high = thing.top_m / np.hypot(near, np.float32(thing.top_m))
-    covered = _covered(low, high)
-    density = thing.density(leaf_on)
+    low, high = _by_band(
+        thing.base_m / np.hypot(far, np.float32(thing.base_m) + np.float32(1e-6)),
+        thing.top_m / np.hypot(near, np.float32(thing.top_m)),
+    )
+    covered, density = _covered(low, high), thing.density(leaf_on)
     if np.isinf(density):
         return 1.0 - covered
     # One path a band, at the middle of what is covered there.
-    edge = np.sin(np.radians(BANDS_DEG)).astype(np.float32)
-    middle = (np.clip(low[:, None], edge[:-1], edge[1:]) + np.clip(high[:, None], edge[:-1], edge[1:])) / 2.0
-    level = np.sqrt(np.maximum(1.0 - middle**2, 1e-6))
-    slope = np.maximum(middle / level, 1e-4)
+    middle = (low + high) / np.float32(2.0)
+    level = np.sqrt(np.maximum(1.0 - middle**2, np.float32(1e-6)))
+    slope = np.maximum(middle / level, np.float32(1e-4))
     stretch = np.minimum(far[:, None], thing.top_m / slope) - np.maximum(near[:, None], thing.base_m / slope)
     depth = np.minimum(density * np.maximum(stretch, 0.0) / level, SOLID)
     return 1.0 - covered * (1.0 - np.exp(-depth))

@@ -34,6 +34,8 @@ def test_outlines_are_cut_into_convex_parts():
     ring = shapely.Point(0, 0).buffer(12).difference(shapely.Point(0, 0).buffer(10))
     many = shapely.MultiPolygon([ring, shapely.box(30, 0, 34, 4)])
     things = prisms(shade_table((many, "tree", 8.0, 2.0, np.nan, "alder")))
-    assert area(things) == pytest.approx(many.area)
+    assert area(things) == pytest.approx(many.area, rel=0.01)
+    # Few parts: a sixteenth of a ring is about as far as a convex part of it goes.
+    assert len(things) < 80
     assert all(shapely.Polygon(t.xy).convex_hull.area == pytest.approx(shapely.Polygon(t.xy).area) for t in things)
     assert all(0 < t.density_off < t.density_on for t in things)
