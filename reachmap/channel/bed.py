@@ -16,7 +16,7 @@ from reachmap.beat.model import Beat
 from reachmap.channel.confidence import confidence_class
 from reachmap.channel.guess import GUESS_SHARE, Guess, guess_depth
 from reachmap.channel.heldout import error_figures
-from reachmap.channel.kriging import TaperedField
+from reachmap.channel.kriging import Setting, TaperedField
 from reachmap.channel.reach import TAPER_SHARE, Places, Reach
 from reachmap.channel.soundings import Soundings
 from reachmap.errors import Finding
@@ -109,20 +109,20 @@ def _guessed(reach: Reach, guess: Guess) -> Bed:
 def _alone(reach: Reach, soundings: Soundings) -> tuple[Soundings, TaperedField]:
     """The soundings kriged without the guess, by gentle banks or by steep ones where those are clearly better."""
 
-    def fit(places: Places) -> TaperedField:
+    def fit(places: Places, setting: tuple[Setting, ...] | None = None) -> TaperedField:
         at = places.along, places.across, places.taper
-        return TaperedField.fit(*at, soundings.depth_m, reach.width_m, soundings.groups)
+        return TaperedField.fit(*at, soundings.depth_m, reach.width_m, soundings.groups, setting=setting)
 
     gentle = fit(soundings.places)
     near = soundings.places.bank_distance < 0.5 * TAPER_SHARE * soundings.places.width
     if near.sum() < FEWEST_ALONE:
         return soundings, gentle
     places = soundings.places.banked(STEEP_SHARE)
-    steep = fit(places)
+    steep = fit(places, gentle.fitted)
     errors = [float(np.mean(np.abs(field.heldout() - soundings.depth_m))) for field in (gentle, steep)]
     if errors[1] > (1 - STEEP_GAIN) * errors[0]:
         return soundings, gentle
-    return replace(soundings, places=places), steep
+    return replace(soundings, places=places), fit(places)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from typing import Any, Literal
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.linalg.lapack import dpotri
 from scipy.optimize import nnls
 
 Trend = Literal["mean", "drift", "none"]
@@ -372,8 +373,10 @@ def _judge(inverse: np.ndarray, values: np.ndarray, groups: np.ndarray) -> tuple
 def _projected_inverse(base: np.ndarray, taper: np.ndarray, noise: float, trend: Trend) -> np.ndarray:
     covariance = base.copy()
     covariance[np.diag_indices_from(covariance)] += noise**2
-    factor = cho_factor(covariance, lower=True, check_finite=False, overwrite_a=True)
-    inverse = cho_solve(factor, np.eye(len(taper)), check_finite=False, overwrite_b=True)
+    factor, _ = cho_factor(covariance, lower=True, check_finite=False, overwrite_a=True)
+    half, _ = dpotri(factor, lower=True)
+    inverse = np.tril(half)
+    inverse += np.tril(half, -1).T
     if trend != "mean":
         return inverse
     column = inverse @ taper
