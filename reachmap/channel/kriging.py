@@ -344,29 +344,47 @@ def _leave_out(
         base = _covariance(places[members], taper[members], kernel)
         inverse = _projected_inverse(base, taper[members], setting[2], trend)
         for (predicted, variance), groups in zip(out, groupings, strict=True):
-            residual, spread = _judge(inverse, values[members], groups[members])
+            residual, spread = _judge(inverse, values[members], _batches(groups[members]))
             predicted[members[mine]] = (values[members] - residual)[mine]
             variance[members[mine]] = np.maximum(spread - setting[2] ** 2, 1e-12)[mine]
     return out
 
 
-def _judge(inverse: np.ndarray, values: np.ndarray, groups: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _batches(groups: np.ndarray) -> list[np.ndarray]:
+    """Members of every group, (groups, most members) with -1 behind the last; groups of like size together.
+
+    A group that holds every point leaves nothing to judge it by and is left away.
+    """
+    order = np.argsort(groups, kind="stable")
+    starts = np.flatnonzero(np.diff(groups[order], prepend=groups[order[0]] - 1))
+    sizes = np.diff(np.append(starts, len(groups)))
+    starts, sizes = (a[sizes < len(groups)] for a in (starts, sizes))
+    out = []
+    rough = np.ceil(np.log2(sizes)).astype(int)
+    for power in np.unique(rough):
+        pick = rough == power
+        column = np.arange(sizes[pick].max())
+        place = starts[pick][:, None] + column
+        inside = column < sizes[pick][:, None]
+        out.append(np.where(inside, order[np.where(inside, place, 0)], -1))
+    return out
+
+
+def _judge(inverse: np.ndarray, values: np.ndarray, batches: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Residual and relative variance at every point with its group left out, exact.
 
     With P the inverse covariance projected past the mean, the residual of a group B is inv(P_BB) (P z)_B.
     """
     flat = inverse @ values
     residual, variance = np.zeros(len(values)), np.ones(len(values))
-    order = np.argsort(groups, kind="stable")
-    ends = np.flatnonzero(np.diff(groups[order])) + 1
-    if len(ends) == len(values) - 1:
-        spread = 1.0 / np.diag(inverse)
-        return spread * flat, spread
-    for block in np.split(order, ends):
-        if len(block) < len(values):
-            spread = np.linalg.inv(inverse[block[:, None], block])
-            residual[block] = spread @ flat[block]
-            variance[block] = np.maximum(np.diag(spread), 1e-12)
+    for members in batches:
+        inside = members >= 0
+        both = inside[:, :, None] & inside[:, None]
+        block = np.where(both, inverse[members[:, :, None], members[:, None]], np.eye(members.shape[1]))
+        spread = np.linalg.inv(block)
+        own = members[inside]
+        residual[own] = (spread @ np.where(inside, flat[members], 0.0)[:, :, None])[:, :, 0][inside]
+        variance[own] = np.maximum(np.einsum("ijj->ij", spread)[inside], 1e-12)
     return residual, variance
 
 
@@ -412,6 +430,7 @@ def _choose(
     keep = _trial(groups)
 
     lower = groups[keep] >= np.median(groups[keep])
+    batches = _batches(groups[keep])
 
     def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[np.ndarray]:
         """For each noise the mean absolute residual in both halves of the reach and in the whole.
@@ -422,7 +441,7 @@ def _choose(
         sizes = []
         for noise in noises:
             inverse = _projected_inverse(base, taper[keep], noise, trend)
-            sizes.append(np.abs(_judge(inverse, values[keep], groups[keep])[0]))
+            sizes.append(np.abs(_judge(inverse, values[keep], batches)[0]))
         return [np.array([size[~lower].mean(), size[lower].mean(), size.mean()]) for size in sizes]
 
     standard = errors(DEFAULT[:2], DEFAULT[2:])[0]
