@@ -137,16 +137,11 @@ def rest_speed(speed_m_s: np.ndarray, depth_m: np.ndarray, d84_m: float) -> np.n
     return speed_at_height(speed_m_s, depth_m, d84_m, RESTING_HEIGHT_M)
 
 
-def surface_speed(speed_m_s: np.ndarray, depth_m: np.ndarray, d84_m: float) -> np.ndarray:
-    """What a float would show [m/s]: the depth mean over the float coefficient."""
-    return (speed_m_s / float_coefficient(depth_m, d84_m)).astype(np.float32)
-
-
 def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M) -> np.ndarray:
     """The `drift_speed` layer: depth-mean speed of the fastest water within `reach_m` by water [m/s], float32.
 
     Depth-mean, because the default food curve is drawn for the column speed; walking pace as anglers judge it is
-    a surface speed, 1.34 m/s there being about 1.0 m/s here over 0.6 m of cobble (see `surface_speed`). The search
+    a surface speed, 1.34 m/s there being about 1.0 m/s here over 0.6 m of cobble (log law, D84 0.1 m). The search
     spreads from cell to cell through water only, so it can't reach across land into another arm or limb.
 
     Parameters
