@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import glob
 import json
 import math
 import os
 import shutil
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +24,9 @@ from reachmap.errors import Finding, InputError, OutputError, SettingError
 
 EXAMPLE_LAT, EXAMPLE_LON = 54.6123, -2.8123
 """Where the example lies [deg]: an invented water."""
+
+STALE_S = 3600.0
+"""Age from which a scratch folder counts as left behind [s]."""
 
 
 @dataclass
@@ -137,8 +142,9 @@ def _from_files(sources: Sequence[Path], report: Report) -> _Plan:
 
 
 def _write(target: Path, plan: _Plan) -> tuple[Finding, ...]:
-    """Write beside, check, then rename; on any failure nothing is left."""
+    """Write beside, check, then rename; on any failure nothing is left, nor what a killed run left before."""
     beside = target.with_name(f".{target.name}.new-{os.getpid()}")
+    _sweep(target)
     try:
         beside.mkdir(parents=True)
         for name, text in plan.texts.items():
@@ -155,3 +161,13 @@ def _write(target: Path, plan: _Plan) -> tuple[Finding, ...]:
     finally:
         shutil.rmtree(beside, ignore_errors=True)
     return found
+
+
+def _sweep(target: Path) -> None:
+    """Remove scratch folders of runs that were killed; one younger than an hour may still be at work."""
+    try:
+        for stale in target.parent.glob(f".{glob.escape(target.name)}.new-*"):
+            if time.time() - stale.stat().st_mtime > STALE_S:
+                shutil.rmtree(stale, ignore_errors=True)
+    except OSError:
+        return  # the folder can't be listed; writing will say so

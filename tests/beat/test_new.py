@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import time
 import tomllib
 
 import pytest
@@ -126,3 +128,14 @@ def test_a_place_below_a_file_cannot_be_written(tmp_path):
     (tmp_path / "file").write_text("x")
     with pytest.raises(OutputError, match="can't be written"):
         new_beat(tmp_path / "file" / "mill")
+
+
+def test_what_a_killed_run_left_is_swept_away(tmp_path):
+    old, young = tmp_path / ".mill.new-1", tmp_path / ".mill.new-2"
+    for folder in (old, young):
+        folder.mkdir()
+        (folder / "beat.toml").write_text("half")
+    os.utime(old, (time.time() - 7200,) * 2)
+    new_beat(tmp_path / "mill")
+    assert not old.exists()
+    assert young.exists()

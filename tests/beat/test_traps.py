@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
 import stat
 import struct
@@ -32,6 +33,7 @@ from tests.beat.folders import (
     table_text,
     to_degrees,
 )
+from tests.beat.test_formats import frame, through
 
 ROWS = sounding_rows()
 
@@ -335,3 +337,48 @@ def test_swapped_degrees_of_an_impossible_latitude(tmp_path):
     folder = make(tmp_path / "beat", outline__geojson=corners(points), soundings__csv=None)
     with pytest.raises(InputError, match=r"latitude .* is impossible"):
         read_beat(folder)
+
+
+def test_things_that_are_no_files(tmp_path):
+    folder = make(tmp_path / "beat", outline__geojson=None, soundings__csv=None)
+    os.mkfifo(folder / "soundings.csv")
+    (folder / "outline.geojson").symlink_to(folder / "outline.geojson")
+    (folder / "cover.geojson").symlink_to(tmp_path / "absent")
+    (folder / "shade.geojson").mkdir()
+    found = {f.file: f.what for f in check_beat(folder) if f.severity == "error"}
+    assert "special file" in found["soundings.csv"]
+    assert "can't be read" in found["outline.geojson"]
+    assert "can't be read" in found["cover.geojson"]
+    assert "holds 0 map files" in found["shade.geojson"]
+
+
+def test_metres_in_a_geojson_are_taken_when_their_system_is_named(tmp_path):
+    toml = TOML.replace("head = [54.6, -2.80093]", "") + '[files.outline]\ncrs = "EPSG:27700"\n'
+    beat = read_beat(make(tmp_path / "beat", toml=toml, outline__geojson=corners(METRES), soundings__csv=None))
+    # The national grid's scale is within 0.04 % of the ground there.
+    assert beat.outline.area == pytest.approx(120 * 16, rel=1e-3)
+
+
+def test_a_file_and_the_settings_may_not_name_two_systems(tmp_path):
+    toml = TOML + '[files.soundings]\ncrs = "EPSG:27700"\n'
+    content = through(tmp_path, "gpkg", layer="soundings")
+    with pytest.raises(InputError, match=r"the file says .WGS 84., beat\.toml says .EPSG:27700."):
+        read_beat(make(tmp_path / "beat", toml=toml, soundings__csv=None, soundings__gpkg=content))
+
+
+def test_a_head_with_its_numbers_swapped_is_told(tmp_path):
+    with pytest.raises(InputError, match=r"lies [0-9,.]+ km from the outline"):
+        read_beat(make(tmp_path / "beat", toml=TOML.replace("[54.6, -2.80093]", "[-2.80093, 54.6]")))
+
+
+def test_several_layers_are_told_and_can_be_chosen(tmp_path):
+    path = tmp_path / "two.gpkg"
+    frame().to_file(path, layer="kayak")
+    frame().head(5).to_file(path, layer="wading")
+    files = {"soundings__csv": None, "soundings__gpkg": path.read_bytes()}
+    both = read_beat(make(tmp_path / "a", **files))
+    assert "several layers" in next(f.what for f in both.findings if f.code == "layer-taken")
+    toml = TOML + '[files.soundings]\nlayer = "wading"\n'
+    assert len(read_beat(make(tmp_path / "b", toml=toml, **files)).soundings) == 5
+    with pytest.raises(InputError, match="there is no layer 'wadng'; there are: kayak, wading"):
+        read_beat(make(tmp_path / "c", toml=toml.replace("wading", "wadng"), **files))
