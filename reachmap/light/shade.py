@@ -13,7 +13,7 @@ from reachmap.light.canopy import leaves_on
 from reachmap.light.heights import prisms
 from reachmap.light.horizon import Horizon, horizon_of
 from reachmap.light.model import Body
-from reachmap.light.shadow import Cells, Things, chords, in_blocks, optical_depth, within_reach
+from reachmap.light.shadow import QUARTERS, Cells, Things, chords, in_blocks, optical_depth, within_reach
 from reachmap.light.sky import sky_shares
 from reachmap.light.surface import bed_offset, refracted
 
@@ -69,12 +69,10 @@ class Shade:
         altitude = float(refracted(body.altitude_deg))
         if altitude <= 0.0:
             return np.zeros(len(self.cells.x), np.float32)
-        thick = np.zeros(len(self.cells.x), np.float32)
+        share = np.ones(len(self.cells.x), np.float32)
         offset = float(bed_offset(1.0, altitude))
-        for thing, over in chords(self.cells, self.things, body.azimuth_deg, altitude, offset):
-            thick[over.cells] += optical_depth(thing, over, altitude, leaf_on)
-        share = np.ones_like(thick)
-        np.exp(-thick, out=share, where=thick > 0.0)
+        for thing, over in chords(self.cells, self.things, body.azimuth_deg, altitude, offset, QUARTERS):
+            share[over.cells] *= np.exp(-optical_depth(thing, over, altitude, leaf_on)).mean(axis=0)
         if self.horizon is not None:
             share[self.horizon.toward(body.azimuth_deg) >= altitude] = 0.0
         return self._wet(share) * (1.0 - self.channel["overhead"])

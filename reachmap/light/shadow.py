@@ -2,8 +2,8 @@
 
 All water lies at one height, so a ray from a cell is in a prism exactly over one stretch of its way: between the two
 crossings with the convex outline, and between the heights of underside and top. That stretch is worked out in closed
-form at every cell centre, hence no smear whatever the size of a crown against the cells. Only blocks of cells which
-the shadow can touch are looked at, so the cost is that of the shaded ground, linear in cells.
+form in the middle of each quarter of a cell, hence no smear whatever the size of a crown against the cells. Only blocks
+of cells which the shadow can touch are looked at, so the cost is that of the shaded ground, linear in cells.
 """
 
 from __future__ import annotations
@@ -26,6 +26,12 @@ BLOCK_M = 8.0
 MOST_OFFSET = 1.1345
 """The beam that lights the bed enters no farther off than this times the depth, 1 / sqrt(n^2 - 1)."""
 
+CENTRE = ((0.0, 0.0),)
+"""The middle of a cell, where one ray is enough."""
+
+QUARTERS = ((-0.25, -0.25), (-0.25, 0.25), (0.25, -0.25), (0.25, 0.25))
+"""The middles of a cell's quarters: with four rays a crown of few cells keeps its shadow's area."""
+
 SOLID = 99.0
 """Optical depth of what is solid [-]."""
 
@@ -41,7 +47,8 @@ class Cells:
     order : position in the wet vector of each of them (n_wet,)
     starts : first cell of each block, and the end (n_blocks + 1,)
     centre : of the cells of each block (n_blocks, 2) [m]
-    reach_m : farthest cell from its block's centre [m]
+    reach_m : farthest cell edge from its block's centre [m]
+    cell_m : cell size [m]
     """
 
     x: np.ndarray
@@ -51,6 +58,7 @@ class Cells:
     starts: np.ndarray
     centre: np.ndarray
     reach_m: float
+    cell_m: float
 
 
 def in_blocks(grid: Grid, depth_m: np.ndarray) -> Cells:
@@ -64,7 +72,9 @@ def in_blocks(grid: Grid, depth_m: np.ndarray) -> Cells:
     count = np.diff(starts)
     centre = np.column_stack([np.add.reduceat(v, starts[:-1]) / count for v in (x, y)])
     away = np.hypot(x - np.repeat(centre[:, 0], count), y - np.repeat(centre[:, 1], count))
-    return Cells(x, y, np.nan_to_num(depth_m[order]), order, starts, centre, float(away.max()))
+    return Cells(
+        x, y, np.nan_to_num(depth_m[order]), order, starts, centre, float(away.max()) + grid.cell_m, grid.cell_m
+    )
 
 
 @dataclass(frozen=True)
@@ -109,7 +119,8 @@ class Chords:
     Parameters
     ----------
     cells : positions in block order (n,)
-    near_m, far_m : level distance from the ray's end to where it comes over the outline and leaves it (n,) [m]
+    near_m, far_m : level distance from the ray's end to where it comes over the outline and leaves it, for every spot
+        of the cell that is looked at (n_spots, n) [m]
     """
 
     cells: np.ndarray
@@ -118,7 +129,12 @@ class Chords:
 
 
 def chords(
-    cells: Cells, things: Things, azimuth_deg: float, altitude_deg: float, offset: float = 0.0
+    cells: Cells,
+    things: Things,
+    azimuth_deg: float,
+    altitude_deg: float,
+    offset: float = 0.0,
+    spots: tuple[tuple[float, float], ...] = CENTRE,
 ) -> Iterator[tuple[Prism, Chords]]:
     """Every prism with the cells whose rays toward an azimuth, no lower than an altitude, pass over its outline.
 
@@ -128,6 +144,7 @@ def chords(
     azimuth_deg : clockwise from north [deg]
     altitude_deg : cells so far off that the ray is above the prism's top are left out [deg]
     offset : how far toward the azimuth each cell's ray starts, times its depth [-]
+    spots : where in a cell rays end, in cell sizes from its centre, east and north
     """
     if not things.prisms:
         return
@@ -144,19 +161,20 @@ def chords(
     touched = (beside > right_v[t] - cells.reach_m) & (beside < left_v[t] + cells.reach_m)
     touched &= (at > first[t] - slack) & (at < last[t] + slack)
     thing, block = t[touched], things.block[touched]
-    edges = np.searchsorted(thing, np.arange(len(things.prisms) + 1))
+    runs = np.searchsorted(thing, np.arange(len(things.prisms) + 1))
     corner = np.append(things.first, len(u))
+    aside, ahead = (cells.cell_m * (np.array(spots) @ way)[:, None] for way in (left, toward))
+    edge = float(max(np.abs(aside).max(), np.abs(ahead).max()))
     for k in np.unique(thing):
-        blocks = block[edges[k] : edges[k + 1]]
+        blocks = block[runs[k] : runs[k + 1]]
         index = _ranges(cells.starts[blocks], cells.starts[blocks + 1])
-        x, y = cells.x[index], cells.y[index]
-        w = x * left[0] + y * left[1]
-        a = x * toward[0] + y * toward[1] + offset * cells.depth_m[index]
-        inside = (w > right_v[k]) & (w < left_v[k]) & (a > first[k]) & (a < last[k])
-        index, w, a = index[inside], w[inside], a[inside]
+        w = cells.x[index] * left[0] + cells.y[index] * left[1]
+        near = (w > right_v[k] - edge) & (w < left_v[k] + edge)
+        index, w = index[near], w[near] + aside
+        a = cells.x[index] * toward[0] + cells.y[index] * toward[1] + offset * cells.depth_m[index] + ahead
         low, high = _sides(u[corner[k] : corner[k + 1]], v[corner[k] : corner[k + 1]], w)
-        ahead = high > a
-        yield things.prisms[k], Chords(index[ahead], np.maximum(low - a, 0.0)[ahead], (high - a)[ahead])
+        before = ((high > a) & (a > first[k])).any(axis=0)
+        yield things.prisms[k], Chords(index[before], np.maximum(low - a, 0.0)[:, before], (high - a)[:, before])
 
 
 def _sides(u: np.ndarray, v: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

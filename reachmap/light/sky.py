@@ -55,10 +55,10 @@ def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: b
         for thing, over in chords(cells, things, azimuth, LOWEST_DEG):
             touched[over.cells] = True
             if thing.base_m <= 0.0 and np.isinf(thing.density_on):
-                top = thing.top_m / np.hypot(over.near_m, thing.top_m)
+                top = thing.top_m / np.hypot(over.near_m[0], thing.top_m)
                 skyline[over.cells] = np.maximum(skyline[over.cells], top)
             else:
-                through[over.cells] *= _passed(thing, over.near_m, over.far_m, leaf_on)
+                through[over.cells] *= _passed(thing, over.near_m[0], over.far_m[0], leaf_on)
         changed = np.flatnonzero(touched)
         passed = through[changed] * (1.0 - _covered(*_by_band(np.zeros(len(changed)), skyline[changed])))
         lost[:, changed] += weights @ (1.0 - passed).T

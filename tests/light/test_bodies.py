@@ -72,7 +72,7 @@ def test_moon_against_skyfield():
     from skyfield.api import Loader, wgs84
     from skyfield_data import get_skyfield_data_path
 
-    lat, lon, when = random_places(600, 2)
+    lat, lon, when = random_places(250, 2)
     load_from = Loader(get_skyfield_data_path())
     scale, planets = load_from.timescale(builtin=True), load_from("de421.bsp")
     off = []
