@@ -41,6 +41,7 @@ class Section:
         """As written in the run record."""
         return {
             "line": self.line,
+            "method": "midsection",
             "along_m": round(self.along_m, 1),
             "flow_m3_s": round(self.flow_m3_s, 3),
             "mean_section_m3_s": round(self.mean_section_m3_s, 3),

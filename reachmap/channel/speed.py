@@ -116,7 +116,7 @@ def find_speed(
         ground,
         choice.flow_m3_s,
         report,
-        _findings(known, source, measured, relative),
+        _findings(known, source, measured, relative, int(unsure[used].sum())),
     )
 
 
@@ -220,12 +220,18 @@ def _report(
     return out
 
 
-def _findings(known: float | None, source: str, measured: Measured | None, relative: bool) -> tuple[Finding, ...]:
+def _findings(
+    known: float | None, source: str, measured: Measured | None, relative: bool, unsure: int
+) -> tuple[Finding, ...]:
     found = []
     if relative:
         what = "no speed, flow or slope is known, so speeds are relative: the pattern counts, not the numbers"
         remedy = "Time a few floats, or give flow_m3_s or slope under [survey]"
         found.append(Finding("warning", "beat.toml", "[survey]", what, remedy, "speed-relative"))
+    if unsure:
+        what = f"{unsure} speed(s) were taken where the water is too shallow for its stones to tell the mean by"
+        remedy = "They were used; trust them less, or measure at 0.6 depth in water deeper than four stones"
+        found.append(Finding("note", "soundings", "speed", what, remedy, "speed-shallow"))
     if known and measured is not None:
         fitted = measured.fitted_flow()
         if max(fitted / known, known / max(fitted, 1e-9)) > DISAGREEMENT:

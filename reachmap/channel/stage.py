@@ -104,12 +104,7 @@ def at_stage(
         stage_m = _stage_of(beat, reach, depth_m, speed, flow_m3_s)
     _check(depth_m, stage_m)
     water, survey_cell, wetted = _shifted(reach, depth_m, stage_m, beat.terrain)
-    if wetted.sum() > LARGEST_GROWTH * reach.grid.n_wet:
-        share = wetted.sum() / reach.grid.n_wet
-        raise SettingError(
-            f"at {stage_m:+.2f} m the terrain model puts {share:.0%} more ground under water: the river is over its "
-            "banks, where depths shifted evenly mean nothing; choose a smaller change"
-        )
+    _check_growth(reach, wetted, stage_m)
     moved = _moved_speed(beat, water, survey_cell, speed, stage_m)
     ratio = moved.solve_m3_s / speed.solve_m3_s
     if not 0.95 / LARGEST_RATIO <= ratio <= 1.05 * LARGEST_RATIO:
@@ -140,6 +135,15 @@ def _check(depth_m: np.ndarray, stage_m: float) -> None:
         raise SettingError(
             f"a change of level of {stage_m:+.2f} m is more than half the mean depth ({most:.2f} m): so far from the "
             "survey the bed's shape and the water's slope can't be taken over; survey again at that level"
+        )
+
+
+def _check_growth(reach: Reach, wetted: np.ndarray, stage_m: float) -> None:
+    share = wetted.sum() / reach.grid.n_wet
+    if share > LARGEST_GROWTH:
+        raise SettingError(
+            f"at {stage_m:+.2f} m the terrain model puts {share:.0%} more ground under water: the river is over its "
+            "banks, where depths shifted evenly mean nothing; choose a smaller change"
         )
 
 

@@ -94,6 +94,16 @@ def test_float_readings_are_slowed_to_the_depth_mean():
     assert 0.655 < slowed.flow_m3_s / mean.flow_m3_s < 0.841
 
 
+def test_readings_too_shallow_for_their_rule_are_counted_and_said():
+    points = laid("zigzag", 0.3).args[2]
+    floats = replace(points, speed_how=np.full(len(points), "surface float"))
+    ch, _ = made("zigzag", 0.3, points=floats)
+    # A float needs h/D84 of at least 5 (Mazi et al.); the toy bed has D84 0.09 m.
+    shallow = np.isfinite(points.speed_m_s) & (points.depth_m < 5 * 0.09)
+    assert ch.report["speeds_unsure"] == shallow.sum() > 0
+    assert any(f.code == "speed-shallow" for f in ch.findings)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("style", ["zigzag", "sections", "wading"])
 def test_what_held_out_speeds_choose_is_near_the_best_way(style):
