@@ -122,14 +122,22 @@ class Reach:
         cell = grid.locate(x, y)
         dry = cell < 0
         if dry.any():
-            found = self._tree.query(np.column_stack([x[dry], y[dry]]))[1]
+            shore, tree = self._shore
+            found = shore[tree.query(np.column_stack([x[dry], y[dry]]))[1]]
             cell[dry] = found
             x[dry], y[dry] = grid.x[found], grid.y[found]
         return x, y, cell
 
     @cached_property
-    def _tree(self) -> cKDTree:
-        return cKDTree(np.column_stack([self.mesh.grid.x, self.mesh.grid.y]))
+    def _shore(self) -> tuple[np.ndarray, cKDTree]:
+        """Cells beside dry land, which hold the nearest water to any point outside it."""
+        grid = self.mesh.grid
+        rows, cols = grid.cells
+        beside = np.zeros(grid.n_wet, bool)
+        for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
+            beside |= ~grid.wet[rows + dr, cols + dc]
+        shore = np.flatnonzero(beside)
+        return shore, cKDTree(np.column_stack([grid.x[shore], grid.y[shore]]))
 
     @cached_property
     def _waterline(self) -> tuple[Edge, cKDTree]:
