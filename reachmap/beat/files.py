@@ -80,7 +80,7 @@ def _given(path: str, folder: Path, role: str) -> Path:
     if not there:
         names = [entry.name for entry in folder.iterdir()]
         near = difflib.get_close_matches(found.name, names, 1, 0.6)
-        raise stop("missing-given", FILE, where, value=path, hint=f" Did you mean {near[0]!r}?" if near else "")
+        raise stop("missing-given", FILE, where, value=path, hint=f"Did you mean {near[0]!r}? " if near else "")
     return found
 
 

@@ -43,9 +43,9 @@ def messages() -> dict[str, Message]:
 
 
 def say(code: str, file: str = "", where: str = "", **values: Any) -> Finding:
-    """One finding from the table, the user's values made safe to show."""
+    """One finding from the table, the user's values made safe to show; a hint is our own text and stays as it is."""
     message = messages()[code]
-    shown = {key: plain(value) if isinstance(value, str) else value for key, value in values.items()}
+    shown = {key: plain(value) if isinstance(value, str) and key != "hint" else value for key, value in values.items()}
     what, remedy = message.what.format(**shown), message.remedy.format(**shown)
     return Finding(message.severity, plain(file), plain(where), what, remedy, code)
 

@@ -112,8 +112,10 @@ class Beat:
     shade : GeoDataFrame: kind (one of `SHADE_KINDS`), height_m (top above the water), base_m (underside
         above the water: crown base or bridge soffit, 0 for a wall), radius_m (points, NaN else), leaf
         (one of `LEAVES`), note
-    notes, log : GeoDataFrames as the user keeps them (id, text, kind, time; log also species, length_m,
-        what, count), possibly empty
+    notes : GeoDataFrame as the user keeps them: id, text, kind, time (ISO 8601 text), replaces (list of text),
+        deleted (always False here); possibly empty
+    log : GeoDataFrame: id, text, kind, time (UTC, NaT if unreadable), what ("" if unknown), species, length_m,
+        count, hours, cloud (oktas), clarity_m (NaN where unsaid), trip (the local date if unsaid); possibly empty
     terrain : surface model or None
     survey_date, flow_m3_s, slope : as given or None
     d84_m : bed material, the size 84 % of stones are finer than [m]
