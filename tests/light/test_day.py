@@ -22,9 +22,8 @@ def lone_tree(lat):
 
 
 def middle_of_shade(channel, day, hour):
-    light = light_through_day(channel, day, leaf_on=True)
-    k = hour * 6
-    dark = light.sun_share[k] < 200
+    light = light_through_day(channel, day, step_min=60, leaf_on=True)
+    dark = light.sun_share[hour] < 200
     assert dark.any()
     return channel.grid.x[dark].mean(), channel.grid.y[dark].mean()
 
