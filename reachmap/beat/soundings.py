@@ -25,6 +25,9 @@ WANTED = (
 )  # fmt: skip
 NUMBERS = ("lon", "lat", "x", "y", "depth", "bed_level", "water_level", "speed", "float_distance", "float_time")
 TEXTS = ("speed_how", "line", "note", "time")
+SECTION_ROWS, SECTION_SHARE = 4, 0.9
+"""Rows of one x in a row that make a cross-section, and the share of rows that must lie in one (assumed)."""
+
 MOST_ROWS = 3_000_000
 """Rows read from one file; about 300 MB of memory."""
 
@@ -89,6 +92,8 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
         raise stop("no-rows", table.file)
     numbers = {key: value[placed] for key, value in {**numbers, "row": rows}.items()}
     texts = {key: [texts[key][i] for i in np.flatnonzero(placed)] for key in texts}
+    if "line" not in columns and placer.crs is None:
+        texts["line"] = _sections(xy[placed], table, report) or texts["line"]
     flag = np.full(int(placed.sum()), "", object)
     depth = depth_of(numbers, columns, flag, table, settings, report)
     degrees = placer.to_degrees(_checked(xy[placed], placer, table))
@@ -209,6 +214,21 @@ def _coordinates(
         first = int(np.flatnonzero(kinds > 0)[0])
         raise stop("not-points", table.file, f"{table.word} {first + 1}", kind=shapes[first].geom_type)
     return np.column_stack([shapely.get_x(shapes), shapely.get_y(shapes)])
+
+
+def _sections(xy: np.ndarray, table: Table, report: Report) -> list[str] | None:
+    """Names of the cross-sections of a tape survey: runs of rows with one and the same x, or y; None if there are none.
+
+    Only local surveys are looked at, where a section is laid along one of the axes.
+    """
+    for axis, name in ((0, "x"), (1, "y")):
+        values = xy[:, axis]
+        starts = np.concatenate([[True], values[1:] != values[:-1]])
+        run = np.cumsum(starts) - 1
+        if starts.sum() > 1 and (np.bincount(run)[run] >= SECTION_ROWS).mean() > SECTION_SHARE:
+            report.say("sections-found", table.file, count=int(starts.sum()), axis=name)
+            return [f"{name} {value:g}" for value in values]
+    return None
 
 
 def _checked(xy: np.ndarray, placer: Any, table: Table) -> np.ndarray:

@@ -230,6 +230,17 @@ def test_a_tape_survey_in_feet_laid_on_an_anchor(tmp_path):
     np.testing.assert_allclose(shapely.get_coordinates(got.geometry.to_numpy()), want, atol=0.002)
 
 
+def test_sections_of_a_tape_survey_are_found(tmp_path):
+    rows = [[x, y, 0.5] for x in range(-50, 60, 10) for y in (-6, -3, 0, 3, 6)]
+    toml = TOML + f"[place]\nanchor = [{LAT}, {LON}]\nbearing_deg = 0\n"
+    beat = read_beat(make(tmp_path / "a", toml=toml, soundings__csv=table_text(rows, ("x_m", "y_m", "depth_m"))))
+    assert list(beat.soundings["line"][:6]) == ["x -50"] * 5 + ["x -40"]
+    assert "11 cross-sections" in next(f.what for f in beat.findings if f.code == "sections-found")
+    scattered = [[x + 0.37 * k, y, 0.5] for k, (x, y, _) in enumerate(rows)]
+    text = table_text(scattered, ("x_m", "y_m", "depth_m"))
+    assert set(read_beat(make(tmp_path / "b", toml=toml, soundings__csv=text)).soundings["line"]) == {""}
+
+
 def test_levels_give_depths_and_dry_places(tmp_path):
     text = "lon,lat,bed_level_m,water_level_m\n"
     levels = [(174.0, 174.8), (174.5, 174.8), (175.1, -9999), (174.9, 174.8)]
