@@ -119,3 +119,19 @@ def test_the_sky_beneath_a_slab(height):
     hidden = 4 / (2 * np.pi) * (a / p * np.arctan(b / p) + b / q * np.arctan(a / q))
     slab = wall(-2, -6, 2, 6, height_m=height + 0.01, base_m=height, kind="bridge")
     assert seen([slab])[0] == pytest.approx(1 - hidden, abs=0.01)
+
+
+@pytest.mark.parametrize("distance", [0.0, 2.0, 4.0, 8.0])
+def test_the_sky_round_a_single_crown(distance):
+    # A fine quadrature over the sky with the path of each ray through an upright cylinder; alder, leaf area 4.5.
+    base, top, radius = 2.0, 9.0, 3.0
+    elevation, azimuth = np.meshgrid(np.radians(np.arange(0.25, 90, 0.5)), np.radians(np.arange(0.5, 360, 1.0)))
+    closest, aside = distance * np.cos(azimuth), distance * np.sin(azimuth)
+    half = np.sqrt(np.maximum(radius**2 - aside**2, 0))
+    slope = np.tan(elevation)
+    inside = np.minimum(closest + half, top / slope) - np.maximum(np.maximum(closest - half, 0), base / slope)
+    passed = np.exp(-0.5 * 4.5 / (top - base) * np.maximum(inside, 0) * (half > 0) / np.cos(elevation))
+    weight = np.sin(elevation) * np.cos(elevation)
+    brightness = np.array([np.ones_like(weight), (1 + 2 * np.sin(elevation)) / 3])
+    exact = (weight * brightness * passed).sum(axis=(1, 2)) / (weight * brightness).sum(axis=(1, 2))
+    assert seen([tree(0, -distance, top, radius, base)]) == pytest.approx(list(exact), abs=0.02)
