@@ -16,7 +16,8 @@ from reachmap.beat.model import Beat
 from reachmap.channel.confidence import confidence_class
 from reachmap.channel.guess import GUESS_SHARE, Guess, guess_depth
 from reachmap.channel.heldout import error_figures
-from reachmap.channel.kriging import Setting, TaperedField
+from reachmap.channel.kernel import Setting
+from reachmap.channel.kriging import TaperedField
 from reachmap.channel.reach import TAPER_SHARE, Places, Reach
 from reachmap.channel.soundings import Soundings
 from reachmap.errors import Finding

@@ -12,153 +12,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import product
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
-from scipy.linalg.lapack import dpotri
 from scipy.optimize import nnls
 
-Trend = Literal["mean", "drift", "none"]
-
-Setting = tuple[float, float, float]
-
-DEFAULT: Setting = (0.4, 5.0, 0.25)
-"""Range across in widths, stretch along, noise over field standard deviation; best default measured."""
-
-SHAPES, NOISES = tuple(product((0.15, 0.3, 0.6), (1.0, 2.0, 4.0, 8.0))), (0.1, 0.03, 0.3)
-"""Ranges with stretches, and noises, tried against the default: 36 settings."""
-
-BEST_SHAPES = 3
-"""Shapes tried at every noise."""
-
-DRIFT_RANGE, DRIFT_SILL = 6.0, 1.0
-"""Range of the slow drift along the river in widths, and its variance over the field's; assumed, the error hardly
-depends on either."""
-
-MUST_GAIN = 0.12
-"""A setting replaces the default only if its blocked error is this much lower, and half as much in both halves of the
-reach."""
-
-TRIAL_POINTS = 400
-"""Points at most in the choice of the setting."""
-
-MAX_GAP_WIDTHS = 2.5
-"""With groups farther apart along the river than this the data can't tell one setting from another."""
-
-MIN_GROUPS = 6
-"""Groups below which the data can't choose a setting."""
+from reachmap.channel.kernel import Kernel, Setting, System, Trend
+from reachmap.channel.leftout import leave_out
+from reachmap.channel.ranges import choose_settings
+from reachmap.channel.windows import thin, window_list
 
 INSTRUMENT_SHARE = 0.3
 """Share of the detail's variance that is the instrument's own and no error of the map; assumed."""
 
 FEWEST_FOR_ERROR = 5
 """Points below which the error is not measured but taken as half the size of the values, assumed."""
-
-WINDOW_FEWEST, WINDOW_MOST = 40, 900
-"""Fewest and most points of a window."""
-
-CELLS_ACROSS = 12
-"""Cells across the river in which neighbours are averaged first where a window would hold too many points."""
-
-WINDOW_STEP, WINDOW_REACH = 6.0, 9.0
-"""Spacing of windows and how far points are taken to each side, in widths."""
-
-CHUNK = 4096
-"""Places predicted at once."""
-
-
-def matern(a: np.ndarray, b: np.ndarray, ranges: np.ndarray) -> np.ndarray:
-    """Matern 3/2 correlation (1 + r) exp(-r), r = sqrt(3) times the scaled distance, of points (n, 2) and (m, 2)."""
-    a, b = a / ranges, b / ranges
-    squared = (a * a).sum(axis=1)[:, None] + (b * b).sum(axis=1)[None] - 2 * a @ b.T
-    r = np.sqrt(np.maximum(squared, 0.0, out=squared), out=squared)
-    r *= np.sqrt(3.0)
-    decay = np.exp(-r)
-    r += 1.0
-    r *= decay
-    return r
-
-
-@dataclass(frozen=True)
-class Kernel:
-    """How values at two places hang together, before the taper and without the noise.
-
-    Parameters
-    ----------
-    ranges : correlation range of the field along and across [m]
-    drift_range : range of the drift along [m]
-    drift_sill : variance of the drift over the field's, 0 for none
-    """
-
-    ranges: np.ndarray
-    drift_range: float
-    drift_sill: float
-
-    @classmethod
-    def make(cls, setting: Setting, width: float, trend: Trend) -> Kernel:
-        """The kernel of a setting (in widths) on a river this wide."""
-        ranges = np.array([setting[0] * setting[1], setting[0]]) * width
-        return cls(ranges, DRIFT_RANGE * width, 0.0 if trend == "none" else DRIFT_SILL)
-
-    @property
-    def sill(self) -> float:
-        """Variance where nothing is known, over the field's."""
-        return 1.0 + self.drift_sill
-
-    def __call__(self, a: np.ndarray, b: np.ndarray) -> np.ndarray:
-        """Covariance of places (n, 2) and (m, 2), over the field's variance (n, m)."""
-        out = matern(a, b, self.ranges)
-        if self.drift_sill:
-            out += self.drift_sill * matern(a[:, :1], b[:, :1], np.array([self.drift_range]))
-        return out
-
-
-@dataclass(frozen=True)
-class _System:
-    """One factored kriging system."""
-
-    kernel: Kernel
-    places: np.ndarray
-    taper: np.ndarray
-    factor: tuple[np.ndarray, bool]
-    weights: np.ndarray
-    mean: float
-    mean_weights: np.ndarray | None
-    mean_variance: float
-
-    @classmethod
-    def solve(
-        cls, places: np.ndarray, taper: np.ndarray, values: np.ndarray, kernel: Kernel, noise: float, trend: Trend
-    ) -> _System:
-        covariance = _covariance(places, taper, kernel)
-        covariance[np.diag_indices_from(covariance)] += noise**2
-        factor = cho_factor(covariance, lower=True, check_finite=False, overwrite_a=True)
-        bare = cho_solve(factor, values, check_finite=False)
-        if trend != "mean":
-            return cls(kernel, places, taper, factor, bare, 0.0, None, 0.0)
-        of_mean = cho_solve(factor, taper, check_finite=False)
-        variance = 1.0 / float(taper @ of_mean)
-        mean = float(taper @ bare) * variance
-        return cls(kernel, places, taper, factor, bare - mean * of_mean, mean, of_mean, variance)
-
-    def predict(self, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Untapered value and relative variance."""
-        value, variance = np.empty(len(places)), np.empty(len(places))
-        for start in range(0, len(places), CHUNK):
-            part = slice(start, start + CHUNK)
-            link = self.kernel(places[part], self.places) * self.taper
-            value[part] = self.mean + link @ self.weights
-            explained = solve_triangular(self.factor[0], link.T, lower=True, check_finite=False)
-            variance[part] = self.kernel.sill - np.einsum("ij,ij->j", explained, explained)
-            if self.mean_weights is not None:
-                variance[part] += (1.0 - link @ self.mean_weights) ** 2 * self.mean_variance
-        return value, np.maximum(variance, 0.0)
-
-
-def _covariance(places: np.ndarray, taper: np.ndarray, kernel: Kernel) -> np.ndarray:
-    return kernel(places, places) * taper[:, None] * taper[None]
 
 
 @dataclass(frozen=True)
@@ -223,12 +91,12 @@ class TaperedField:
         taper, values = (np.asarray(a, float)[order] for a in (taper, values))
         groups = np.unique(groups, return_inverse=True)[1][order]
         given = values
-        place_of, (places, taper, values, groups) = _thin(places, taper, values, groups, width)
+        place_of, (places, taper, values, groups) = thin(places, taper, values, groups, width)
         # What averaging smoothed away is detail too; half of it, as some is the slope of the bed within a cell.
         within = float(np.sqrt(np.mean((given - values[place_of]) ** 2)))
         data = (places, taper, values)
-        fitted, chosen = _settings(*data, groups, width, trend, setting)
-        left_out = _leave_out(*data, (np.arange(len(values)), groups), fitted, trend, width)
+        fitted, chosen = choose_settings(*data, groups, width, trend, setting)
+        left_out = leave_out(*data, (np.arange(len(values)), groups), fitted, trend, width)
         scale, detail = _spreads(values, left_out)
         detail = float(np.hypot(detail, within / 2))
         predicted = left_out[1][0]
@@ -272,202 +140,18 @@ class TaperedField:
             total[which] += weight
         return value / total, variance / total
 
-    def _windows(self, along: np.ndarray) -> Iterator[tuple[_System, np.ndarray, np.ndarray]]:
+    def _windows(self, along: np.ndarray) -> Iterator[tuple[System, np.ndarray, np.ndarray]]:
         """Each window's system, the weight of the places it serves, and which they are."""
         # The outermost windows serve everything beyond the outermost points.
         along = np.clip(along, self.places[0, 0], self.places[-1, 0])
-        windows = _window_list(self.places[:, 0], self.width)
+        windows = window_list(self.places[:, 0], self.width)
         for (centre, half, members), setting in zip(windows, self.fitted, strict=True):
             weight = np.clip(1 - np.abs(along - centre) / half, 0.0, None) if np.isfinite(half) else np.ones(len(along))
             which = np.flatnonzero(weight > 0)
             if len(which):
                 points = self.places[members], self.taper[members], self.values[members]
                 kernel = Kernel.make(setting, self.width, self.trend)
-                yield _System.solve(*points, kernel, setting[2], self.trend), weight[which], which
-
-
-def _window_list(along: np.ndarray, width: float) -> list[tuple[float, float, np.ndarray]]:
-    """Centre, half base of the blending weight, and the points of every window."""
-    if len(along) < 2 * WINDOW_FEWEST or np.ptp(along) < 2 * WINDOW_STEP * width:
-        return [(0.0, np.inf, np.arange(len(along)))]
-    low, high = float(along.min()), float(along.max())
-    count = max(1, round((high - low) / (WINDOW_STEP * width)))
-    step = (high - low) / count
-    out = []
-    for k in range(count + 1):
-        centre = low + k * step
-        reach = WINDOW_REACH / WINDOW_STEP * step
-        members = np.flatnonzero(np.abs(along - centre) <= reach)
-        while len(members) < min(WINDOW_FEWEST, len(along)):
-            reach *= 1.5
-            members = np.flatnonzero(np.abs(along - centre) <= reach)
-        out.append((centre, step, members))
-    return out
-
-
-def _thin(
-    places: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, width: float
-) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
-    """Average neighbours of one group until no window holds too many points; which average each point went into."""
-    data = (places, taper, values, groups)
-    own, cell = np.arange(len(values)), width / CELLS_ACROSS
-    while max(len(members) for _, _, members in _window_list(data[0][:, 0], width)) > WINDOW_MOST:
-        key = np.column_stack([groups, np.floor(places / cell)])
-        _, own, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
-        own = own.ravel()
-        mean = [np.bincount(own, a) / counts for a in (*places.T, taper, values, groups.astype(float))]
-        order = np.lexsort((mean[3], mean[1], mean[0]))
-        rank = np.empty(len(order), int)
-        rank[order] = np.arange(len(order))
-        own = rank[own]
-        data = (np.column_stack(mean[:2])[order], mean[2][order], mean[3][order], mean[4][order].round().astype(int))
-        cell *= 1.5
-    return own, data
-
-
-def _leave_out(
-    places: np.ndarray,
-    taper: np.ndarray,
-    values: np.ndarray,
-    groupings: tuple[np.ndarray, ...],
-    fitted: tuple[Setting, ...],
-    trend: Trend,
-    width: float,
-) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
-    """For each grouping, prediction and relative variance (without noise) at every point with its group left out.
-
-    Every point is judged once, in the window whose middle is nearest.
-    """
-    out = tuple((values.copy(), np.ones(len(values))) for _ in groupings)
-    windows = _window_list(places[:, 0], width)
-    home = np.argmin(np.abs(places[:, :1] - np.array([centre for centre, _, _ in windows])), axis=1)
-    for k, ((_, _, members), setting) in enumerate(zip(windows, fitted, strict=True)):
-        kernel = Kernel.make(setting, width, trend)
-        mine = home[members] == k
-        base = _covariance(places[members], taper[members], kernel)
-        inverse = _projected_inverse(base, taper[members], setting[2], trend)
-        for (predicted, variance), groups in zip(out, groupings, strict=True):
-            residual, spread = _judge(inverse, values[members], _batches(groups[members]))
-            predicted[members[mine]] = (values[members] - residual)[mine]
-            variance[members[mine]] = np.maximum(spread - setting[2] ** 2, 1e-12)[mine]
-    return out
-
-
-def _batches(groups: np.ndarray) -> list[np.ndarray]:
-    """Members of every group, (groups, most members) with -1 behind the last; groups of like size together.
-
-    A group that holds every point leaves nothing to judge it by and is left away.
-    """
-    order = np.argsort(groups, kind="stable")
-    starts = np.flatnonzero(np.diff(groups[order], prepend=groups[order[0]] - 1))
-    sizes = np.diff(np.append(starts, len(groups)))
-    starts, sizes = (a[sizes < len(groups)] for a in (starts, sizes))
-    out = []
-    rough = np.ceil(np.log2(sizes)).astype(int)
-    for power in np.unique(rough):
-        pick = rough == power
-        column = np.arange(sizes[pick].max())
-        place = starts[pick][:, None] + column
-        inside = column < sizes[pick][:, None]
-        out.append(np.where(inside, order[np.where(inside, place, 0)], -1))
-    return out
-
-
-def _judge(inverse: np.ndarray, values: np.ndarray, batches: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    """Residual and relative variance at every point with its group left out, exact.
-
-    With P the inverse covariance projected past the mean, the residual of a group B is inv(P_BB) (P z)_B.
-    """
-    flat = inverse @ values
-    residual, variance = np.zeros(len(values)), np.ones(len(values))
-    for members in batches:
-        inside = members >= 0
-        both = inside[:, :, None] & inside[:, None]
-        block = np.where(both, inverse[members[:, :, None], members[:, None]], np.eye(members.shape[1]))
-        spread = np.linalg.inv(block)
-        own = members[inside]
-        residual[own] = (spread @ np.where(inside, flat[members], 0.0)[:, :, None])[:, :, 0][inside]
-        variance[own] = np.maximum(np.einsum("ijj->ij", spread)[inside], 1e-12)
-    return residual, variance
-
-
-def _projected_inverse(base: np.ndarray, taper: np.ndarray, noise: float, trend: Trend) -> np.ndarray:
-    covariance = base.copy()
-    covariance[np.diag_indices_from(covariance)] += noise**2
-    factor, _ = cho_factor(covariance, lower=True, check_finite=False, overwrite_a=True)
-    half, _ = dpotri(factor, lower=True)
-    inverse = np.tril(half)
-    inverse += np.tril(half, -1).T
-    if trend != "mean":
-        return inverse
-    column = inverse @ taper
-    return inverse - np.outer(column, column) / float(taper @ column)
-
-
-def _settings(
-    places: np.ndarray,
-    taper: np.ndarray,
-    values: np.ndarray,
-    groups: np.ndarray,
-    width: float,
-    trend: Trend,
-    setting: Setting | tuple[Setting, ...] | None,
-) -> tuple[tuple[Setting, ...], str]:
-    """A setting for every window, chosen by its own points so that one stretch does not smooth another."""
-    windows = _window_list(places[:, 0], width)
-    if setting is not None:
-        each = (setting,) * len(windows) if isinstance(setting[0], float) else setting
-        return each, "given"
-    both = [_choose(places[m], taper[m], values[m], groups[m], width, trend) for _, _, m in windows]
-    return tuple(found for found, _ in both), "grid" if any(how == "grid" for _, how in both) else "default"
-
-
-def _choose(
-    places: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, width: float, trend: Trend
-) -> tuple[Setting, str]:
-    """The default, or a setting of the grid that beats it clearly in blocked cross-validation."""
-    groups = np.unique(groups, return_inverse=True)[1]
-    middles = np.sort(np.bincount(groups, places[:, 0]) / np.bincount(groups))
-    if len(middles) < MIN_GROUPS or np.median(np.diff(middles)) > MAX_GAP_WIDTHS * width:
-        return DEFAULT, "default"
-    keep = _trial(groups)
-
-    lower = groups[keep] >= np.median(groups[keep])
-    batches = _batches(groups[keep])
-
-    def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[np.ndarray]:
-        """For each noise the mean absolute residual in both halves of the reach and in the whole.
-
-        Not squared: a few gross errors or one sudden step must not decide for the whole river.
-        """
-        base = _covariance(places[keep], taper[keep], Kernel.make((*shape, 0.0), width, trend))
-        sizes = []
-        for noise in noises:
-            inverse = _projected_inverse(base, taper[keep], noise, trend)
-            sizes.append(np.abs(_judge(inverse, values[keep], batches)[0]))
-        return [np.array([size[~lower].mean(), size[lower].mean(), size.mean()]) for size in sizes]
-
-    standard = errors(DEFAULT[:2], DEFAULT[2:])[0]
-    # Every shape at the middle noise, then the best few at the others: nearly always the best of all at half the cost.
-    pilot, *others = NOISES
-    tried = {(*shape, pilot): errors(shape, (pilot,))[0] for shape in SHAPES}
-    for shape in sorted(SHAPES, key=lambda shape: tried[(*shape, pilot)][2])[:BEST_SHAPES]:
-        tried.update({(*shape, noise): e for noise, e in zip(others, errors(shape, tuple(others)), strict=True)})
-    best = min(tried, key=lambda setting: tried[setting][2])
-    gain = 1 - tried[best] / np.maximum(standard, 1e-300)
-    if gain[2] >= MUST_GAIN and gain[:2].min() >= MUST_GAIN / 2:
-        return best, "grid"
-    return DEFAULT, "default"
-
-
-def _trial(groups: np.ndarray) -> np.ndarray:
-    """Points for the choice of a setting: whole groups, spread evenly, not more than `TRIAL_POINTS`."""
-    if len(groups) <= TRIAL_POINTS:
-        return np.arange(len(groups))
-    share = -(-len(groups) // TRIAL_POINTS)
-    # Neighbouring groups stay together, else the trial would see a sparser survey than there is.
-    run = groups // 4
-    return np.flatnonzero(run % share == 0)
+                yield System.solve(*points, kernel, setting[2], self.trend), weight[which], which
 
 
 def _spreads(values: np.ndarray, left_out: tuple[tuple[np.ndarray, np.ndarray], ...]) -> tuple[float, float]:

@@ -8,7 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import gamma, kv
 
-from reachmap.channel.kriging import DEFAULT, Kernel, TaperedField, matern
+from reachmap.channel.kernel import Kernel, matern
+from reachmap.channel.kriging import TaperedField
+from reachmap.channel.ranges import DEFAULT
 from tests import published
 from tests.channel.reference import eidw
 
@@ -32,9 +34,7 @@ def brute(along, across, taper, values, keep, targets):
     system[:n, :n] = kernel(place[keep], place[keep]) * np.outer(taper[keep], taper[keep])
     system[:n, :n] += DEFAULT[2] ** 2 * np.eye(n)
     system[:n, n] = system[n, :n] = taper[keep]
-    link = np.vstack(
-        [(kernel(place[keep], place[targets]) * taper[keep][:, None]) * taper[targets], taper[targets]]
-    )
+    link = np.vstack([(kernel(place[keep], place[targets]) * taper[keep][:, None]) * taper[targets], taper[targets]])
     return np.linalg.solve(system, link)[:n].T @ values[keep]
 
 

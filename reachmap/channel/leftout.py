@@ -1,0 +1,90 @@
+"""Residuals with whole groups of points left out, in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.linalg import cho_factor
+from scipy.linalg.lapack import dpotri
+
+from reachmap.channel.kernel import Kernel, Setting, Trend, covariance
+from reachmap.channel.windows import window_list
+
+
+def leave_out(
+    places: np.ndarray,
+    taper: np.ndarray,
+    values: np.ndarray,
+    groupings: tuple[np.ndarray, ...],
+    fitted: tuple[Setting, ...],
+    trend: Trend,
+    width: float,
+) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
+    """For each grouping, prediction and relative variance (without noise) at every point with its group left out.
+
+    Every point is judged once, in the window whose middle is nearest.
+    """
+    out = tuple((values.copy(), np.ones(len(values))) for _ in groupings)
+    windows = window_list(places[:, 0], width)
+    home = np.argmin(np.abs(places[:, :1] - np.array([centre for centre, _, _ in windows])), axis=1)
+    for k, ((_, _, members), setting) in enumerate(zip(windows, fitted, strict=True)):
+        kernel = Kernel.make(setting, width, trend)
+        mine = home[members] == k
+        base = covariance(places[members], taper[members], kernel)
+        inverse = projected_inverse(base, taper[members], setting[2], trend)
+        for (predicted, variance), groups in zip(out, groupings, strict=True):
+            residual, spread = judge(inverse, values[members], batches_of(groups[members]))
+            predicted[members[mine]] = (values[members] - residual)[mine]
+            variance[members[mine]] = np.maximum(spread - setting[2] ** 2, 1e-12)[mine]
+    return out
+
+
+def batches_of(groups: np.ndarray) -> list[np.ndarray]:
+    """Members of every group, (groups, most members) with -1 behind the last; groups of like size together.
+
+    A group that holds every point leaves nothing to judge it by and is left away.
+    """
+    order = np.argsort(groups, kind="stable")
+    starts = np.flatnonzero(np.diff(groups[order], prepend=groups[order[0]] - 1))
+    sizes = np.diff(np.append(starts, len(groups)))
+    starts, sizes = (a[sizes < len(groups)] for a in (starts, sizes))
+    out = []
+    rough = np.ceil(np.log2(sizes)).astype(int)
+    for power in np.unique(rough):
+        pick = rough == power
+        column = np.arange(sizes[pick].max())
+        place = starts[pick][:, None] + column
+        inside = column < sizes[pick][:, None]
+        out.append(np.where(inside, order[np.where(inside, place, 0)], -1))
+    return out
+
+
+def judge(inverse: np.ndarray, values: np.ndarray, batches: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Residual and relative variance at every point with its group left out, exact.
+
+    With P the inverse covariance projected past the mean, the residual of a group B is inv(P_BB) (P z)_B.
+    """
+    flat = inverse @ values
+    residual, variance = np.zeros(len(values)), np.ones(len(values))
+    for members in batches:
+        inside = members >= 0
+        both = inside[:, :, None] & inside[:, None]
+        block = np.where(both, inverse[members[:, :, None], members[:, None]], np.eye(members.shape[1]))
+        spread = np.linalg.inv(block)
+        own = members[inside]
+        residual[own] = (spread @ np.where(inside, flat[members], 0.0)[:, :, None])[:, :, 0][inside]
+        variance[own] = np.maximum(np.einsum("ijj->ij", spread)[inside], 1e-12)
+    return residual, variance
+
+
+def projected_inverse(base: np.ndarray, taper: np.ndarray, noise: float, trend: Trend) -> np.ndarray:
+    """Inverse of a covariance (n, n) with noise added, projected past the mean where there is one."""
+    noisy = base.copy()
+    noisy[np.diag_indices_from(noisy)] += noise**2
+    factor, _ = cho_factor(noisy, lower=True, check_finite=False, overwrite_a=True)
+    half, _ = dpotri(factor, lower=True)
+    inverse = np.tril(half)
+    inverse += np.tril(half, -1).T
+    if trend != "mean":
+        return inverse
+    column = inverse @ taper
+    return inverse - np.outer(column, column) / float(taper @ column)

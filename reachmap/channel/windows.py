@@ -1,0 +1,53 @@
+"""Windows along the river, so that the cost of kriging grows with its length only."""
+
+from __future__ import annotations
+
+import numpy as np
+
+WINDOW_FEWEST, WINDOW_MOST = 40, 900
+"""Fewest and most points of a window."""
+
+CELLS_ACROSS = 12
+"""Cells across the river in which neighbours are averaged first where a window would hold too many points."""
+
+WINDOW_STEP, WINDOW_REACH = 6.0, 9.0
+"""Spacing of windows and how far points are taken to each side, in widths."""
+
+
+def window_list(along: np.ndarray, width: float) -> list[tuple[float, float, np.ndarray]]:
+    """Centre, half base of the blending weight, and the points of every window."""
+    if len(along) < 2 * WINDOW_FEWEST or np.ptp(along) < 2 * WINDOW_STEP * width:
+        return [(0.0, np.inf, np.arange(len(along)))]
+    low, high = float(along.min()), float(along.max())
+    count = max(1, round((high - low) / (WINDOW_STEP * width)))
+    step = (high - low) / count
+    out = []
+    for k in range(count + 1):
+        centre = low + k * step
+        reach = WINDOW_REACH / WINDOW_STEP * step
+        members = np.flatnonzero(np.abs(along - centre) <= reach)
+        while len(members) < min(WINDOW_FEWEST, len(along)):
+            reach *= 1.5
+            members = np.flatnonzero(np.abs(along - centre) <= reach)
+        out.append((centre, step, members))
+    return out
+
+
+def thin(
+    places: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, width: float
+) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
+    """Average neighbours of one group until no window holds too many points; which average each point went into."""
+    data = (places, taper, values, groups)
+    own, cell = np.arange(len(values)), width / CELLS_ACROSS
+    while max(len(members) for _, _, members in window_list(data[0][:, 0], width)) > WINDOW_MOST:
+        key = np.column_stack([groups, np.floor(places / cell)])
+        _, own, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
+        own = own.ravel()
+        mean = [np.bincount(own, a) / counts for a in (*places.T, taper, values, groups.astype(float))]
+        order = np.lexsort((mean[3], mean[1], mean[0]))
+        rank = np.empty(len(order), int)
+        rank[order] = np.arange(len(order))
+        own = rank[own]
+        data = (np.column_stack(mean[:2])[order], mean[2][order], mean[3][order], mean[4][order].round().astype(int))
+        cell *= 1.5
+    return own, data
