@@ -226,7 +226,7 @@ def _sections(xy: np.ndarray, table: Table, report: Report) -> list[str] | None:
         starts = np.concatenate([[True], values[1:] != values[:-1]])
         run = np.cumsum(starts) - 1
         if starts.sum() > 1 and (np.bincount(run)[run] >= SECTION_ROWS).mean() > SECTION_SHARE:
-            report.say("sections-found", table.file, count=int(starts.sum()), axis=name)
+            report.say("sections-found", table.file, count=len(np.unique(values)), axis=name)
             return [f"{name} {value:g}" for value in values]
     return None
 
