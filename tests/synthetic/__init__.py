@@ -1,0 +1,1 @@
+"""Invented rivers whose depth and speed are known exactly."""
