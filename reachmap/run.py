@@ -16,7 +16,7 @@ from reachmap.channel.kept import kept_channel
 from reachmap.errors import OutputError, SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.sight import see
-from reachmap.trout import find_lies, hold, load_curves, write_curves
+from reachmap.trout import find_lies, hold, how_sure, load_curves, write_curves
 from reachmap.trout.learn import Verdict, join_log, judge, worth_measuring
 from reachmap.trout.model import FACTORS
 from reachmap.trout.tune import Tuning, tune
@@ -81,8 +81,9 @@ def analyse(
         name: hold(channel, light, sights[name], checked.fish, table, engine=engine) for name, light in lights.items()
     }
     lies = find_lies(channel, holdings, lights, sights, day=day, curves=table)
+    lies = how_sure(channel, lights, sights, holdings, lies, table)
     say("the visit", 0.8)
-    visit = plan_visit(channel, lights, sights, holdings, lies, day=day)
+    visit = plan_visit(channel, lights, sights, holdings, lies, day, table)
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
     return Result(channel, lights, sights, holdings, day, lies, visit, table.tables(), record)
 

@@ -19,6 +19,9 @@ from reachmap.beat.model import Beat, Fish, Scene, Water
 from reachmap.channel.model import Channel, Grid
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight.model import Sight
+from reachmap.trout import find_lies, hold, load_curves
+from reachmap.visit.model import Caution, Visit
+from reachmap.write.model import Result
 
 LAT, LON = 54.2, -2.4
 LENGTH, HALF = 120.0, 8.0
@@ -205,3 +208,54 @@ def day(ch: Channel) -> DayLight:
 def index_frame(n: int) -> pd.Index:
     """Lie numbers 1..n."""
     return pd.RangeIndex(1, n + 1, name="lie")
+
+
+def visit(ch: Channel) -> Visit:
+    """A small visit made by hand: one lane and one stance for lie 1, two cautions."""
+    lanes = gpd.GeoDataFrame(
+        {
+            "lie": [1],
+            "lane": [1],
+            "lead_m": [2.0],
+            "in_view_s": [3.5],
+            "drift_m_s": [0.5],
+            "crosses_seam": [False],
+        },
+        geometry=[shapely.LineString([(-30, -3), (-22, -3)])],
+        crs=CRS_LOCAL,
+    )
+    stances = gpd.GeoDataFrame(
+        {"lie": [1], "rank": [1], "how": ["kneeling"], "on": ["bank"], "reason": ["low sun behind the fish"]},
+        geometry=[shapely.Point(-20, 8.5)],
+        crs=CRS_LOCAL,
+    )
+    wading = np.digitize(ch["depth"] * ch["speed"], [0.35, 0.6]).astype(np.float32) + 1
+    layers = {"wading": wading, "redd": np.zeros(ch.grid.n_wet, np.float32)}
+    cautions = (
+        Caution("estimate", "Depths and speeds are estimates; test every step before you put weight on it.", True),
+        Caution("rules", "Local rules, access and licensed practice come first."),
+    )
+    hours, order = pd.DataFrame(), pd.DataFrame({"lie": [1], "when": ["12:10"], "why": ["in shade"]})
+    return Visit(lanes, stances, hours, order, {1: {"fly": "dark fly keeps its shape"}}, layers, cautions)
+
+
+def result(ch: Channel | None = None, **change) -> Result:
+    """A whole result on the toy water: sight and trout by their own rooms, light and visit by hand."""
+    ch = ch or channel()
+    curves = load_curves(None, ch.beat.fish, ch.beat.water.temperature_c)
+    lights = {scene.name: light(ch, scene) for scene in ch.beat.scenes}
+    sights = {name: sight(ch, one) for name, one in lights.items()}
+    holdings = {name: hold(ch, one, sights[name], ch.beat.fish, curves) for name, one in lights.items()}
+    lies = find_lies(ch, holdings, lights, sights, day=day(ch), curves=curves)
+    values = {
+        "channel": ch,
+        "lights": lights,
+        "sights": sights,
+        "holdings": holdings,
+        "day": day(ch),
+        "lies": lies,
+        "visit": visit(ch),
+        "curves": curves.tables(),
+        "record": {},
+    }
+    return Result(**{**values, **change})

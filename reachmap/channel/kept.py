@@ -15,6 +15,7 @@ import os
 import tempfile
 import zipfile
 from collections.abc import Callable
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,6 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from reachmap import __version__
 from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel, Grid
 from reachmap.errors import Finding
@@ -69,7 +69,7 @@ def kept_channel(beat: Beat, settings: dict[str, Any], build: Callable[[], Chann
 
 def _key(beat: Beat, settings: dict[str, Any]) -> str:
     """One key for the same bytes, settings and version."""
-    what = [__version__, sorted(beat.sources.items()), sorted((k, repr(v)) for k, v in settings.items())]
+    what = [version("reachmap"), sorted(beat.sources.items()), sorted((k, repr(v)) for k, v in settings.items())]
     return hashlib.sha256(json.dumps(what).encode()).hexdigest()[:32]
 
 

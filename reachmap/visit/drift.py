@@ -1,0 +1,90 @@
+"""Lanes: lines to drift through a lie along the current."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from reachmap.channel.model import Channel
+from reachmap.sight.model import Sight
+from reachmap.trout.model import Lies
+
+VIEW_DEG = 30.0
+"""Cone in which a trout watches the drift (assumed; popular pages say about 30 degrees ahead) [deg]."""
+
+SINK_M_S = 0.12
+"""Sink rate of a weighted fly (assumed from trade tests, 10-23 cm/s in still water; +-50 %) [m/s]."""
+
+MOST_LANES = 4
+STEP_M = 0.5
+LONGEST_M = 25.0
+
+
+def drift_seconds(distance_m: float, speed_m_s: float) -> float:
+    """Time to drift a distance [s]."""
+    return distance_m / max(speed_m_s, 0.01)
+
+
+def lead_m(depth_m: float, speed_m_s: float, sink_m_s: float = SINK_M_S) -> float:
+    """How far upstream a fly must land to reach a depth, drag-free [m]."""
+    return depth_m / sink_m_s * speed_m_s
+
+
+def lane_count(width_m: float, range_m: float, view_deg: float = VIEW_DEG) -> int:
+    """Lanes that cover a lie of a width, each one fish-view wide at the sighting range."""
+    view = 2 * range_m * math.tan(math.radians(view_deg / 2))
+    return max(1, math.ceil(width_m / max(view, 0.05) - 1e-9))
+
+
+def lanes(channel: Channel, sight: Sight, lies: Lies) -> gpd.GeoDataFrame:
+    """Lanes of every lie in the direction of drift (see `Visit.lanes`)."""
+    rows: list[Mapping[str, Any]] = []
+    for number, lie in lies.table.iterrows():
+        cells = np.flatnonzero(lies.label == number)
+        if not len(cells):
+            continue
+        middle = np.array([lie["x"], lie["y"]])
+        east, north = channel["flow_east"][cells].mean(), channel["flow_north"][cells].mean()
+        size = math.hypot(east, north) or 1.0
+        left = np.array([-north, east]) / size
+        side = (channel.grid.x[cells] - middle[0]) * left[0] + (channel.grid.y[cells] - middle[1]) * left[1]
+        seen = float(np.median(sight["sighting_range"][cells]))
+        count = min(lane_count(float(np.ptp(side)) + channel.grid.cell_m, seen), MOST_LANES)
+        speed = float(channel["drift_speed"][cells].mean())
+        lead = min(lead_m(float(channel["depth"][cells].mean()), speed), LONGEST_M)
+        for lane, offset in enumerate((np.arange(count) + 0.5) / count * np.ptp(side) + side.min(), 1):
+            line = _line(channel, middle + left * offset, lead)
+            if line is None:
+                continue
+            crosses = bool(len(channel.seams)) and bool(channel.seams.geometry.crosses(line).any())
+            facts = {"lie": int(number), "lane": lane, "lead_m": round(lead, 1), "drift_m_s": round(speed, 2)}
+            seconds = round(drift_seconds(seen, speed), 1)
+            rows.append({**facts, "in_view_s": seconds, "crosses_seam": crosses, "geometry": line})
+    columns = ["lie", "lane", "lead_m", "in_view_s", "drift_m_s", "crosses_seam", "geometry"]
+    return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
+
+
+def _line(channel: Channel, start: np.ndarray, lead: float) -> shapely.LineString | None:
+    """The line of the current through a point: `lead` upstream, a little downstream; ends where the water ends."""
+    up, down = _follow(channel, start, -1, lead + 1.0), _follow(channel, start, 1, 3.0)
+    points = [*reversed(up), *down[1:]]
+    return shapely.LineString(points) if len(points) > 2 else None
+
+
+def _follow(channel: Channel, start: np.ndarray, sign: int, length: float) -> list[tuple[float, float]]:
+    """Steps along the current from a point until the length is done or the next step would leave the water."""
+    x, y = float(start[0]), float(start[1])
+    grid, points = channel.grid, []
+    for _ in range(int(length / STEP_M) + 1):
+        cell = int(grid.locate(np.array([x]), np.array([y]))[0])
+        if cell < 0:
+            break
+        points.append((x, y))
+        x += sign * STEP_M * float(channel["flow_east"][cell])
+        y += sign * STEP_M * float(channel["flow_north"][cell])
+    return points

@@ -1,0 +1,127 @@
+"""The visit: lanes, stances, hours, what the fish sees, cautions, for the first scene of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from reachmap.channel.model import Channel
+from reachmap.light import eye_through_day, lux_through_day
+from reachmap.light.model import DayLight, Light
+from reachmap.sight import colours_at, load_eyes, smallest_feature
+from reachmap.sight.model import Sight
+from reachmap.trout import load_curves
+from reachmap.trout.curves import LUX_FLOOR, Curves
+from reachmap.trout.model import Holding, Lies
+from reachmap.trout.shift import EyeCurves
+from reachmap.visit.drift import lanes
+from reachmap.visit.model import Visit
+from reachmap.visit.stand import stances
+from reachmap.visit.wading import cautions, redds, wading_class
+
+WALK_M_S = 0.5
+"""Pace along the bank between lies, wading pauses included (assumed) [m/s]."""
+
+MINUTES_A_LIE = 20
+"""Time to fish one lie (assumed) [min]."""
+
+
+def plan_visit(
+    channel: Channel,
+    lights: Mapping[str, Light],
+    sights: Mapping[str, Sight],
+    holdings: Mapping[str, Holding],
+    lies: Lies,
+    day: DayLight | None = None,
+    curves: Curves | None = None,
+) -> Visit:
+    """What to do about the lies.
+
+    Parameters
+    ----------
+    channel, lights, sights, holdings, lies : the run so far; the first scene sets sun and sight
+    day : the day's light, for hours and order; None leaves them empty
+    curves : the curves in use; None takes the packaged ones
+    """
+    first = next(iter(lights))
+    light = lights[first]
+    wading = wading_class(channel["depth"], channel["speed"])
+    redd = redds(channel, light.scene)
+    curves = curves or load_curves()
+    hours = _hours(channel, holdings[first], lies, day, light, curves) if day is not None else pd.DataFrame()
+    return Visit(
+        lanes(channel, sights[first], lies),
+        stances(channel, light, lies, wading, redd),
+        hours,
+        _order(lies, hours),
+        {int(n): _seen(channel, light, sights[first], lies, int(n)) for n in lies.table.index},
+        {"wading": wading, "redd": redd},
+        cautions(channel.beat, channel, [one.scene for one in lights.values()]),
+    )
+
+
+def _hours(channel: Channel, holding: Holding, lies: Lies, day: DayLight, light: Light, curves: Curves) -> pd.DataFrame:
+    """Hold score of every lie at every step of the day under the first scene's cloud and water.
+
+    The light factor is worked out again at every step; the other factors of a lie do not change over a day.
+    """
+    cells = np.flatnonzero(lies.label > 0)
+    if not len(cells):
+        return pd.DataFrame()
+    water = light.scene.water
+    lux = lux_through_day(channel, day, light.scene.cloud, water, cells=cells)
+    step = (day.times[1] - day.times[0]).total_seconds() / 60
+    eye = eye_through_day(lux, step, channel.beat.fish.species)
+    log_lux = np.log10(np.maximum(lux, LUX_FLOOR))
+    day_curves, night_curves = curves.shifted(channel.beat.fish, water.temperature_c)
+    by_day = _relit(holding["hold_day"][cells], holding.factors_day["light"][cells], day_curves, log_lux)
+    by_night = _relit(holding["hold_night"][cells], holding.factors_night["light"][cells], night_curves, log_lux)
+    score = eye * by_day + (1 - eye) * by_night
+    label = lies.label[cells].astype(int)
+    table = {n: score[:, label == n].mean(axis=1) for n in lies.table.index}
+    return pd.DataFrame(table, index=pd.Index(day.times, name="time"))
+
+
+def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.ndarray) -> np.ndarray:
+    """Scores (n_steps, n_cells) with the light factor at another light in place of the old one."""
+    share = curves["light"].weight / sum(curve.weight for curve in curves.values())
+    return score * (curves["light"](log_lux) / np.maximum(old, 1e-6)) ** share
+
+
+def _order(lies: Lies, hours: pd.DataFrame) -> pd.DataFrame:
+    """The best lies from downstream to upstream with a time for each, starting when the first is best."""
+    scene = next(iter(lies.scenes.values()))
+    chosen = sorted(scene[(scene["rank"] > 0) & (scene["rank"] <= 8)].index)
+    if not chosen or hours.empty:
+        return pd.DataFrame(columns=["lie", "when", "why"])
+    clock = hours.index[int(hours[chosen[0]].to_numpy().argmax())]
+    rows, before = [], float(lies.table.loc[chosen[0], "along_m"])
+    for number in chosen:
+        along = float(lies.table.loc[number, "along_m"])
+        clock = clock + pd.Timedelta(seconds=abs(before - along) / WALK_M_S)
+        why = f"lie {number}, {scene.loc[number, 'why']}"
+        rows.append({"lie": int(number), "when": f"{clock:%H:%M}", "why": why})
+        clock = clock + pd.Timedelta(minutes=MINUTES_A_LIE)
+        before = along
+    return pd.DataFrame(rows)
+
+
+def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int) -> dict[str, object]:
+    """What the fish makes out at one lie."""
+    cells = np.flatnonzero(lies.label == number)
+    reach, seconds = float(sight["sighting_range"][cells].mean()), float(sight["decide_time"][cells].mean())
+    eyes = load_eyes()
+    mar = eyes.mar_arcmin(channel.beat.fish)
+    depth, lux = float(channel["depth"][cells].mean()), float(light["light_bed"][cells].mean())
+    colours = {c.name: c.verdict for c in colours_at(light, depth, min(reach, 1.0), lux)} if reach > 0 else {}
+    return {
+        "range_m": round(reach, 2),
+        "seconds": round(seconds, 1),
+        "detail_mm_1m": round(1000 * smallest_feature(1.0, mar), 1),
+        "detail_mm_0.3m": round(1000 * smallest_feature(0.3, mar), 1),
+        "eye": "day eye" if float(light["eye_day"][cells].mean()) >= 0.5 else "night eye",
+        "inspects": bool(seconds > eyes["inspect_s"]),
+        "colours": colours,
+    }

@@ -1,0 +1,111 @@
+"""Stances: where to stand for a lie without being seen, shading it or wading where nobody should."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from reachmap.channel.model import Channel
+from reachmap.light.model import Light
+from reachmap.sight import seen_from_below
+from reachmap.trout.model import Lies
+
+NEAREST_M, FARTHEST_M = 5.0, 14.0
+"""Casting distances offered (assumed) [m]."""
+
+AHEAD_DEG = 60.0
+"""Nobody is placed within this angle of the way the fish looks, upstream (assumed) [deg]."""
+
+HEIGHTS = {"kneeling": 0.9, "standing": 1.8}
+"""Height of a person above the ground (assumed) [m]."""
+
+LIMIT_ARCMIN = 14.0
+"""A person larger than this in the window is seen (acuity of rainbow trout at 1 year: Rahmann et al. 1979)."""
+
+BEST = 2
+
+
+def shadow_line(
+    x: float, y: float, height_m: float, altitude_deg: float, azimuth_deg: float
+) -> shapely.LineString | None:
+    """The shadow of an upright person on level ground; None when the sun is down."""
+    if altitude_deg <= 0:
+        return None
+    length = height_m / math.tan(math.radians(altitude_deg))
+    away = math.radians(azimuth_deg + 180)
+    return shapely.LineString([(x, y), (x + length * math.sin(away), y + length * math.cos(away))])
+
+
+def stances(channel: Channel, light: Light, lies: Lies, wading: np.ndarray, redd: np.ndarray) -> gpd.GeoDataFrame:
+    """The best stances of every lie (see `Visit.stances`)."""
+    rows = [row for number in lies.table.index for row in _of_lie(channel, light, lies, int(number), wading, redd)]
+    columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "geometry"]
+    return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
+
+
+def _of_lie(
+    channel: Channel, light: Light, lies: Lies, number: int, wading: np.ndarray, redd: np.ndarray
+) -> list[dict[str, Any]]:
+    """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
+    lie, grid = lies.table.loc[number], channel.grid
+    patch = lie.geometry
+    cell = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
+    upstream = math.atan2(-float(channel["flow_north"][cell]), -float(channel["flow_east"][cell]))
+    found = []
+    for distance in (6.0, 8.0, 10.0, 12.0):
+        for turn in np.radians(np.arange(0, 360, 15)):
+            x, y = lie["x"] + distance * math.cos(turn), lie["y"] + distance * math.sin(turn)
+            ahead = math.degrees(abs((turn - upstream + math.pi) % (2 * math.pi) - math.pi))
+            at = int(grid.locate(np.array([x]), np.array([y]))[0])
+            on = "water" if at >= 0 else "bank"
+            klass = int(wading[at]) if at >= 0 else 1
+            if ahead < AHEAD_DEG or klass >= 3 or (at >= 0 and redd[at] > 0) or not _near_bank(channel, x, y, on):
+                continue
+            for how, height in HEIGHTS.items():
+                shadow = shadow_line(x, y, height, light.sun.altitude_deg, light.sun.azimuth_deg)
+                if shadow is not None and shadow.intersects(patch):
+                    continue
+                above = height - (float(channel["depth"][at]) if at >= 0 else -0.3)
+                seen = seen_from_below(max(above, 0.1), distance, max(float(channel["depth"][cell]), 0.1)).arcmin
+                cost = seen / LIMIT_ARCMIN + klass + 0.1 * distance - ahead / 90 + (0.5 if how == "kneeling" else 0)
+                found.append((cost, x, y, how, on, distance, klass, seen, ahead))
+    found.sort(key=lambda row: row[:3])
+    return [_row(number, rank, row) for rank, row in enumerate(_apart(found), 1)]
+
+
+def _near_bank(channel: Channel, x: float, y: float, on: str) -> bool:
+    """A place on land must be within 4 m of the water, where one can cast."""
+    return on == "water" or channel.beat.outline.distance(shapely.Point(x, y)) <= 4.0
+
+
+def _apart(found: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+    """The best, and the next best at least 4 m away from it."""
+    kept: list[tuple[Any, ...]] = []
+    for row in found:
+        if all(math.hypot(row[1] - k[1], row[2] - k[2]) >= 4 for k in kept):
+            kept.append(row)
+        if len(kept) == BEST:
+            break
+    return kept
+
+
+def _row(number: int, rank: int, row: tuple[Any, ...]) -> dict[str, Any]:
+    """One stance with its reason."""
+    _, x, y, how, on, distance, klass, seen, ahead = row
+    side = "behind" if ahead > 120 else "beside"
+    sight = "below its line of sight" if seen < LIMIT_ARCMIN else "it may see you: move slowly"
+    care = "" if klass == 1 else ", strong care wading"
+    return {
+        "lie": number,
+        "rank": rank,
+        "how": how,
+        "on": on,
+        "reason": f"{side} the fish, {sight}{care}",
+        "cast_m": round(distance, 1),
+        "wading": klass,
+        "geometry": shapely.Point(x, y),
+    }

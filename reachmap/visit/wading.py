@@ -1,0 +1,92 @@
+"""Wading classes from depth times speed, and the cautions that always go with a map."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from reachmap.beat.model import Beat, Scene
+from reachmap.channel.model import Channel
+from reachmap.visit.model import Caution
+
+STRONG_M2_S, STOP_M2_S = 0.3, 0.6
+"""Depth times speed where strong care starts and where nobody should wade [m2/s].
+
+0.6 is the upper bound of the hazard classes H2 and H3 for people in floods (D V <= 0.6, FB03 2023 / AIDR 7-3); 0.3 that
+of H1. The map's classes are assumed from them; the anglers' rule of thumb (10 ft2/s = 0.93 m2/s) is laxer."""
+
+STOP_DEPTH_M, STOP_SPEED_M_S = 1.0, 1.2
+"""Depth and speed beyond which the class is 3 whatever the product (assumed; wading by adults is dangerous above
+1.2 m of still water or 0.8 m/s in the shallows: EMA, in the slides of AR&R project 10, 2011)."""
+
+UNSURE = 1.3
+"""The product counts this much more at night and for unsure waders (assumed)."""
+
+WARM_C, STOP_C = 18.0, 20.0
+"""Water temperature that calls for care, and from which fish should be left alone [degC] (20.0 C = 68 F: agency lines
+of Arizona, Yellowstone; 18 assumed)."""
+
+SPAWNING = {"brown": (9, 10, 11, 12), "brook": (9, 10), "rainbow": (3, 4, 5), "cutthroat": (4, 5, 6, 7)}
+"""Months in which redds are likely in the north, by species (angling pages; check the local regulations)."""
+
+
+def wading_class(depth: np.ndarray, speed: np.ndarray, night: bool = False, unsure: bool = False) -> np.ndarray:
+    """1 usual care, 2 strong care, 3 do not wade, from depth [m] and depth-mean speed [m/s] (n_wet,) float32."""
+    harder = UNSURE if night or unsure else 1.0
+    product = depth * speed * harder
+    stop = (product >= STOP_M2_S) | (depth * harder > STOP_DEPTH_M) | (speed * harder > STOP_SPEED_M_S)
+    return np.where(stop, 3, np.where(product >= STRONG_M2_S, 2, 1)).astype(np.float32)
+
+
+def hazard_class(depth: float, speed: float) -> int:
+    """Published hazard class 1-6 for people in moving water (FB03 2023 / AIDR handbook 7-3 limits)."""
+    product = depth * speed
+    for number, (most, deep, fast) in enumerate(
+        ((0.3, 0.3, 2.0), (0.6, 0.5, 2.0), (0.6, 1.2, 2.0), (1.0, 2.0, 2.0), (4.0, 4.0, 4.0)), 1
+    ):
+        if product <= most + 1e-9 and depth <= deep and speed <= fast:
+            return number
+    return 6
+
+
+def spawning_now(beat: Beat, scene: Scene) -> bool:
+    """True if redds of the beat's species are likely at the scene's date; half a year later in the south."""
+    month = scene.when.month if beat.lat >= 0 else (scene.when.month + 5) % 12 + 1
+    return month in SPAWNING[beat.fish.species]
+
+
+def redds(channel: Channel, scene: Scene) -> np.ndarray:
+    """1 where spawning gravel is likely in season, else 0 (n_wet,) float32.
+
+    Depth 0.15-0.5 m and speed 0.25-0.6 m/s, around the means 0.317 m and 0.394 m/s of spawning brown trout
+    (Shirvell & Dungey 1983, TAFS); the width of the bands is assumed.
+    """
+    depth, speed = channel["depth"], channel["speed"]
+    fits = (depth > 0.15) & (depth < 0.5) & (speed > 0.25) & (speed < 0.6)
+    return (fits & spawning_now(channel.beat, scene)).astype(np.float32)
+
+
+def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Caution, ...]:
+    """The cautions of a map, the gravest first."""
+    out = [
+        Caution("rules", "Local rules, access and the advice of licensed guides come first.", True),
+        Caution("estimate", "Depths and speeds are estimates: test every step, use a staff and a belt.", True),
+        Caution("promise", "The map ranks places; it promises no fish and no safe footing.", True),
+        Caution("stage", "The water can rise without warning; know your way out before you wade in."),
+        Caution("cold", "Cold water takes breath in a minute and strength in ten; do not wade alone."),
+        Caution("dark", "After dark every class is harder: scout by day, carry a light, tell someone."),
+        Caution("lightning", "Leave the water when you hear thunder and wait 30 minutes (common practice)."),
+    ]
+    if channel.depth_guessed or channel.speed_relative:
+        out.insert(0, Caution("guess", "Depth or speed here is a guess, not a measurement: do not wade by it.", True))
+    warm = beat.water.temperature_c
+    if warm is not None and warm >= STOP_C:
+        out.insert(0, Caution("warm", f"The water is {warm:g} C: let the fish be until it cools.", True))
+    elif warm is not None and warm >= WARM_C:
+        out.append(Caution("warm", f"The water is {warm:g} C: land fish fast, keep them wet, stop at {STOP_C:g} C."))
+    else:
+        out.append(Caution("warm", f"Measure the water: care from {WARM_C:g} C, no fishing from {STOP_C:g} C."))
+    if any(spawning_now(beat, scene) for scene in scenes):
+        out.append(Caution("redd", "Spawning season: keep off clean gravel; wade nowhere near a redd.", True))
+    return tuple(out)

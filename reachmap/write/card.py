@@ -1,0 +1,135 @@
+"""card.html: two small pages to print and pocket, readable in black and white."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from html import escape
+
+import numpy as np
+import shapely
+
+from reachmap.write.model import Result
+from reachmap.write.summary import ranked
+
+TOP = 6
+"""Lies on the card."""
+
+STYLE = """
+@page{size:148mm 210mm;margin:9mm}body{font:11pt/1.35 system-ui,sans-serif;color:#1f2a2e;background:#fff;margin:0 auto;
+max-width:130mm}h1{font-size:15pt;margin:0}h2{font-size:12pt;margin:.5em 0 .2em}section{break-after:page}
+section:last-of-type{break-after:auto}p{margin:.2em 0}ol,ul{margin:.2em 0;padding-left:1.4em}li{margin:.15em 0}
+svg{width:100%;max-height:105mm}.ink{fill:none;stroke:#1f2a2e;stroke-width:1.2;vector-effect:non-scaling-stroke}
+.lie{fill:#1f2a2e22;stroke:#1f2a2e;vector-effect:non-scaling-stroke}.lane{fill:none;stroke:#1f2a2e;
+stroke-dasharray:3 2;vector-effect:non-scaling-stroke}table{border-collapse:collapse;font-size:9.5pt}
+td,th{padding:1pt 5pt;text-align:left;border-bottom:.5pt solid #b9b3a3;font-variant-numeric:tabular-nums}
+"""
+
+
+def card_page(result: Result) -> str:
+    """The card as one html page without anything from outside."""
+    beat = result.channel.beat
+    scene, light = next(iter(result.lights.items()))
+    when = f"{light.scene.when:%d %B %Y}".lstrip("0")
+    name = escape(beat.name)
+    return f"""<!doctype html><html lang="en"><meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
+<title>{name}: card</title><style>{STYLE}</style>
+<section><h1>{name}</h1><p>{when}, {escape(scene)}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm</p>
+{_sketch(result, ranked(result.lies, scene)[:TOP])}
+<ol>{"".join(_lie_line(result, scene, n) for n in ranked(result.lies, scene)[:TOP])}</ol></section>
+<section><h2>When</h2>{hours_picture(result)}<h2>In this order</h2>{_order(result)}
+<h2>Look once, then fish</h2>{_checklist(result)}
+<h2>Before you wade</h2><ul>{"".join(f"<li>{escape(c.text)}</li>" for c in result.visit.cautions)}</ul></section></html>
+"""
+
+
+def _lie_line(result: Result, scene: str, number: int) -> str:
+    """One lie: what, where from, what the fish sees."""
+    row, kind = result.lies.scenes[scene].loc[number], result.lies.table.loc[number, "kind"]
+    stands = result.visit.stances[result.visit.stances["lie"] == number]
+    stand = (
+        f" Stand: {stands.iloc[0]['how']} on the {stands.iloc[0]['on']}, {stands.iloc[0]['reason']}."
+        if len(stands)
+        else ""
+    )
+    seen = result.visit.seen.get(number, {})
+    view = f" It sees the fly at {seen['range_m']} m for {seen['seconds']} s." if "range_m" in seen else ""
+    why = escape(str(row["why"]))
+    return f"<li value='{int(row['rank'])}'><b>Lie {number}, {kind}.</b> {why}.{escape(stand)}{view}</li>"
+
+
+def _sketch(result: Result, numbers: Iterable[int]) -> str:
+    """The water with its best lies and their lanes, north up."""
+    outline = result.channel.beat.outline
+    x0, y0, x1, y1 = outline.bounds
+    size = max(x1 - x0, y1 - y0)
+    wide = size / 40
+    parts = [_path(ring, "ink", True) for part in outline.geoms for ring in (part.exterior, *part.interiors)]
+    for number in numbers:
+        lie = result.lies.table.loc[number]
+        parts += [_path(p.exterior, "lie", True) for p in shapely.get_parts(lie.geometry) if p.geom_type == "Polygon"]
+        parts.append(
+            f"<text x='{lie['x'] + wide / 2:.1f}' y='{-lie['y']:.1f}' font-size='{wide:.1f}' "
+            f"font-weight='bold' fill='#1f2a2e'>{number}</text>"
+        )
+        lanes = result.visit.lanes[result.visit.lanes["lie"] == number]
+        parts += [_path(line, "lane", False) for line in lanes.geometry]
+    box = f"{x0 - wide:.1f} {-y1 - wide:.1f} {x1 - x0 + 2 * wide:.1f} {y1 - y0 + 2 * wide:.1f}"
+    return f"<svg viewBox='{box}' role='img' aria-label='the beat, north up'>{''.join(parts)}</svg>"
+
+
+def _path(line: shapely.Geometry, style: str, closed: bool) -> str:
+    """A line as an svg path, north up."""
+    points = "L".join(f"{x:.1f} {-y:.1f}" for x, y in shapely.get_coordinates(line))
+    return f"<path class='{style}' d='M{points}{'Z' if closed else ''}'/>"
+
+
+def hours_picture(result: Result) -> str:
+    """Lies by time as an inline picture: the darker, the better; steps of half an hour."""
+    hours = result.visit.hours
+    if hours.empty:
+        return "<p>No day was worked out.</p>"
+    scene = next(iter(result.lies.scenes))
+    numbers = ranked(result.lies, scene)[:TOP]
+    table = hours.iloc[::3]
+    cells = []
+    for row, number in enumerate(numbers):
+        cells.append(f"<text x='0' y='{12 * row + 9}' font-size='8' fill='#1f2a2e'>{number}</text>")
+        for column, score in enumerate(table[number]):
+            dark = float(np.clip(score, 0, 1))
+            place = f"x='{14 + 6 * column}' y='{12 * row}' width='6' height='10'"
+            cells.append(f"<rect {place} fill='#1f2a2e' fill-opacity='{dark:.2f}'/>")
+    foot = 12 * len(numbers) + 8
+    ticks = "".join(
+        f"<text x='{14 + 6 * k}' y='{foot}' font-size='7' fill='#1f2a2e'>{table.index[k]:%H}</text>"
+        for k in range(0, len(table), 6)
+    )
+    size = f"0 0 {14 + 6 * len(table)} {foot + 2}"
+    label = "lies by hour of the day, darker is better"
+    return f"<svg viewBox='{size}' role='img' aria-label='{label}'>{''.join(cells)}{ticks}</svg>{_events(result)}"
+
+
+def _events(result: Result) -> str:
+    """Sunrise to moonset in one line; the dull hour named."""
+    events = sorted(result.day.events.items(), key=lambda event: event[1])
+    said = ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)
+    dull = " For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
+    return f"<p>{escape(said)}.{dull}</p>"
+
+
+def _order(result: Result) -> str:
+    """The lies in the order to fish them."""
+    order = result.visit.order.itertuples()
+    rows = "".join(f"<tr><td>{row.when}</td><td>{escape(str(row.why))}</td></tr>" for row in order)
+    return f"<table>{rows}</table>" if rows else "<p>No lie stands out.</p>"
+
+
+def _checklist(result: Result) -> str:
+    """One look at the bank, with this beat's values to compare with."""
+    light = next(iter(result.lights.values()))
+    water = light.scene.water
+    return (
+        f"<p>Water {escape(water.colour)}, clear to {water.clarity_m:g} m? Cloud {light.scene.cloud}/8? Shade where "
+        "the map has it? Fly at the depth of the lie? Drift even, no drag at the seam? "
+        "If not, set the map to what you see.</p>"
+    )

@@ -1,0 +1,81 @@
+"""Wet vectors as text a page can carry: whole numbers, byte planes, zlib, base64.
+
+Pictures are no safe carrier: canvas read-back loses bytes at partial opacity and is deliberately falsified by some
+browsers. A page unpacks this with its built-in inflater and gets the same numbers everywhere.
+"""
+
+from __future__ import annotations
+
+import base64
+import zlib
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from reachmap.channel.model import Grid
+
+LEVEL = 9
+
+
+def pack_bytes(raw: bytes) -> str:
+    """Bytes as base64 of their zlib stream."""
+    return base64.b64encode(zlib.compress(raw, LEVEL)).decode("ascii")
+
+
+def pack_words(values: np.ndarray, step: float) -> dict[str, object]:
+    """Values >= 0 in multiples of `step` as 16-bit numbers: all low bytes, then all high bytes (they pack better)."""
+    whole = np.clip(np.rint(np.nan_to_num(np.asarray(values, float)) / step), 0, 65535).astype(np.uint16)
+    planes = np.concatenate([(whole & 255).astype(np.uint8), (whole >> 8).astype(np.uint8)])
+    return {"step": step, "bytes": 2, "data": pack_bytes(planes.tobytes())}
+
+
+def pack_small(values: np.ndarray, step: float = 1.0) -> dict[str, object]:
+    """Values >= 0 in multiples of `step` as 8-bit numbers."""
+    whole = np.clip(np.rint(np.nan_to_num(np.asarray(values, float)) / step), 0, 255).astype(np.uint8)
+    return {"step": step, "bytes": 1, "data": pack_bytes(whole.tobytes())}
+
+
+def pack_rows(rows: np.ndarray) -> str:
+    """Rows of bytes (k, n), each as its difference (modulo 256) to the row before: shade changes little in a step."""
+    change = rows.copy()
+    change[1:] = rows[1:] - rows[:-1]
+    return pack_bytes(change.tobytes())
+
+
+@dataclass(frozen=True)
+class Coarse:
+    """A grid of larger cells and how to average a wet vector into it.
+
+    Parameters
+    ----------
+    grid : the coarser grid
+    of : for every fine wet cell its position in the coarser wet vector, -1 where that cell is dry
+    """
+
+    grid: Grid
+    of: np.ndarray
+
+    def mean(self, values: np.ndarray) -> np.ndarray:
+        """Mean over the fine cells of each coarse cell, NaN left out (n_wet coarse,)."""
+        good = (self.of >= 0) & np.isfinite(values)
+        at, n = self.of[good], self.grid.n_wet
+        total = np.bincount(at, np.asarray(values, float)[good], n)
+        return total / np.maximum(np.bincount(at, minlength=n), 1)
+
+    def most(self, values: np.ndarray) -> np.ndarray:
+        """Greatest of the fine cells: for numbers of lies and for classes that must not be averaged away."""
+        out = np.zeros(self.grid.n_wet)
+        good = self.of >= 0
+        np.maximum.at(out, self.of[good], np.asarray(values, float)[good])
+        return out
+
+
+def coarsen(grid: Grid, factor: int) -> Coarse:
+    """A grid of cells `factor` times larger; one is wet where at least half of it is (factor 1: the same grid)."""
+    if factor == 1:
+        return Coarse(grid, np.arange(grid.n_wet, dtype=np.int32))
+    rows, cols = (-(-n // factor) for n in grid.shape)
+    row, col = (index // factor for index in grid.cells)
+    count = np.bincount(row * cols + col, minlength=rows * cols).reshape(rows, cols)
+    larger = replace(grid, cell_m=grid.cell_m * factor, wet=count * 2 >= factor**2)
+    return Coarse(larger, larger.index[row, col])

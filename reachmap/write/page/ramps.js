@@ -1,0 +1,43 @@
+// Colours: one family a quantity, lightness falling (light at the bed: rising) all the way, so that they read in
+// grey and to every kind of eye. `stops` are evenly spaced; `words` go with the middle of each fifth.
+
+const RAMPS = {
+  day: {
+    stops: ['#f3e9c6', '#e3c572', '#c68a2e', '#96501c', '#5a2312'],
+    words: ['rarely', 'now and then', 'fair', 'likely', 'best water'],
+  },
+  night: {
+    stops: ['#e6ecef', '#b3c2cf', '#7b8fae', '#4d5a8c', '#252a5c'],
+    words: ['rarely', 'now and then', 'fair', 'likely', 'best water'],
+  },
+  light: {
+    stops: ['#17130f', '#4d3d2b', '#8f7546', '#d4b977', '#fff6dc'],
+    words: ['starlight', 'moonlight', 'dusk', 'shade', 'open sun'],
+  },
+  depth: { stops: ['#e4efe9', '#a9d0c8', '#63a8a6', '#2b7580', '#0d3f50'], words: null },
+  speed: { stops: ['#f1e8ee', '#d6b4cb', '#b07ba2', '#7c4877', '#451f49'], words: null },
+  sure: { stops: ['#efe9da', '#b9b3a3', '#5d6664'], words: ['a guess', 'between', 'measured'] },
+  change: {
+    stops: ['#7a4413', '#c79a66', '#f7f4ec', '#6fb0ab', '#135a63'],
+    words: ['much worse', 'worse', 'the same', 'better', 'much better'],
+  },
+};
+
+function rgb(hex) {
+  return [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16));
+}
+
+// 256 colours of a ramp as the 32-bit numbers a canvas holds (little-endian: alpha, blue, green, red).
+function colourTable(stops) {
+  const out = new Uint32Array(256);
+  const parts = stops.map(rgb);
+  for (let k = 0; k < 256; k++) {
+    const x = (k / 255) * (parts.length - 1);
+    const a = Math.min(parts.length - 2, Math.floor(x));
+    const [r, g, b] = parts[a].map((v, c) => Math.round(v + (parts[a + 1][c] - v) * (x - a)));
+    out[k] = ((255 << 24) | (b << 16) | (g << 8) | r) >>> 0;
+  }
+  return out;
+}
+
+const TABLES = Object.fromEntries(Object.entries(RAMPS).map(([name, ramp]) => [name, colourTable(ramp.stops)]));

@@ -1,0 +1,84 @@
+// Words, numbers and elements. Text only ever goes in through textContent.
+
+const $ = (id) => document.getElementById(id);
+
+function el(tag, attributes, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes || {})) {
+    if (name === 'text') node.textContent = value;
+    else if (name.startsWith('on')) node.addEventListener(name.slice(2), value);
+    else if (value !== false && value != null) node.setAttribute(name, value === true ? '' : value);
+  }
+  node.append(...children);
+  return node;
+}
+
+// What the device remembers; it may refuse.
+const keep = {
+  get(key) {
+    try {
+      return JSON.parse(localStorage.getItem(key));
+    } catch {
+      return null;
+    }
+  },
+  set(key, value) {
+    try {
+      localStorage.setItem(key, JSON.stringify(value));
+      return true;
+    } catch {
+      return false;
+    }
+  },
+};
+
+const units = {
+  imperial: keep.get('reachmap:units') === 'imperial',
+  length: (m, digits = 2) => (units.imperial ? `${(m / 0.3048).toFixed(1)} ft` : `${m.toFixed(digits)} m`),
+  speed: (v) => (units.imperial ? `${(v / 0.44704).toFixed(1)} mph` : `${v.toFixed(2)} m/s`),
+  far: (m) => (units.imperial ? `${Math.round(m / 0.9144)} yd` : `${Math.round(m)} m`),
+  area: (m2) => (units.imperial ? `${Math.round(m2 / 0.09290304)} sq ft` : `${m2.toFixed(m2 < 10 ? 1 : 0)} m²`),
+};
+
+const SCORE_STEPS = [
+  [0.15, 'rarely'],
+  [0.35, 'now and then'],
+  [0.55, 'fair'],
+  [0.75, 'likely'],
+  [Infinity, 'best water'],
+];
+const scoreWord = (score) => SCORE_STEPS.find(([top]) => score < top)[1];
+
+const LUX_STEPS = [
+  [0.02, 'starlight'],
+  [1, 'moonlight'],
+  [100, 'dusk'],
+  [8000, 'shade'],
+  [Infinity, 'open sun'],
+];
+const luxWord = (lux) => LUX_STEPS.find(([top]) => lux < top)[1];
+const luxText = (lux) => `${lux >= 10 ? Math.round(lux).toLocaleString('en') : lux.toPrecision(2)} lux, ${luxWord(lux)}`;
+
+const FACTOR_WORDS = {
+  food: 'too little drift brings food past',
+  nose: 'the current at its nose is wrong for it',
+  depth: 'the depth is wrong for it',
+  light: 'the light on the bed is wrong for it',
+  cover: 'little cover to hide under or against',
+  seam: 'no seam beside it',
+};
+const FACTOR_GOOD = {
+  food: 'drift that brings food',
+  nose: 'an easy current at its nose',
+  depth: 'the right depth',
+  light: 'the right light',
+  cover: 'cover close by',
+  seam: 'a seam beside it',
+};
+const SURE_WORDS = ['a guess', 'between measurements', 'measured near here'];
+const WADING_WORDS = ['', 'usual care', 'strong care', 'do not wade'];
+
+const fishText = (fish) =>
+  `${fish.species} trout, ${units.imperial ? `${Math.round(fish.length_m / 0.0254)} in` : `${Math.round(fish.length_m * 100)} cm`}`;
+const cloudWord = (cloud) =>
+  ['clear sky', 'sunny', 'mostly sunny', 'some cloud', 'half cloud', 'more cloud than sun', 'mostly cloud', 'nearly overcast', 'overcast'][cloud];

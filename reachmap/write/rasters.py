@@ -1,0 +1,67 @@
+"""layers.tif: every layer as a named band with its unit and meaning."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import rasterio
+from rasterio.crs import CRS
+
+from reachmap.errors import OutputError
+from reachmap.layers import LAYERS
+from reachmap.write.model import Result
+
+
+def write_layers(result: Result, path: Path) -> None:
+    """All layers of the run; those of a scene are named "<layer>, <scene>".
+
+    Raises
+    ------
+    OutputError : another program's PROJ_DATA or PROJ_LIB hides the coordinate database
+    """
+    grid = result.channel.grid
+    bands = list(_bands(result))
+    try:
+        crs = CRS.from_wkt(result.channel.beat.crs.to_wkt(version="WKT2_2019"))
+    except rasterio.errors.CRSError as error:
+        raise OutputError(
+            f"layers.tif: the coordinate system can't be written ({error}). "
+            "If PROJ_DATA or PROJ_LIB is set by another program, unset it and run again."
+        ) from error
+    profile = {
+        "driver": "GTiff",
+        "dtype": "float32",
+        "count": len(bands),
+        "height": grid.shape[0],
+        "width": grid.shape[1],
+        "crs": crs,
+        "transform": grid.transform,
+        "nodata": float("nan"),
+        "compress": "deflate",
+        "predictor": 3,
+        "tiled": True,
+        "blockxsize": 256,
+        "blockysize": 256,
+        "interleave": "band",
+    }
+    with rasterio.open(path, "w", **profile) as raster:
+        for number, (name, label, values) in enumerate(bands, 1):
+            raster.write(grid.spread(values), number)
+            raster.set_band_description(number, label)
+            raster.set_band_unit(number, LAYERS[name].unit)
+            raster.update_tags(number, meaning=LAYERS[name].meaning)
+
+
+def _bands(result: Result) -> Iterator[tuple[str, str, np.ndarray]]:
+    """Layer name, band label, wet vector, in the order of the register; plain layers first."""
+    plain = {**result.channel.layers, "lie": result.lies.label, **result.visit.layers}
+    for name in LAYERS:
+        if name in plain:
+            yield name, name, plain[name]
+    for scene in result.holdings:
+        one = {**result.lights[scene].layers, **result.sights[scene].layers, **result.holdings[scene].layers}
+        for name in LAYERS:
+            if name in one:
+                yield name, f"{name}, {scene}", one[name]

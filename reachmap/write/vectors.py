@@ -1,0 +1,89 @@
+"""lies.gpkg, lies.csv and waypoints.gpx: the lies and what goes with them as vectors."""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+import shapely
+
+from reachmap.write.model import Result
+from reachmap.write.summary import lies_table
+
+FIXED_DATE = "2000-01-01T00:00:00Z"
+"""Written instead of the hour of the run, so that the same input gives the same bytes."""
+
+
+def write_vectors(result: Result, path: Path) -> None:
+    """GeoPackage with the layers lies, seams, lanes, stances, outline, cautions (EPSG:4326)."""
+    beat, visit = result.channel.beat, result.visit
+    cautions = [caution.text for caution in visit.cautions]
+    tables = {
+        "lies": _lies(result),
+        "seams": result.channel.seams,
+        "lanes": visit.lanes,
+        "stances": visit.stances,
+        "outline": gpd.GeoDataFrame({"name": [beat.name]}, geometry=[beat.outline], crs=beat.crs),
+        "cautions": gpd.GeoDataFrame(
+            {"text": cautions}, geometry=[beat.outline.representative_point()] * len(cautions), crs=beat.crs
+        ),
+    }
+    with _fixed_date():
+        for name, table in tables.items():
+            if len(table):
+                pyogrio.write_dataframe(table.to_crs(4326), path, layer=name, driver="GPKG", append=path.exists())
+
+
+@contextmanager
+def _fixed_date() -> Iterator[None]:
+    """Let the driver write a fixed date of last change."""
+    before = os.environ.get("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+
+
+def _lies(result: Result) -> gpd.GeoDataFrame:
+    """The patches with score, rank and reason of every scene as columns."""
+    table = result.lies.table.reset_index().drop(columns=["x", "y"])
+    for scene, scores in result.lies.scenes.items():
+        for column in ("rank", "score", "why"):
+            table[f"{column}, {scene}"] = scores[column].to_numpy()
+    return table
+
+
+def write_table(result: Result, path: Path) -> None:
+    """lies.csv: one row a lie and scene, best first."""
+    rows = lies_table(result)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        names = list(rows[0]) if rows else ["scene", "rank", "lie"]
+        writer = csv.DictWriter(file, names, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows({k: _inert(v) for k, v in row.items()} for row in rows)
+
+
+def _inert(value: object) -> object:
+    """Text a spreadsheet would run as a formula gets a quote in front."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in "=+-@" else value
+
+
+def write_waypoints(result: Result, path: Path) -> None:
+    """waypoints.gpx: a named point inside every lie (EPSG:4326)."""
+    table = result.lies.table
+    scene, scores = next(iter(result.lies.scenes.items()))
+    points = gpd.GeoSeries(shapely.points(table["x"], table["y"]), crs=result.channel.beat.crs).to_crs(4326)
+    names = [f"Lie {number} {kind}" for number, kind in table["kind"].items()]
+    words = [f"{scene}: {why}" for why in scores["why"]]
+    if not len(table):
+        path.write_text('<?xml version="1.0"?>\n<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"/>\n')
+        return
+    frame = gpd.GeoDataFrame(pd.DataFrame({"name": names, "desc": words}), geometry=points.to_numpy(), crs=4326)
+    pyogrio.write_dataframe(frame, path, driver="GPX", layer="waypoints")

@@ -1,0 +1,280 @@
+"""What the living map carries: packed layers, the day's light as tables, the lies, everything the user wrote."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import shapely
+from pyproj import CRS, Transformer
+
+from reachmap.beat.model import COLOURS, Water
+from reachmap.light import bed_terms, clarity_to_attenuation
+from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
+from reachmap.light.model import DayLight
+from reachmap.trout import cover_number, seam_number
+from reachmap.write.model import Result
+from reachmap.write.pack import Coarse, coarsen, pack_bytes, pack_rows, pack_small, pack_words
+
+MOST_CELLS = 400_000
+"""Wet cells a page carries at most; more are averaged to larger cells. Keeps a slider step under 60 ms."""
+
+MOST_SHADE = 16_000_000
+"""Bytes of shade (cells x steps) a page holds at most; more and only every second, third or sixth step is kept."""
+
+SHARE = 1 / 60000
+"""Step of a packed share."""
+
+
+def page_data(result: Result) -> dict[str, Any]:
+    """Everything of one beat as plain values."""
+    channel = result.channel
+    beat, fine = channel.beat, channel.grid
+    factor = max(1, math.ceil(math.sqrt(fine.n_wet / MOST_CELLS)))
+    coarse = coarsen(fine, factor)
+    while coarse.grid.n_wet > MOST_CELLS:
+        factor += 1
+        coarse = coarsen(fine, factor)
+    grid = coarse.grid
+    to_wgs = Transformer.from_crs(beat.crs, CRS.from_epsg(4326), always_xy=True)
+    rows, cols = grid.shape
+    shown = f"Shown in cells of {grid.cell_m:g} m; worked out in cells of {fine.cell_m:g} m." if factor > 1 else ""
+    return {
+        "name": beat.name,
+        "key": hashlib.sha256(shapely.to_wkb(beat.outline)).hexdigest()[:16],
+        "cell_m": grid.cell_m,
+        "shown": shown,
+        "size": [cols, rows],
+        "corners": _corners(to_wgs, grid.x0, grid.y1, cols * grid.cell_m, rows * grid.cell_m),
+        "n": grid.n_wet,
+        "wet": pack_bytes(np.packbits(grid.wet).tobytes()),
+        "layers": _layers(result, coarse),
+        "day": _day(result.day, coarse, max((s.town_glow_lux for s in beat.scenes), default=0.0)),
+        "water": _water(),
+        "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
+        "curves": dict(result.curves),
+        "scenes": [_scene(result, name) for name in result.holdings],
+        "lies": _lies(result, to_wgs),
+        "shapes": _shapes(result, to_wgs),
+        "notes": _notes(beat.notes),
+        "cautions": [{"text": c.text, "grave": c.grave} for c in result.visit.cautions],
+        "honest": _honest(result),
+        "units": "metric",
+    }
+
+
+def _corners(to_wgs: Transformer, x0: float, y1: float, width: float, height: float) -> list[list[float]]:
+    """Latitude and longitude of the south-west and north-east of the grid, as means of the corners' edges.
+
+    The beat's system is a transverse Mercator about the middle of the reach, so the box is true within 0.05 m over
+    1 km.
+    """
+    lon, lat = to_wgs.transform(
+        [x0, x0 + width / 2, x0 + width, x0 + width / 2], [y1 - height / 2, y1, y1 - height / 2, y1 - height]
+    )
+    return [[lat[3], lon[0]], [lat[1], lon[2]]]
+
+
+def _layers(result: Result, coarse: Coarse) -> dict[str, Any]:
+    """Static layers of the wet cells."""
+    channel, visit = result.channel, result.visit.layers
+    millimetres = ("depth", "speed", "nose_speed", "rest_speed", "drift_speed")
+    packed = {name: pack_words(coarse.mean(channel[name]), 0.001) for name in millimetres}
+    shares = {
+        "cover_number": cover_number(channel),
+        "seam_number": seam_number(channel),
+        "sky_clear": result.day.sky_clear,
+        "sky_overcast": result.day.sky_overcast,
+    }
+    packed |= {name: pack_words(coarse.mean(values), SHARE) for name, values in shares.items()}
+    packed["depth_sd"] = pack_small(coarse.mean(channel["depth_sd"]), 0.01)
+    packed["confidence"] = pack_small(coarse.mean(channel["confidence"]))
+    packed["lie"] = pack_small(coarse.most(result.lies.label))
+    for name in ("wading", "redd"):
+        if name in visit:
+            packed[name] = pack_small(coarse.most(visit[name]))
+    return packed
+
+
+def _day(day: DayLight, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
+    """The day as tables: what each step and sky puts into the light at the bed, and the shade of sun and moon."""
+    terms = [
+        [bed_terms(sun, moon, cloud, glow_lux) for cloud in range(9)]
+        for sun, moon in zip(day.sun, day.moon, strict=True)
+    ]
+    step_min = (day.times[1] - day.times[0]).total_seconds() / 60
+    date = day.times[len(day.times) // 2].date()
+    return {
+        "date": f"{date:%d %B %Y}".lstrip("0"),
+        "times": [f"{t:%H:%M}" for t in day.times],
+        "step_min": step_min,
+        "lux": [
+            [[_figures(v) for v in (t.sun_lux, t.moon_lux, t.clear_lux, t.overcast_lux)] for t in row] for row in terms
+        ],
+        "slant": [[_figures(row[0].sun_slant), _figures(row[0].moon_slant)] for row in terms],
+        "sky_slant": [_figures(terms[0][0].clear_slant), _figures(terms[0][0].overcast_slant)],
+        "altitude": [
+            [round(s.altitude_deg, 2), round(m.altitude_deg, 2)] for s, m in zip(day.sun, day.moon, strict=True)
+        ],
+        "moon_lit": round(day.moon[len(day.moon) // 2].lit, 2),
+        "sun": _shade(day.sun_share, coarse),
+        "moon": _shade(day.moon_share, coarse),
+        "events": {name: f"{moment.astimezone(day.times[0].tzinfo):%H:%M}" for name, moment in day.events.items()},
+    }
+
+
+def _shade(share: np.ndarray, coarse: Coarse) -> dict[str, Any]:
+    """The steps at which a body is up and its shade then; thinned to every so many steps on large reaches."""
+    up = np.flatnonzero(share.any(axis=1))
+    stride = next((s for s in (1, 2, 3, 6) if len(up) / s * coarse.grid.n_wet <= MOST_SHADE), 6)
+    # The first and last step stay, so that there is something on both sides of every step between.
+    kept = up if stride == 1 else np.unique(np.concatenate([up[::stride], up[-1:]]))
+    rows = [np.rint(coarse.mean(share[k])).astype(np.uint8) for k in kept]
+    data = pack_rows(np.stack(rows)) if rows else pack_bytes(b"")
+    return {"steps": [int(k) for k in kept], "up": [int(k) for k in up], "data": data}
+
+
+def _water() -> dict[str, Any]:
+    """Kd and c of every colour word at a clarity of 1 m (white from above); both go as 1 / clarity."""
+    table = {word: clarity_to_attenuation(Water(1.0, "white from above", word)) for word in COLOURS}
+    return {word: [_figures(kd), _figures(c)] for word, (kd, c, _) in table.items()}
+
+
+def _scene(result: Result, name: str) -> dict[str, Any]:
+    """One of the beat's scenes as settings of the page."""
+    light, day = result.lights[name], result.day
+    scene = light.scene
+    local = scene.when.astimezone(day.times[0].tzinfo)
+    step_min = (day.times[1] - day.times[0]).total_seconds() / 60
+    step = round((local.hour * 60 + local.minute) / step_min) % len(day.times)
+    at_one = clarity_to_attenuation(replace(scene.water, clarity_m=1.0, how="white from above"))
+    return {
+        "name": name,
+        "step": step,
+        "cloud": int(scene.cloud),
+        "colour": scene.water.colour,
+        "clarity_m": round(at_one[1] / light.beam_attenuation_per_m, 2),
+        "date": f"{local:%d %B %Y}".lstrip("0"),
+    }
+
+
+def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
+    """Every lie: where, what, and its sentence in each scene."""
+    out = []
+    for number, row in result.lies.table.iterrows():
+        x, y = to_wgs.transform(row["x"], row["y"])
+        out.append(
+            {
+                "n": int(number),
+                "kind": str(row["kind"]),
+                "at": [round(y, 7), round(x, 7)],
+                "rings": _rings(row.geometry, to_wgs),
+                "area_m2": round(float(row["area_m2"]), 1),
+                "depth_m": round(float(row["depth_m"]), 2),
+                "nose_m_s": round(float(row["nose_m_s"]), 2),
+                "drift_m_s": round(float(row["drift_m_s"]), 2),
+                "why": {name: str(table.loc[number, "why"]) for name, table in result.lies.scenes.items()},
+                "seen": _plain(result.visit.seen.get(int(number), {})),
+            }
+        )
+    return out
+
+
+def _shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
+    """Outline, seams, shade, lanes and stances as latitude and longitude."""
+    beat, visit = result.channel.beat, result.visit
+    lanes = [
+        {"lie": int(row["lie"]), "lines": _rings(row.geometry, to_wgs), "seconds": _round(row.get("in_view_s"))}
+        for _, row in visit.lanes.iterrows()
+    ]
+    stances = [
+        {
+            "lie": int(row["lie"]),
+            "at": _rings(row.geometry, to_wgs)[0][0],
+            "text": ". ".join(str(row[k]) for k in ("how", "reason") if row.get(k)),
+        }
+        for _, row in visit.stances.iterrows()
+    ]
+    shade = beat.shade
+    discs = [
+        geometry.buffer(radius, 6) if geometry.geom_type == "Point" and radius > 0 else geometry
+        for geometry, radius in zip(shade.geometry, np.nan_to_num(shade["radius_m"].to_numpy(float)), strict=True)
+    ]
+    return {
+        "outline": _rings(beat.outline, to_wgs),
+        "seams": [line for g in result.channel.seams.geometry for line in _rings(g, to_wgs)],
+        "shade": [ring for g in discs for ring in _rings(g, to_wgs)],
+        "lanes": lanes,
+        "stances": stances,
+    }
+
+
+def _rings(geometry: shapely.Geometry, to_wgs: Transformer) -> list[list[list[float]]]:
+    """All lines of a geometry as lists of [latitude, longitude]."""
+    out = []
+    for part in shapely.get_parts(geometry):
+        lines = [part] if part.geom_type != "Polygon" else [part.exterior, *part.interiors]
+        for line in lines:
+            lon, lat = to_wgs.transform(*shapely.get_coordinates(line).T)
+            out.append([[round(float(a), 7), round(float(b), 7)] for a, b in zip(lat, lon, strict=True)])
+    return out
+
+
+def _notes(notes: Any) -> list[dict[str, Any]]:
+    """The guide's notes as GeoJSON features."""
+    if len(notes) == 0:
+        return []
+    table = notes.to_crs(4326)
+    names = [c for c in ("id", "text", "kind", "time", "replaces", "deleted") if c in table]
+    out = []
+    for _, row in table.iterrows():
+        point = row.geometry.representative_point()
+        properties = {name: _plain(row[name]) for name in names}
+        coordinates = [round(point.x, 7), round(point.y, 7)]
+        out.append(
+            {"type": "Feature", "geometry": {"type": "Point", "coordinates": coordinates}, "properties": properties}
+        )
+    return out
+
+
+def _honest(result: Result) -> list[str]:
+    """How good the water is: guesses named, errors held out."""
+    channel, out = result.channel, []
+    if channel.depth_guessed:
+        out.append("Depth is a guess: nothing was sounded.")
+    if channel.speed_relative:
+        out.append("Speed is relative only: no speed was measured and no flow is known.")
+    for key, unit, word in (("heldout_depth", "m", "Depth"), ("heldout_speed", "m/s", "Speed")):
+        held = channel.report.get(key)
+        if held and held.get("n") and math.isfinite(held["rmse"]):
+            out.append(
+                f"{word}, where a measurement was left out and predicted, is off by about {held['rmse']:.2f} {unit}."
+            )
+    return out
+
+
+def _plain(value: Any) -> Any:
+    """A value JSON can carry; what it can't becomes text, a number that isn't one becomes nothing."""
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_plain(v) for v in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return round(value, 4) if math.isfinite(value) else None
+    return value if isinstance(value, bool | int | str) or value is None else str(value)
+
+
+def _round(value: Any) -> float | None:
+    """A number with one digit, or nothing."""
+    return round(float(value), 1) if value is not None and math.isfinite(value) else None
+
+
+def _figures(value: float) -> float:
+    """A number with six figures."""
+    return float(f"{value:.6g}")
