@@ -63,7 +63,7 @@ def analyse(
     checked = beat if isinstance(beat, Beat) else read_beat(beat)
     chosen = choose_scenes(checked, scenes)
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
-    water = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
+    water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
     channel = kept_channel(
         checked,
         water,

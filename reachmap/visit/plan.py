@@ -119,8 +119,8 @@ def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int)
     return {
         "range_m": round(reach, 2),
         "seconds": round(seconds, 1),
-        "detail_mm_1m": round(1000 * smallest_feature(1.0, mar), 1),
-        "detail_mm_0.3m": round(1000 * smallest_feature(0.3, mar), 1),
+        "detail_mm_1m": round(1000 * float(smallest_feature(1.0, mar)), 1),
+        "detail_mm_0.3m": round(1000 * float(smallest_feature(0.3, mar)), 1),
         "eye": "day eye" if float(light["eye_day"][cells].mean()) >= 0.5 else "night eye",
         "inspects": bool(seconds > eyes["inspect_s"]),
         "colours": colours,
