@@ -8,6 +8,8 @@ import pytest
 
 from tests import toy
 
+pytest_plugins = ["tests.browser"]
+
 
 @pytest.fixture(scope="session")
 def toy_channel():

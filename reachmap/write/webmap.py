@@ -74,7 +74,8 @@ def map_page(result: Result) -> str:
     result : everything one run found
     """
     data = to_json(page_data(result))
-    return _page().replace(TITLE_MARK, escape(result.channel.beat.name, quote=True), 1).replace(DATA_MARK, data, 1)
+    # The data go in first: the title's mark stands before them, so a mark that a user typed is never taken for ours.
+    return _page().replace(DATA_MARK, data, 1).replace(TITLE_MARK, escape(result.channel.beat.name, quote=True), 1)
 
 
 def to_json(value: object) -> str:

@@ -1,0 +1,94 @@
+"""A browser with the network switched off, for tests of the pages."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+ARGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+
+
+def find_browser() -> Path | None:
+    """The Chromium or Chrome to use: the one REACHMAP_BROWSER names, else the first on the path."""
+    named = os.environ.get("REACHMAP_BROWSER")
+    found = named or next((path for name in NAMES if (path := shutil.which(name))), None)
+    return Path(found) if found else None
+
+
+def pytest_collection_modifyitems(config, items):
+    """Without a browser the tests that need one are left out, and the run says so; under CI that is a failure."""
+    if find_browser() or os.environ.get("CI"):
+        return
+    needy = [item for item in items if item.get_closest_marker("browser")]
+    if needy:
+        items[:] = [item for item in items if item not in needy]
+        config.hook.pytest_deselected(items=needy)
+        config.left_out_for_want_of_a_browser = len(needy)
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """Say loudly what was not tested."""
+    count = getattr(config, "left_out_for_want_of_a_browser", 0)
+    if count:
+        terminalreporter.write_sep("!", f"{count} tests of the map page NOT RUN: no Chromium (set REACHMAP_BROWSER)")
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """One browser for the run."""
+    from playwright.sync_api import sync_playwright
+
+    path = find_browser()
+    assert path is not None, "no Chromium found: install one or set REACHMAP_BROWSER"
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=str(path), args=ARGS)
+        yield opened
+        opened.close()
+
+
+class Offline:
+    """A page from a file, with everything it said and asked for."""
+
+    def __init__(self, browser, path: Path, width: int, height: int) -> None:
+        self.context = browser.new_context(viewport={"width": width, "height": height}, accept_downloads=True)
+        self.page = self.context.new_page()
+        self.said: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("console", lambda message: self.said.append(f"{message.type}: {message.text}"))
+        self.page.on("pageerror", lambda error: self.said.append(f"error: {error}"))
+        self.page.route("**/*", self._only_files)
+        self.page.goto(path.as_uri())
+
+    def _only_files(self, route) -> None:
+        address = route.request.url
+        if address.startswith(("file:", "data:", "blob:")):
+            route.continue_()
+        else:
+            self.asked.append(address)
+            route.abort()
+
+
+@pytest.fixture
+def offline(browser):
+    """Open a file with the network off: offline(path, width, height) -> Offline."""
+    opened = []
+
+    def open_page(path: Path, width: int = 1280, height: int = 800) -> Offline:
+        opened.append(Offline(browser, path, width, height))
+        return opened[-1]
+
+    yield open_page
+    for one in opened:
+        one.context.close()

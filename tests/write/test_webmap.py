@@ -1,0 +1,223 @@
+"""The living map in a real browser with the network switched off."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+
+from reachmap.beat.model import Fish, Water
+from reachmap.light import eye_through_day, light_through_day, lux_through_day
+from reachmap.trout import hold, load_curves
+from reachmap.write import map_page
+from reachmap.write.webmap import to_json
+from tests import toy
+
+SIZES = [(1280, 800), (390, 844)]
+
+PAYLOADS = [
+    "{{7*7}}",
+    "{% raise %}",
+    "{{cycler.__init__.__globals__.os}}",
+    "<img src=x onerror='window.RAN=1'>",
+    "<script>window.RAN=1</script>",
+    "</script><script>window.RAN=1</script>",
+    "<svg onload='window.RAN=1'>",
+    "javascript:window.RAN=1",
+    "'\"><b onclick='window.RAN=1'>x</b>",
+    "${window.RAN=1}",
+    "`${window.RAN=1}`",
+    "\u202eevil\u202c",
+    "<iframe srcdoc='<script>parent.RAN=1</script>'>",
+    "<a href='javascript:window.RAN=1'>x</a>",
+    "<!-- --><style>*{display:none}</style>",
+    "&lt;b&gt;",
+    "\u2028window.RAN=1",
+    "<math><mi xlink:href='javascript:window.RAN=1'>",
+    "@@reachmap-data@@",
+    "]]>",
+]
+
+
+@pytest.fixture(scope="module")
+def result():
+    """The toy water with a real day of light."""
+    ch = toy.channel(cell_m=1.0)
+    return toy.result(ch, day=light_through_day(ch, toy.NOON.date()))
+
+
+@pytest.fixture(scope="module")
+def page_file(result, tmp_path_factory):
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_text(map_page(result), encoding="utf-8")
+    return path
+
+
+def ready(offline, path, size):
+    one = offline(path, *size)
+    one.page.wait_for_selector("body[data-ready]", timeout=20000)
+    return one
+
+
+def quiet(one) -> None:
+    assert one.said == []
+    assert one.asked == []
+
+
+def test_the_same_result_gives_the_same_bytes(result):
+    assert map_page(result) == map_page(result)
+
+
+def test_json_in_a_page_cannot_end_its_element():
+    assert "<" not in to_json(PAYLOADS)
+    assert ">" not in to_json(PAYLOADS)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", SIZES)
+def test_it_opens_offline_and_says_the_caution(offline, page_file, size):
+    one = ready(offline, page_file, size)
+    assert one.page.locator("#caution").is_visible()
+    assert "estimates" in one.page.locator("#caution").inner_text()
+    assert one.page.locator("#best li").count() == 3
+    quiet(one)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", SIZES)
+def test_a_click_shows_the_values_of_that_cell(offline, page_file, size, result):
+    """What the page shows equals the arrays it was made from."""
+    one = ready(offline, page_file, size)
+    ch = result.channel
+    place = one.page.evaluate(
+        """() => { const {map} = reachmapPage; const r = document.getElementById('sheet').getBoundingClientRect();
+        map.setZoom(map.getZoom(), {animate: false});
+        const at = map.latLngToContainerPoint(map.getCenter());
+        for (let dx = -120; dx < 120; dx += 3) for (let dy = -300; dy < 300; dy += 3) {
+          const p = [at.x + dx, at.y + dy];
+          const box = map.getContainer().getBoundingClientRect();
+          const [x, y] = [box.x + p[0], box.y + p[1]];
+          const hit = document.elementFromPoint(x, y);
+          if (!hit || hit.closest('#sheet, .leaflet-marker-pane, .leaflet-control')) continue;
+          const i = reachmapPage.painter.locate(map, map.containerPointToLatLng(p));
+          if (i >= 0) return [x, y, i];
+        } }"""
+    )
+    one.page.mouse.click(place[0], place[1])
+    one.page.wait_for_function("reachmapPage.state.shown !== undefined")
+    shown = one.page.evaluate("reachmapPage.state.shown")
+    cell = shown["cell"]
+    assert cell == place[2]
+    assert shown["depth"] == pytest.approx(float(ch["depth"][cell]), abs=6e-4)
+    assert shown["speed"] == pytest.approx(float(ch["speed"][cell]), abs=6e-4)
+    assert one.page.locator("#place").is_visible()
+    assert one.page.locator("#place dl dt").count() >= 9
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_every_layer_paints_and_the_hour_recolours(offline, page_file):
+    one = ready(offline, page_file, SIZES[0])
+    canvas = "document.querySelector('.leaflet-now-pane canvas').toDataURL()"
+    seen = set()
+    for radio in one.page.locator("#layers input").all():
+        radio.check(force=True)
+        seen.add(one.page.evaluate(canvas))
+    assert len(seen) >= 6
+    one.page.locator("#layers input").first.check(force=True)
+    before = one.page.evaluate(canvas)
+    one.page.evaluate("reachmapPage.set({step: 2})")
+    assert one.page.evaluate(canvas) != before
+    assert one.page.evaluate("reachmapPage.state.ms") < 500
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_the_page_scores_as_python_does(offline, page_file, result):
+    """1,000 random cells under 50 random settings: the greatest difference in score is at most 0.01."""
+    one = ready(offline, page_file, SIZES[0])
+    rng = np.random.default_rng(11)
+    ch = result.channel
+    curves = load_curves(None, ch.beat.fish, ch.beat.water.temperature_c)
+    cells = rng.integers(0, ch.grid.n_wet, 1000)
+    worst = 0.0
+    for _ in range(50):
+        entry = int(rng.integers(0, len(result.curves["fish"])))
+        fish = Fish(result.curves["fish"][entry]["species"], result.curves["fish"][entry]["length_m"])
+        step, cloud = int(rng.integers(0, 144)), int(rng.integers(0, 9))
+        water = Water(
+            round(float(rng.uniform(0.4, 6)), 1),
+            "white from above",
+            str(rng.choice(["stained", "clear", "average", "cloudy", "spate"])),
+            ch.beat.water.temperature_c,
+        )
+        lux = lux_through_day(ch, result.day, cloud, water)
+        eye = eye_through_day(lux, 10, fish.species)
+        scene = replace(ch.beat.scenes[0], water=water, cloud=cloud)
+        light = replace(toy.light(ch, scene), layers={"light_bed": lux[step], "eye_day": eye[step].astype(np.float32)})
+        want = hold(ch, light, toy.sight(ch, light), fish, curves)["hold"][cells]
+        setting = {"step": step, "cloud": cloud, "clarity": water.clarity_m, "colour": water.colour, "fish": entry}
+        got = one.page.evaluate(
+            "([s, cells]) => { const h = reachmapPage.physics.score(s).hold; return cells.map((i) => h[i]); }",
+            [setting, cells.tolist()],
+        )
+        worst = max(worst, float(np.abs(np.array(got) - want).max()))
+    assert worst <= 0.01
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
+    one = ready(offline, page_file, SIZES[0])
+    page = one.page
+    page.locator("#note-add").click()
+    box = page.locator(".leaflet-container").bounding_box()
+    page.mouse.click(box["x"] + box["width"] * 0.75, box["y"] + 60)
+    page.locator("#note-text").fill("<b>otter</b> by the gate")
+    page.locator("#note-keep").click()
+    page.reload()
+    page.wait_for_selector("body[data-ready]")
+    assert "<b>otter</b> by the gate" in page.locator("#note-list").inner_text()
+    with page.expect_download() as got:
+        page.locator("#note-download").click()
+    assert got.value.suggested_filename == "notes.geojson"
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_nothing_a_user_typed_can_run(offline, tmp_path):
+    """Twenty payloads in every field a user may fill: shown as typed, never run."""
+    n = len(PAYLOADS)
+    notes = gpd.GeoDataFrame(
+        {"id": PAYLOADS, "text": PAYLOADS, "kind": ["note"] * n, "time": ["2026-06-01T10:00:00Z"] * n},
+        geometry=[shapely.Point(i, 2) for i in range(n)],
+        crs=toy.CRS_LOCAL,
+    )
+    scenes = tuple(replace(s, name=f"{s.name} {PAYLOADS[k + 3]}") for k, s in enumerate(toy.scenes()))
+    beat = toy.beat(name="".join(PAYLOADS), notes=notes, scenes=scenes)
+    path = tmp_path / "map.html"
+    path.write_text(map_page(toy.result(toy.channel(cell_m=1.0, beat=beat))), encoding="utf-8")
+    one = ready(offline, path, SIZES[0])
+    assert one.page.evaluate("window.RAN") is None
+    assert one.page.locator("#title").text_content() == "".join(PAYLOADS)
+    shown = one.page.locator("#note-list").text_content()
+    for text in PAYLOADS:
+        assert text in shown
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_controls_have_names_and_are_large_enough_for_a_thumb(offline, page_file):
+    one = ready(offline, page_file, SIZES[1])
+    bad = one.page.evaluate(
+        """() => [...document.querySelectorAll('button, select, input')].filter((e) => e.offsetParent).filter((e) => {
+        const named = e.getAttribute('aria-label') || e.textContent.trim() || (e.labels && e.labels.length);
+        const tall = e.getBoundingClientRect().height;
+        return !named || (e.matches('button, select') && tall < 40 && !e.closest('.leaflet-control'));
+        }).map((e) => e.outerHTML.slice(0, 120))"""
+    )
+    assert bad == []
+    assert one.page.evaluate("document.documentElement.lang") == "en"
