@@ -1,0 +1,103 @@
+"""Lanes, stances and hours: where they may lie, and the arithmetic behind them."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from reachmap.light import light_through_day
+from reachmap.visit import plan_visit
+from reachmap.visit.drift import drift_seconds, lane_count, lead_m
+from reachmap.visit.stand import AHEAD_DEG, shadow_line
+from tests import published, toy
+
+ROWS = published.load("visit")
+
+
+@pytest.fixture(scope="module")
+def run():
+    """The toy result with a planned visit."""
+    ch = toy.channel()
+    made = toy.result(ch, day=light_through_day(ch, toy.NOON.date()))
+    visit = plan_visit(ch, made.lights, made.sights, made.holdings, made.lies, made.day)
+    return ch, made, visit
+
+
+def test_lead_and_lanes_by_arithmetic():
+    ROWS["D2"].check([0.9 / 0.10, lead_m(0.9, 0.6, 0.10)])
+    ROWS["D3"].check([lane_count(2, length) for length in (1.0, 1.5, 2.0)])
+    assert drift_seconds(3.048, 1.34112) == pytest.approx(2.2727, abs=1e-4)
+
+
+def test_shadow_by_trigonometry():
+    ROWS["SHADOW"].check(shadow_line(0, 0, 10, 30, 180).length)
+    tip = shadow_line(0, 0, 10, 30, 180).coords[-1]
+    assert tip[1] > 17
+    assert shadow_line(0, 0, 10, -1, 180) is None
+
+
+@settings(max_examples=40)
+@given(st.floats(0.2, 6), st.floats(0.2, 4))
+def test_the_lanes_cover_the_lie(width, reach):
+    assert lane_count(width, reach) * 2 * reach * math.tan(math.radians(15)) >= width - 1e-6
+
+
+def test_no_lane_lies_on_land(run):
+    ch, _, visit = run
+    assert len(visit.lanes)
+    water = ch.beat.outline.buffer(0.5)
+    for line in visit.lanes.geometry:
+        assert water.covers(line)
+        cells = ch.grid.locate(*shapely.get_coordinates(line).T)
+        assert (cells >= 0).all()
+
+
+def test_lanes_run_with_the_current(run):
+    _, _, visit = run
+    for line in visit.lanes.geometry:
+        (x0, _), (x1, _) = line.coords[0], line.coords[-1]
+        assert x1 > x0
+
+
+def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
+    ch, made, visit = run
+    assert len(visit.stances)
+    light = next(iter(made.lights.values()))
+    for stance in visit.stances.itertuples():
+        lie = made.lies.table.loc[stance.lie]
+        cell = int(ch.grid.locate(np.array([stance.geometry.x]), np.array([stance.geometry.y]))[0])
+        if cell >= 0:
+            assert visit.layers["wading"][cell] < 3
+            assert visit.layers["redd"][cell] == 0
+        # The toy river flows east, so its fish look west.
+        turn = math.degrees(math.atan2(stance.geometry.y - lie["y"], stance.geometry.x - lie["x"]))
+        assert 180 - abs(turn) >= AHEAD_DEG - 1e-6
+        height = 0.9 if stance.how == "kneeling" else 1.8
+        shadow = shadow_line(
+            stance.geometry.x, stance.geometry.y, height, light.sun.altitude_deg, light.sun.azimuth_deg
+        )
+        assert not shadow.intersects(lie.geometry)
+
+
+def test_hours_are_scores_and_agree_with_the_scene(run):
+    _, made, visit = run
+    assert visit.hours.shape == (144, len(made.lies.table))
+    assert visit.hours.to_numpy().min() >= 0
+    assert visit.hours.to_numpy().max() <= 1
+
+
+def test_the_order_goes_upstream_and_forward_in_time(run):
+    _, _, visit = run
+    assert list(visit.order["lie"]) == sorted(visit.order["lie"])
+    assert len(visit.order)
+
+
+def test_what_the_fish_sees_is_said_for_every_lie(run):
+    _, made, visit = run
+    assert set(visit.seen) == set(made.lies.table.index)
+    assert all({"range_m", "seconds", "eye", "colours"} <= set(v) for v in visit.seen.values())

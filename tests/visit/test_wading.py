@@ -1,0 +1,69 @@
+"""Wading classes against published limits; the cautions that must always stand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reachmap.beat.model import Water
+from reachmap.constants import FOOT_M, WALKING_PACE_M_S
+from reachmap.visit.wading import cautions, hazard_class, redds, spawning_now, wading_class
+from tests import published, toy
+
+ROWS = published.load("visit")
+
+
+def test_units_of_the_rule_of_thumb():
+    ROWS["W1"].check([n * FOOT_M**2 for n in (10, 8, 6)])
+
+
+def test_hazard_classes():
+    ROWS["W2"].check([hazard_class(*pair) for pair in ((0.8, 0.5), (1.0, 0.7), (0.4, 1.2), (1.3, 0.2))])
+
+
+def test_walking_pace_at_the_knee_is_no_water_to_wade():
+    ROWS["W3"].check(0.6 * WALKING_PACE_M_S)
+    assert wading_class(np.array([0.6]), np.array([WALKING_PACE_M_S]))[0] == 3
+
+
+@given(st.floats(0, 3), st.floats(0, 3), st.floats(0, 0.5), st.floats(0, 0.5))
+def test_deeper_faster_or_darker_never_gets_easier(depth, speed, deeper, faster):
+    here = wading_class(np.array([depth]), np.array([speed]))[0]
+    assert wading_class(np.array([depth + deeper]), np.array([speed + faster]))[0] >= here
+    assert wading_class(np.array([depth]), np.array([speed]), night=True)[0] >= here
+
+
+@given(st.floats(0, 3), st.floats(0, 3))
+def test_no_class_below_three_where_adults_were_found_unsafe(depth, speed):
+    """D V above 0.6 m2/s is beyond the published classes H1-H3."""
+    if hazard_class(depth, speed) >= 4 and depth * speed > 0.6:
+        assert wading_class(np.array([depth]), np.array([speed]))[0] == 3
+
+
+def test_the_usual_cautions_always_stand(toy_channel):
+    texts = " ".join(c.text for c in cautions(toy_channel.beat, toy_channel, toy.scenes()))
+    for word in ("Local rules", "licensed guides", "estimates", "rise", "Cold", "dark", "thunder", "no safe footing"):
+        assert word in texts
+
+
+@pytest.mark.parametrize(("warm", "says"), [(21.0, "let the fish be"), (18.5, "land fish fast"), (12.0, "Measure")])
+def test_warm_water_is_said(toy_channel, warm, says):
+    beat = toy.beat(water=Water(temperature_c=warm))
+    assert any(says in c.text for c in cautions(beat, toy_channel, ()))
+
+
+def test_a_guess_is_said_first(toy_channel):
+    guessed = replace(toy_channel, depth_guessed=True)
+    assert cautions(guessed.beat, guessed, ())[0].key == "guess"
+
+
+def test_redds_only_in_season_and_half_a_year_later_in_the_south(toy_channel):
+    october = replace(toy.scenes()[0], when=datetime(2026, 10, 20, 12, tzinfo=UTC))
+    assert redds(toy_channel, october).any()
+    assert not redds(toy_channel, toy.scenes()[0]).any()
+    assert spawning_now(toy.beat(lat=-41.0), replace(october, when=datetime(2026, 5, 20, tzinfo=UTC)))

@@ -1,0 +1,128 @@
+"""The output folder: readable by general tools, whole or not at all, the same bytes for the same input."""
+
+from __future__ import annotations
+
+import errno
+import json
+import multiprocessing
+import os
+import signal
+import time
+
+import geopandas as gpd
+import numpy as np
+import pyogrio
+import pytest
+import rasterio
+
+from reachmap.errors import OutputError
+from reachmap.layers import LAYERS
+from reachmap.write import card_page, folder, write_outputs
+from tests import toy
+
+NAMES = ["card.html", "layers.tif", "lies.csv", "lies.gpkg", "map.html", "run.json", "waypoints.gpx"]
+
+
+@pytest.fixture(scope="module")
+def result():
+    return toy.result(toy.channel(cell_m=1.0), record={"reachmap": "x", "beat": "Toy water"})
+
+
+def write(result, out, text="page"):
+    return write_outputs(result, out, {"map.html": text, "card.html": text})
+
+
+def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
+    assert [p.name for p in write(result, tmp_path / "out")] == NAMES
+    with rasterio.open(tmp_path / "out" / "layers.tif") as raster:
+        bands = dict(zip(raster.descriptions, range(1, raster.count + 1), strict=True))
+        depth = raster.read(bands["depth"])
+        np.testing.assert_array_equal(depth, result.channel.map("depth"))
+        assert raster.units[bands["depth"] - 1] == "m"
+        assert {name.split(",")[0] for name in bands} <= set(LAYERS)
+    layers = {name for name, _ in pyogrio.list_layers(tmp_path / "out" / "lies.gpkg")}
+    assert {"lies", "seams", "lanes", "stances", "outline", "cautions"} <= layers
+    points = gpd.read_file(tmp_path / "out" / "waypoints.gpx", layer="waypoints").to_crs(toy.CRS_LOCAL)
+    np.testing.assert_allclose(points.geometry.x, result.lies.table["x"], atol=0.05)
+    assert json.loads((tmp_path / "out" / "run.json").read_text())["cautions"]
+
+
+def test_the_same_result_gives_the_same_bytes(result, tmp_path):
+    write(result, tmp_path / "a")
+    time.sleep(1.1)
+    write(result, tmp_path / "b")
+    for name in NAMES:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
+
+
+def test_a_foreign_folder_is_left_alone(result, tmp_path):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "thesis.txt").write_text("mine")
+    with pytest.raises(OutputError, match="did not write"):
+        write(result, tmp_path / "out")
+    assert [p.name for p in tmp_path.rglob("*")] == ["out", "thesis.txt"]
+
+
+def test_notes_in_the_old_folder_are_carried_over(result, tmp_path):
+    write(result, tmp_path / "out")
+    (tmp_path / "out" / "notes.geojson").write_text("mine")
+    write(result, tmp_path / "out")
+    assert (tmp_path / "out" / "notes.geojson").read_text() == "mine"
+
+
+def test_a_full_disk_leaves_the_old_folder_whole(result, tmp_path, monkeypatch):
+    write(result, tmp_path / "out", "old")
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(folder, "write_waypoints", full)
+    with pytest.raises(OutputError, match="No space left"):
+        write(result, tmp_path / "out", "new")
+    assert (tmp_path / "out" / "map.html").read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def _forever(out):
+    made = toy.result(toy.channel(cell_m=2.0), record={"reachmap": "x", "beat": "Toy water"})
+    while True:
+        write(made, out)
+
+
+def test_a_killed_run_never_leaves_half_a_folder(result, tmp_path):
+    """Killed at ten random moments; the folder is whole whenever it is there, and comes back on the next run."""
+    out = tmp_path / "out"
+    write(result, out)
+    rng = np.random.default_rng(2)
+    spawn = multiprocessing.get_context("fork")
+    for _ in range(10):
+        run = spawn.Process(target=_forever, args=(out,))
+        run.start()
+        time.sleep(0.3 + 0.4 * rng.random())
+        os.kill(run.pid, signal.SIGKILL)
+        run.join()
+        if out.exists():
+            assert sorted(p.name for p in out.iterdir()) == NAMES
+        else:
+            folder._sweep(out)
+            assert sorted(p.name for p in out.iterdir()) == NAMES
+
+
+def test_the_card_shows_the_lies_and_the_cautions_escaped():
+    made = toy.result(toy.channel(cell_m=1.0, beat=toy.beat(name="<script>x</script>")))
+    page = card_page(made)
+    assert "<script>" not in page
+    assert "&lt;script&gt;" in page
+    for caution in made.visit.cautions:
+        assert caution.text.split(";")[0] in page
+
+
+@pytest.mark.browser
+def test_the_card_prints_on_two_small_pages(browser, result, tmp_path):
+    path = tmp_path / "card.html"
+    path.write_text(card_page(result), encoding="utf-8")
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    data = page.pdf(prefer_css_page_size=True)
+    page.close()
+    assert data.count(b"/Type /Page\n") + data.count(b"/Type /Page ") == 2
