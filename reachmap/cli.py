@@ -308,3 +308,29 @@ def _metres(text: str | None) -> float | None:
         return float(number) * scale
     except ValueError as error:
         raise SettingError(f"--round {text!r}: expected a length such as 100m or 1km") from error
+
+
+@main.command("new")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--name", help="How the beat is called; default: the folder's name.")
+@click.option(
+    "--from", "sources", multiple=True, type=click.Path(path_type=Path), help="A file at hand; may be repeated."
+)
+def new_command(folder: Path, name: str | None, sources: tuple[Path, ...]) -> None:
+    """Make a commented beat FOLDER that maps, empty or from files at hand; every guess is shown."""
+    from reachmap.beat import new_beat
+
+    show_findings(new_beat(folder, name, sources))
+    click.echo(f"Made {folder}; look at {folder / 'beat.toml'}, then: reachmap map {folder}")
+
+
+@main.command("hours")
+@beat_argument
+@click.option("--every", type=click.IntRange(10, 180), default=60, show_default=True, help="Minutes between rows.")
+@click.option("--lies", "count", type=click.IntRange(1, 30), default=6, show_default=True, help="How many lies.")
+@chain_options
+def hours_command(beat: Path, every: int, count: int, **settings: Any) -> None:
+    """Print when each of the best lies of BEAT is good, over the day of the first scene. Writes nothing."""
+    from reachmap.write import hours_text
+
+    click.echo(hours_text(run_chain(beat, **settings), every, count))

@@ -263,7 +263,7 @@ def worth_measuring(
                 hold(other, light, see(other, light, channel.beat.fish, curves.eyes), channel.beat.fish, curves)["hold"]
             )
         moved[name] = np.abs(ends[1] - ends[0]) / 2 * np.maximum(ends[0], ends[1])
-    place = (channel["along"] // stretch_m).astype(int)
+    place = (np.maximum(channel["along"], 0) // stretch_m).astype(int)
     total = {name: np.bincount(place, value) for name, value in moved.items()}
     both = total["depth"] + total["speed"]
     return [

@@ -2,9 +2,19 @@
 
 from reachmap.write.card import card_page
 from reachmap.write.folder import write_outputs
+from reachmap.write.hours import hours_text
 from reachmap.write.index import index_page
 from reachmap.write.record import run_record
 from reachmap.write.summary import lies_table, summarise
 from reachmap.write.webmap import map_page
 
-__all__ = ["card_page", "index_page", "lies_table", "map_page", "run_record", "summarise", "write_outputs"]
+__all__ = [
+    "card_page",
+    "hours_text",
+    "index_page",
+    "lies_table",
+    "map_page",
+    "run_record",
+    "summarise",
+    "write_outputs",
+]

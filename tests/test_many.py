@@ -1,0 +1,52 @@
+"""Many beats: a failing one does not stop the rest, nothing is done twice, more processes give the same bytes."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from reachmap.cli import main
+from reachmap.errors import InputError, SettingError
+from reachmap.many import list_beats, map_many
+
+
+@pytest.fixture(scope="module")
+def three(sample_folder, tmp_path_factory) -> list[Path]:
+    """Two copies of the sample, one of them broken, and a coarse run of it."""
+    root = tmp_path_factory.mktemp("beats")
+    for name in ("one", "two", "bad"):
+        shutil.copytree(sample_folder, root / name)
+    (root / "bad" / "outline.geojson").unlink()
+    return [root / "one", root / "bad", root / "two"]
+
+
+def test_a_failing_beat_is_named_and_the_rest_is_mapped_and_kept(three, tmp_path):
+    settings = {"cell_m": 2.0}
+    outcomes = map_many(three, tmp_path / "a", jobs=2, settings=settings)
+    assert [o.out is not None for o in outcomes] == [True, False, True]
+    assert "outline" in outcomes[1].message
+    page = (tmp_path / "a" / "index.html").read_text()
+    assert "2 beats" in page
+    assert "Not mapped" in page
+    again = map_many(three, tmp_path / "a", jobs=1, settings=settings)
+    assert [o.kept for o in again] == [True, False, True]
+    map_many(three, tmp_path / "b", jobs=1, settings=settings)
+    for name in ("map.html", "lies.gpkg", "layers.tif", "run.json"):
+        assert (tmp_path / "a" / "two" / name).read_bytes() == (tmp_path / "b" / "two" / name).read_bytes()
+
+
+def test_a_catalogue_names_folders_and_says_which_line_is_wrong(three, tmp_path):
+    root = three[0].parent
+    (root / "good.txt").write_text("one  # the first\n\ntwo\n")
+    assert [p.name for p in list_beats([root / "good.txt"])] == ["one", "two"]
+    (root / "wrong.txt").write_text("one\nthree\n")
+    with pytest.raises(InputError, match="line 2"):
+        list_beats([root / "wrong.txt"])
+    with pytest.raises(SettingError, match="two beats are called"):
+        list_beats([root / "one", root / "one"])
+    done = CliRunner().invoke(main, ["map", str(root / "wrong.txt"), "--out", str(tmp_path / "out")])
+    assert done.exit_code == 1
+    assert not (tmp_path / "out").exists()
