@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,13 +17,14 @@ from reachmap.errors import OutputError, SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.sight import see
 from reachmap.trout import find_lies, hold, how_sure, load_curves, write_curves
-from reachmap.trout.learn import Verdict, join_log, judge, worth_measuring
 from reachmap.trout.model import FACTORS
-from reachmap.trout.tune import Tuning, tune
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
-from reachmap.write.learned import learned_page
 from reachmap.write.model import Result
+
+if TYPE_CHECKING:
+    from reachmap.trout.learn import Verdict
+    from reachmap.trout.tune import Tuning
 
 Progress = Callable[[str, float], None]
 
@@ -163,6 +164,11 @@ def learn(
     out : where the page goes
     tuned : where curves with tuned weights go; nothing is written when they are no better
     """
+    # Mapping, which is run far more often, does without these and starts a second sooner.
+    from reachmap.trout.learn import join_log, judge, worth_measuring
+    from reachmap.trout.tune import tune
+    from reachmap.write.learned import learned_page
+
     say = progress or (lambda step, share: None)
     say("reading the beat", 0.0)
     beat = read_beat(folder)

@@ -55,7 +55,7 @@ def plan_visit(
         lanes(channel, sights[first], lies),
         stances(channel, light, lies, wading, redd),
         hours,
-        _order(lies, hours),
+        _order(lies, hours, day),
         {int(n): _seen(channel, light, sights[first], lies, int(n)) for n in lies.table.index},
         {"wading": wading, "redd": redd},
         cautions(channel.beat, channel, [one.scene for one in lights.values()]),
@@ -90,21 +90,27 @@ def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.nd
     return score * (curves["light"](log_lux) / np.maximum(old, 1e-6)) ** share
 
 
-def _order(lies: Lies, hours: pd.DataFrame) -> pd.DataFrame:
-    """The best lies from downstream to upstream with a time for each, starting when the first is best."""
+def _order(lies: Lies, hours: pd.DataFrame, day: DayLight | None) -> pd.DataFrame:
+    """The best lies from downstream to upstream, starting in daylight at the hour that meets most of them well."""
     scene = next(iter(lies.scenes.values()))
     chosen = sorted(scene[(scene["rank"] > 0) & (scene["rank"] <= 8)].index)
-    if not chosen or hours.empty:
+    if not chosen or hours.empty or day is None:
         return pd.DataFrame(columns=["lie", "when", "why"])
-    clock = hours.index[int(hours[chosen[0]].to_numpy().argmax())]
-    rows, before = [], float(lies.table.loc[chosen[0], "along_m"])
-    for number in chosen:
-        along = float(lies.table.loc[number, "along_m"])
-        clock = clock + pd.Timedelta(seconds=abs(before - along) / WALK_M_S)
-        why = f"lie {number}, {scene.loc[number, 'why']}"
-        rows.append({"lie": int(number), "when": f"{clock:%H:%M}", "why": why})
-        clock = clock + pd.Timedelta(minutes=MINUTES_A_LIE)
-        before = along
+    along = lies.table.loc[chosen, "along_m"].to_numpy(float)
+    walk = np.r_[0, np.cumsum(np.abs(np.diff(along)) / WALK_M_S / 60)]
+    after = walk + MINUTES_A_LIE * np.arange(len(chosen))
+    step_min = (day.times[1] - day.times[0]).total_seconds() / 60
+    offsets = np.rint(after / step_min).astype(int)
+    lit = np.array([sun.altitude_deg > 0 for sun in day.sun])
+    end = len(lit) - 1
+    starts = [int(k) for k in np.flatnonzero(lit) if lit[min(int(k) + offsets[-1], end)]] or [len(lit) // 2]
+    table = hours[chosen].to_numpy()
+    best = max(starts, key=lambda k: table[np.minimum(k + offsets, end), np.arange(len(chosen))].sum())
+    times = [hours.index[best] + pd.Timedelta(minutes=float(minutes)) for minutes in after]
+    rows = [
+        {"lie": int(number), "when": f"{when:%H:%M}", "why": f"lie {number}, {scene.loc[number, 'why']}"}
+        for number, when in zip(chosen, times, strict=True)
+    ]
     return pd.DataFrame(rows)
 
 

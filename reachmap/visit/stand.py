@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 from typing import Any
 
 import geopandas as gpd
@@ -25,6 +26,9 @@ HEIGHTS = {"kneeling": 0.9, "standing": 1.8}
 
 LIMIT_ARCMIN = 14.0
 """A person larger than this in the window is seen (acuity of rainbow trout at 1 year: Rahmann et al. 1979)."""
+
+KNEEL_M, BANK_M = 0.3, 0.3
+"""Deepest water to kneel in and height of the bank above the water (assumed) [m]."""
 
 BEST = 2
 
@@ -65,16 +69,25 @@ def _of_lie(
             klass = int(wading[at]) if at >= 0 else 1
             if ahead < AHEAD_DEG or klass >= 3 or (at >= 0 and redd[at] > 0) or not _near_bank(channel, x, y, on):
                 continue
+            wet = float(channel["depth"][at]) if at >= 0 else 0.0
             for how, height in HEIGHTS.items():
+                if how == "kneeling" and wet > KNEEL_M:
+                    continue
                 shadow = shadow_line(x, y, height, light.sun.altitude_deg, light.sun.azimuth_deg)
                 if shadow is not None and shadow.intersects(patch):
                     continue
-                above = height - (float(channel["depth"][at]) if at >= 0 else -0.3)
-                seen = seen_from_below(max(above, 0.1), distance, max(float(channel["depth"][cell]), 0.1)).arcmin
+                above = height - wet if at >= 0 else height + BANK_M
+                seen = _arcmin(round(max(above, 0.1), 1), distance, round(max(float(channel["depth"][cell]), 0.1), 1))
                 cost = seen / LIMIT_ARCMIN + klass + 0.1 * distance - ahead / 90 + (0.5 if how == "kneeling" else 0)
                 found.append((cost, x, y, how, on, distance, klass, seen, ahead))
     found.sort(key=lambda row: row[:3])
     return [_row(number, rank, row) for rank, row in enumerate(_apart(found), 1)]
+
+
+@cache
+def _arcmin(height_m: float, distance_m: float, depth_m: float) -> float:
+    """How tall a person stands in the fish's window [arcmin]; a few rounded places are asked for over and over."""
+    return float(seen_from_below(height_m, distance_m, depth_m).arcmin)
 
 
 def _near_bank(channel: Channel, x: float, y: float, on: str) -> bool:

@@ -15,13 +15,12 @@ TOP = 6
 """Lies on the card."""
 
 STYLE = """
-@page{size:148mm 210mm;margin:9mm}body{font:11pt/1.35 system-ui,sans-serif;color:#1f2a2e;background:#fff;margin:0 auto;
+@page{size:148mm 210mm;margin:9mm}body{font:10pt/1.3 system-ui,sans-serif;color:#1f2a2e;background:#fff;margin:0 auto;
 max-width:130mm}h1{font-size:15pt;margin:0}h2{font-size:12pt;margin:.5em 0 .2em}section{break-after:page}
 section:last-of-type{break-after:auto}p{margin:.2em 0}ol,ul{margin:.2em 0;padding-left:1.4em}li{margin:.15em 0}
 svg{width:100%;max-height:105mm}.ink{fill:none;stroke:#1f2a2e;stroke-width:1.2;vector-effect:non-scaling-stroke}
 .lie{fill:#1f2a2e22;stroke:#1f2a2e;vector-effect:non-scaling-stroke}.lane{fill:none;stroke:#1f2a2e;
-stroke-dasharray:3 2;vector-effect:non-scaling-stroke}table{border-collapse:collapse;font-size:9.5pt}
-td,th{padding:1pt 5pt;text-align:left;border-bottom:.5pt solid #b9b3a3;font-variant-numeric:tabular-nums}
+stroke-dasharray:3 2;vector-effect:non-scaling-stroke}
 """
 
 
@@ -118,10 +117,9 @@ def _events(result: Result) -> str:
 
 
 def _order(result: Result) -> str:
-    """The lies in the order to fish them."""
-    order = result.visit.order.itertuples()
-    rows = "".join(f"<tr><td>{row.when}</td><td>{escape(str(row.why))}</td></tr>" for row in order)
-    return f"<table>{rows}</table>" if rows else "<p>No lie stands out.</p>"
+    """The lies in the order to fish them, from downstream to upstream."""
+    stops = [f"{row.when} lie {row.lie}" for row in result.visit.order.itertuples()]
+    return f"<p>{escape(', then '.join(stops))}.</p>" if stops else "<p>No lie stands out.</p>"
 
 
 def _checklist(result: Result) -> str:

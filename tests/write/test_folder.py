@@ -15,6 +15,7 @@ import pyogrio
 import pytest
 import rasterio
 
+import reachmap
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
 from reachmap.write import card_page, folder, write_outputs
@@ -118,9 +119,9 @@ def test_the_card_shows_the_lies_and_the_cautions_escaped():
 
 
 @pytest.mark.browser
-def test_the_card_prints_on_two_small_pages(browser, result, tmp_path):
+def test_the_card_of_the_sample_prints_on_two_small_pages(browser, sample_folder, tmp_path):
     path = tmp_path / "card.html"
-    path.write_text(card_page(result), encoding="utf-8")
+    path.write_text(card_page(reachmap.analyse(sample_folder)), encoding="utf-8")
     page = browser.new_page()
     page.goto(path.as_uri())
     data = page.pdf(prefer_css_page_size=True)
