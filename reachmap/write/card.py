@@ -11,6 +11,8 @@ import shapely
 from reachmap.write.model import Result
 from reachmap.write.summary import ranked
 
+PLACES = {"water": "in the water", "bank": "on the bank"}
+
 TOP = 6
 """Lies on the card."""
 
@@ -46,11 +48,7 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
     """One lie: what, where from, what the fish sees."""
     row, kind = result.lies.scenes[scene].loc[number], result.lies.table.loc[number, "kind"]
     stands = result.visit.stances[result.visit.stances["lie"] == number]
-    stand = (
-        f" Stand: {stands.iloc[0]['how']} on the {stands.iloc[0]['on']}, {stands.iloc[0]['reason']}."
-        if len(stands)
-        else ""
-    )
+    stand = f" Stand: {best['how']} {PLACES[best['on']]}, {best['reason']}." if len(stands) else ""
     seen = result.visit.seen.get(number, {})
     view = f" It sees the fly at {seen['range_m']} m for {seen['seconds']} s." if "range_m" in seen else ""
     why = escape(str(row["why"]))
