@@ -48,7 +48,10 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
     """One lie: what, where from, what the fish sees."""
     row, kind = result.lies.scenes[scene].loc[number], result.lies.table.loc[number, "kind"]
     stands = result.visit.stances[result.visit.stances["lie"] == number]
-    stand = f" Stand: {best['how']} {PLACES[best['on']]}, {best['reason']}." if len(stands) else ""
+    stand = ""
+    if len(stands):
+        best = stands.iloc[0]
+        stand = f" Stand: {best['how']} {PLACES[best['on']]}, {best['reason']}."
     seen = result.visit.seen.get(number, {})
     view = f" It sees the fly at {seen['range_m']} m for {seen['seconds']} s." if "range_m" in seen else ""
     why = escape(str(row["why"]))
