@@ -9,8 +9,10 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import rasterio
 import shapely
 from pyproj import CRS, Transformer
+from rasterio.transform import from_origin
 
 from reachmap.beat.model import Beat
 from tests.synthetic.river import LENGTH, River
@@ -88,6 +90,7 @@ def make(out: Path) -> None:
     _write(out / "cover.geojson", _cover(river, rng))
     _write(out / "shade.geojson", _shade(river, rng))
     _write(out / "notes.geojson", _notes(river))
+    _terrain(out / "terrain.tif", river)
     (out / "log.csv").write_text(_log(river, rng), encoding="utf-8")
 
 
@@ -171,6 +174,20 @@ def _shade(river: River, rng: np.random.Generator) -> list[tuple[shapely.Geometr
     ends = shapely.LineString([_spot(river, 250, -half), _spot(river, 250, half)])
     out.append((ends.buffer(0.8, cap_style="flat"), {"kind": "bridge", "height_m": 2.6, "base_m": 2.2}))
     return out
+
+
+def _terrain(path: Path, river: River) -> None:
+    """Ground above the water on an 8 m lattice: a low bank, flat meadow, and a valley side to the south."""
+    x = np.arange(river.x.min() - 60, river.x.max() + 60, 8.0)
+    y = np.arange(river.y.max() + 60, river.y.min() - 160, -8.0)
+    xx, yy = np.meshgrid(x, y)
+    away = river.tree.query(np.column_stack([xx.ravel(), yy.ravel()]))[0].reshape(xx.shape) - 12
+    side = 0.45 * np.clip(river.y.min() - 40 - yy, 0, None)
+    height = np.round(np.where(away <= 0, 0.0, np.minimum(0.1 * away, 0.8)) + side, 1).astype(np.float32)
+    profile = {"driver": "GTiff", "height": len(y), "width": len(x), "count": 1, "dtype": "float32"}
+    corner = from_origin(x[0] - 4, y[0] + 4, 8.0, 8.0)
+    with rasterio.open(path, "w", crs=LOCAL.to_wkt(), transform=corner, compress="deflate", **profile) as raster:
+        raster.write(height, 1)
 
 
 def _notes(river: River) -> list[tuple[shapely.Geometry, dict[str, object]]]:
