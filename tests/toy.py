@@ -205,11 +205,6 @@ def day(ch: Channel) -> DayLight:
     return DayLight(times, sun, moon, share * up, share * ~up, sky, sky, events)
 
 
-def index_frame(n: int) -> pd.Index:
-    """Lie numbers 1..n."""
-    return pd.RangeIndex(1, n + 1, name="lie")
-
-
 def visit(ch: Channel) -> Visit:
     """A small visit made by hand: one lane and one stance for lie 1, two cautions."""
     lanes = gpd.GeoDataFrame(

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import shutil
+import tempfile
 from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -214,14 +215,18 @@ def _plain(value: Any) -> Any:
 
 def _write(out: Path, files: dict[str, str | bytes]) -> list[Path]:
     """Write all files into a new folder, whole or not at all."""
-    beside = out.with_name(f".{out.name}.new")
+    beside = None
     try:
-        beside.mkdir(parents=True)
+        out.parent.mkdir(parents=True, exist_ok=True)
+        # A name of its own each time: what a killed run left never stands in the way of the next.
+        beside = Path(tempfile.mkdtemp(dir=out.parent, prefix=f".{out.name}.new-"))
+        beside.chmod(0o755)
         for name, content in files.items():
             data = content.encode() if isinstance(content, str) else content
             (beside / name).write_bytes(data)
         beside.replace(out)
     except OSError as error:
-        shutil.rmtree(beside, ignore_errors=True)
+        if beside is not None:
+            shutil.rmtree(beside, ignore_errors=True)
         raise OutputError(f"{out}: can't be written ({error.strerror}). Nothing was left behind.") from error
     return [out / name for name in files]

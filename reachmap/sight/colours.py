@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reachmap.light.colours import DAYLIGHT, LUX_WEIGHT
 from reachmap.light.model import Light
-from reachmap.sight.pigments import CONES_NM, DAYLIGHT, ROD_NM, band_sensitivity
+from reachmap.sight.pigments import CONES_NM, ROD_NM, band_sensitivity
 
 COLOURS: dict[str, tuple[float, ...]] = {
     "white": (0.80, 0.80, 0.80, 0.80, 0.80, 0.80),
@@ -51,9 +52,6 @@ BAND_KD: dict[str, tuple[float, ...]] = {
 }
 """Colour word -> attenuation by band for a typical water of that word [1/m]; only its shape is used. Computed from
 pure water (Pope & Fry 1997), dissolved colour and sediment with assumed amounts; measured bands would be better."""
-
-LUX_WEIGHT = np.array([0.0056, 0.0710, 0.3708, 0.4003, 0.1394, 0.0128])
-"""Share of each band in the lux of daylight (D65 with CIE 1924 V) [-]."""
 
 
 @dataclass(frozen=True)

@@ -10,18 +10,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from reachmap.light.colours import BANDS_NM
+
 CONES_NM = (440.0, 535.0, 600.0)
 """Peaks of the cones of brown trout [nm]; Bowmaker & Kunz 1987 (Vision Research 27:2101): single 440, twin 535 and
 600. Yearlings have an ultraviolet cone too, larger fish don't. Taken for the other species as well (assumed)."""
 
 ROD_NM = 527.0
 """Peak of the rods [nm]; porphyropsin of the pair 503/527 (Munz & Beatty, from memory)."""
-
-BANDS_NM = ((400, 450), (450, 500), (500, 550), (550, 600), (600, 650), (650, 700))
-"""Six bands of 50 nm, violet to red."""
-
-DAYLIGHT = np.array([0.1659, 0.1987, 0.1850, 0.1664, 0.1495, 0.1345])
-"""Share of the energy of daylight (CIE illuminant D65, 400-700 nm) in each band [-]."""
 
 
 def pigment(wavelength_nm: ArrayLike, peak_nm: float) -> np.ndarray:

@@ -15,6 +15,7 @@ from reachmap.beat.model import Beat, Fish, Scene
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding, InputError
 from reachmap.light import light_at, prepare_shade
+from reachmap.light.shade import Shade
 from reachmap.sight import see
 from reachmap.trout.curves import Curves
 from reachmap.trout.model import FACTORS, Holding
@@ -94,6 +95,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
         raise InputError([Finding("error", "log.*", "", "this beat has no log", "Add log.csv, see the README.")])
     log, left_out = _usable(channel, beat)
     tree = cKDTree(np.column_stack([channel.grid.x, channel.grid.y]))
+    shade = prepare_shade(channel)
     rows: list[dict[str, object]] = []
     fish_scores: dict[str, list[float]] = {"day": [], "night": []}
     water_scores: dict[str, list[np.ndarray]] = {"day": [], "night": []}
@@ -103,7 +105,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
         water = np.unique(np.concatenate([np.asarray(c, int) for c in tree.query_ball_point(spots, FISHED_M)]))
         choices: dict[str, list[Choice]] = {"day": [], "night": []}
         for scene, moment in _moments(beat, trip):
-            holding = _holding(channel, scene, fish or beat.fish, curves)
+            holding = _holding(channel, scene, fish or beat.fish, curves, shade)
             eye = "day" if holding.eye_day[water].mean() >= 0.5 else "night"
             factors = holding.factors(eye)
             met: list[np.ndarray] = []
@@ -207,9 +209,9 @@ def _moments(beat: Beat, trip: pd.DataFrame) -> Iterator[tuple[Scene, pd.DataFra
         yield Scene("log", local, int(cloud), replace(beat.water, clarity_m=float(clarity))), moment
 
 
-def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves) -> _Scored:
+def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves, shade: Shade) -> _Scored:
     """Score one moment."""
-    light = light_at(channel, scene, prepare_shade(channel, scene.leaf_on))
+    light = light_at(channel, scene, shade)
     return _Scored(
         hold(channel, light, see(channel, light, fish, curves.eyes), fish, curves), light["eye_day"], light["light_bed"]
     )

@@ -14,9 +14,6 @@ from reachmap.channel.model import Channel
 from reachmap.sight.model import Sight
 from reachmap.trout.model import Lies
 
-VIEW_DEG = 30.0
-"""Cone in which a trout watches the drift (assumed; popular pages say about 30 degrees ahead) [deg]."""
-
 SINK_M_S = 0.12
 """Sink rate of a weighted fly (assumed from trade tests, 10-23 cm/s in still water; +-50 %) [m/s]."""
 
@@ -35,13 +32,13 @@ def lead_m(depth_m: float, speed_m_s: float, sink_m_s: float = SINK_M_S) -> floa
     return depth_m / sink_m_s * speed_m_s
 
 
-def lane_count(width_m: float, range_m: float, view_deg: float = VIEW_DEG) -> int:
-    """Lanes that cover a lie of a width, each one fish-view wide at the sighting range."""
+def lane_count(width_m: float, range_m: float, view_deg: float) -> int:
+    """Lanes that cover a lie of a width, each as wide at the sighting range as the cone a trout watches."""
     view = 2 * range_m * math.tan(math.radians(view_deg / 2))
     return max(1, math.ceil(width_m / max(view, 0.05) - 1e-9))
 
 
-def lanes(channel: Channel, sight: Sight, lies: Lies) -> gpd.GeoDataFrame:
+def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.GeoDataFrame:
     """Lanes of every lie in the direction of drift (see `Visit.lanes`)."""
     rows: list[Mapping[str, Any]] = []
     for number, lie in lies.table.iterrows():
@@ -54,7 +51,7 @@ def lanes(channel: Channel, sight: Sight, lies: Lies) -> gpd.GeoDataFrame:
         left = np.array([-north, east]) / size
         side = (channel.grid.x[cells] - middle[0]) * left[0] + (channel.grid.y[cells] - middle[1]) * left[1]
         seen = float(np.median(sight["sighting_range"][cells]))
-        count = min(lane_count(float(np.ptp(side)) + channel.grid.cell_m, seen), MOST_LANES)
+        count = min(lane_count(float(np.ptp(side)) + channel.grid.cell_m, seen, view_deg), MOST_LANES)
         speed = float(channel["drift_speed"][cells].mean())
         lead = min(lead_m(float(channel["depth"][cells].mean()), speed), LONGEST_M)
         for lane, offset in enumerate((np.arange(count) + 0.5) / count * np.ptp(side) + side.min(), 1):

@@ -10,7 +10,8 @@ import pandas as pd
 from reachmap.channel.model import Channel
 from reachmap.light import eye_through_day, lux_through_day
 from reachmap.light.model import DayLight, Light
-from reachmap.sight import colours_at, load_eyes, smallest_feature
+from reachmap.sight import colours_at, smallest_feature
+from reachmap.sight.eyes import Eyes
 from reachmap.sight.model import Sight
 from reachmap.trout import load_curves
 from reachmap.trout.curves import LUX_FLOOR, Curves
@@ -52,11 +53,11 @@ def plan_visit(
     curves = curves or load_curves()
     hours = _hours(channel, holdings[first], lies, day, light, curves) if day is not None else pd.DataFrame()
     return Visit(
-        lanes(channel, sights[first], lies),
+        lanes(channel, sights[first], lies, curves.eyes["view_cone_deg"]),
         stances(channel, light, lies, wading, redd),
         hours,
         _order(lies, hours, day),
-        {int(n): _seen(channel, light, sights[first], lies, int(n)) for n in lies.table.index},
+        {int(n): _seen(channel, light, sights[first], lies, int(n), curves.eyes) for n in lies.table.index},
         {"wading": wading, "redd": redd},
         cautions(channel.beat, channel, [one.scene for one in lights.values()]),
     )
@@ -114,11 +115,10 @@ def _order(lies: Lies, hours: pd.DataFrame, day: DayLight | None) -> pd.DataFram
     return pd.DataFrame(rows)
 
 
-def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int) -> dict[str, object]:
+def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int, eyes: Eyes) -> dict[str, object]:
     """What the fish makes out at one lie."""
     cells = np.flatnonzero(lies.label == number)
     reach, seconds = float(sight["sighting_range"][cells].mean()), float(sight["decide_time"][cells].mean())
-    eyes = load_eyes()
     mar = eyes.mar_arcmin(channel.beat.fish)
     depth, lux = float(channel["depth"][cells].mean()), float(light["light_bed"][cells].mean())
     colours = {c.name: c.verdict for c in colours_at(light, depth, min(reach, 1.0), lux)} if reach > 0 else {}

@@ -15,7 +15,7 @@ from reachmap.light.model import Light
 from reachmap.sight import seen_from_below
 from reachmap.trout.model import Lies
 
-NEAREST_M, FARTHEST_M = 5.0, 14.0
+CASTS_M = (6.0, 8.0, 10.0, 12.0)
 """Casting distances offered (assumed) [m]."""
 
 AHEAD_DEG = 60.0
@@ -60,7 +60,7 @@ def _of_lie(
     cell = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
     upstream = math.atan2(-float(channel["flow_north"][cell]), -float(channel["flow_east"][cell]))
     found = []
-    for distance in (6.0, 8.0, 10.0, 12.0):
+    for distance in CASTS_M:
         for turn in np.radians(np.arange(0, 360, 15)):
             x, y = lie["x"] + distance * math.cos(turn), lie["y"] + distance * math.sin(turn)
             ahead = math.degrees(abs((turn - upstream + math.pi) % (2 * math.pi) - math.pi))

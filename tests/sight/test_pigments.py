@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reachmap.sight.pigments import BANDS_NM, CONES_NM, DAYLIGHT, ROD_NM, alpha_band, band_sensitivity, pigment
+from reachmap.light.colours import BANDS_NM, DAYLIGHT
+from reachmap.sight.pigments import CONES_NM, ROD_NM, alpha_band, band_sensitivity, pigment
 from tests.published import load
 
 ROWS = load("sight")

@@ -30,7 +30,7 @@ def run():
 
 def test_lead_and_lanes_by_arithmetic():
     ROWS["D2"].check([0.9 / 0.10, lead_m(0.9, 0.6, 0.10)])
-    ROWS["D3"].check([lane_count(2, length) for length in (1.0, 1.5, 2.0)])
+    ROWS["D3"].check([lane_count(2, length, 30) for length in (1.0, 1.5, 2.0)])
     assert drift_seconds(3.048, 1.34112) == pytest.approx(2.2727, abs=1e-4)
 
 
@@ -44,7 +44,7 @@ def test_shadow_by_trigonometry():
 @settings(max_examples=40)
 @given(st.floats(0.2, 6), st.floats(0.2, 4))
 def test_the_lanes_cover_the_lie(width, reach):
-    assert lane_count(width, reach) * 2 * reach * math.tan(math.radians(15)) >= width - 1e-6
+    assert lane_count(width, reach, 30) * 2 * reach * math.tan(math.radians(15)) >= width - 1e-6
 
 
 def test_no_lane_lies_on_land(run):
