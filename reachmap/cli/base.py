@@ -1,0 +1,118 @@
+"""What every command shares: errors for people, progress, options, the run of the chain."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from reachmap.errors import Finding, InputError, ReachmapError, SettingError
+
+if TYPE_CHECKING:
+    from reachmap.beat import Beat
+    from reachmap.write.model import Result
+
+
+class FriendlyGroup(click.Group):
+    """A group whose commands end in one clear message, never in a traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; turn every error meant for a person into text and an exit code."""
+        try:
+            return super().invoke(ctx)
+        except SettingError as error:
+            raise click.UsageError(str(error)) from error
+        except InputError as error:
+            show_findings(error.findings)
+            ctx.exit(1)
+        except ReachmapError as error:
+            click.echo(f"error: {error}", err=True)
+            ctx.exit(1)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
+            if os.environ.get("REACHMAP_TRACEBACK"):
+                raise
+            click.echo(
+                f"reachmap failed in a way it should not: {type(error).__name__}: {error}\n"
+                "That is our mistake; nothing was written. REACHMAP_TRACEBACK=1 shows where; please report it.",
+                err=True,
+            )
+            ctx.exit(3)
+
+
+class Progress:
+    """Says which step is running: a line rewritten in place on a terminal, plain lines after two seconds elsewhere."""
+
+    def __init__(self, quiet: bool) -> None:
+        self.quiet = quiet
+        self.terminal = sys.stderr.isatty()
+        self.start = time.monotonic()
+        self.last = ""
+
+    def __call__(self, step: str, share: float) -> None:
+        """Report one step; `share` is the part done, 0-1."""
+        if self.quiet or step == self.last:
+            return
+        self.last = step
+        if self.terminal:
+            click.echo(f"\r\x1b[K[{100 * share:3.0f} %] {step}", nl=False, err=True)
+        elif time.monotonic() - self.start > 2:
+            click.echo(f"[{100 * share:3.0f} %] {step}", err=True)
+
+    def done(self) -> None:
+        """Clear the line."""
+        if self.terminal and not self.quiet and self.last:
+            click.echo("\r\x1b[K", nl=False, err=True)
+
+
+def show_findings(findings: Sequence[Finding]) -> None:
+    """Print findings to the error stream, errors last so that they are read first."""
+    order = {"note": 0, "warning": 1, "error": 2}
+    for finding in sorted(findings, key=lambda f: order[f.severity]):
+        click.echo(f"{finding.severity}: {finding}", err=True)
+
+
+def beat_argument(command: Callable[..., None]) -> Callable[..., None]:
+    """The beat folder, the first argument of nearly every command."""
+    return click.argument("beat", type=click.Path(path_type=Path))(command)
+
+
+def chain_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Options of every command that runs the chain, defined once."""
+    options = [
+        click.option("--scene", "scenes", multiple=True, metavar="NAME", help="Only this scene; may be repeated."),
+        click.option("--cell", "cell_m", type=click.FloatRange(0.02, 50), metavar="M", help="Cell size in metres."),
+        click.option("--stage", "stage_m", type=float, default=0.0, metavar="M", help="Water level above the survey."),
+        click.option("--flow", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow."),
+        click.option("--species", type=click.Choice(["brown", "rainbow", "brook", "cutthroat"]), help="The fish."),
+        click.option("--length", "length_m", type=click.FloatRange(0.05, 1.5), metavar="M", help="Its length."),
+        click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own."),
+        click.option("--engine", type=click.Choice(["ordinary", "energy"]), default="ordinary", show_default=True),
+        click.option("--fresh", is_flag=True, help="Work everything out again, use nothing kept from earlier runs."),
+        click.option("--quiet", is_flag=True, help="No progress."),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def run_chain(
+    beat: Path, species: str | None, length_m: float | None, quiet: bool, strict: bool = False, **settings: Any
+) -> Result:
+    """Read the beat, list its warnings, run the chain."""
+    from reachmap.beat import read_beat
+    from reachmap.run import analyse, with_fish
+
+    progress = Progress(quiet)
+    progress("reading the beat", 0.0)
+    checked: Beat = with_fish(read_beat(beat, strict=strict), species, length_m)
+    try:
+        return analyse(checked, progress=progress, **settings)
+    finally:
+        progress.done()

@@ -1,0 +1,88 @@
+"""Commands that make, check, merge and share beat folders."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from reachmap.cli.base import beat_argument, show_findings
+from reachmap.errors import SettingError
+
+
+@click.command("check")
+@beat_argument
+@click.option("--strict", is_flag=True, help="Count warnings as errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+@click.pass_context
+def check_command(ctx: click.Context, beat: Path, strict: bool, as_json: bool) -> None:
+    """Check BEAT: read every file, list what is wrong or was guessed. Writes nothing."""
+    from reachmap.beat import check_beat
+
+    findings = check_beat(beat)
+    bad = [f for f in findings if f.severity == "error" or (strict and f.severity == "warning")]
+    if as_json:
+        click.echo(json.dumps([vars(f) for f in findings], indent=2, ensure_ascii=False))
+    else:
+        show_findings(findings)
+        click.echo(f"{beat}: {len(bad)} to mend" if bad else f"{beat}: ready to map")
+    ctx.exit(1 if bad else 0)
+
+
+@click.command("new")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--name", help="How the beat is called; default: the folder's name.")
+@click.option(
+    "--from", "sources", multiple=True, type=click.Path(path_type=Path), help="A file at hand; may be repeated."
+)
+def new_command(folder: Path, name: str | None, sources: tuple[Path, ...]) -> None:
+    """Make a commented beat FOLDER that maps, empty or from files at hand; every guess is shown."""
+    from reachmap.beat import new_beat
+
+    show_findings(new_beat(folder, name, sources))
+    click.echo(f"Made {folder}; look at {folder / 'beat.toml'}, then: reachmap map {folder}")
+
+
+@click.command("notes")
+@beat_argument
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True, dir_okay=False))
+def notes_command(beat: Path, files: tuple[Path, ...]) -> None:
+    """Merge notes downloaded from maps (FILES) into notes.geojson of BEAT; nothing is ever lost."""
+    from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
+
+    target = beat / "notes.geojson"
+    merged = merge_notes(read_notes(target), *(read_notes(path) for path in files))
+    write_notes(target, merged)
+    click.echo(f"{len(shown(merged))} notes in {target}")
+
+
+@click.command("share")
+@beat_argument
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--without", default="", metavar="PARTS", help="Leave out: notes, log, or notes,log.")
+@click.option("--round", "rounding", metavar="LENGTH", help="Move the beat onto a lattice, e.g. 100m.")
+@click.option("--name", help="Another name for the beat.")
+def share_command(beat: Path, out: Path, without: str, rounding: str | None, name: str | None) -> None:
+    """Write a copy of BEAT to OUT that gives away no more than asked."""
+    from reachmap.beat import read_beat
+    from reachmap.beat.share import share_beat
+
+    parts = [part.strip() for part in without.split(",") if part.strip()]
+    for path in share_beat(read_beat(beat), out, without=parts, round_m=_metres(rounding), name=name):
+        click.echo(str(path))
+
+
+def _metres(text: str | None) -> float | None:
+    """A length such as 100, 100m or 0.5km in metres."""
+    if text is None:
+        return None
+    number, scale = text.strip().lower(), 1.0
+    for ending, factor in (("km", 1000.0), ("m", 1.0)):
+        if number.endswith(ending):
+            number, scale = number.removesuffix(ending), factor
+            break
+    try:
+        return float(number) * scale
+    except ValueError as error:
+        raise SettingError(f"--round {text!r}: expected a length such as 100m or 1km") from error

@@ -1,0 +1,120 @@
+"""Commands that run the whole chain: map, lies, compare, hours; and the curves they use."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from reachmap.cli.base import beat_argument, chain_options, run_chain
+
+
+@click.command("map")
+@click.argument("beats", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="BEAT...")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write; default: <beat name>-map.")
+@click.option("--strict", is_flag=True, help="Stop at warnings too.")
+@click.option("--json", "as_json", is_flag=True, help="Print the run record as JSON instead of the summary.")
+@click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes for many beats.")
+@click.option("--dask", metavar="ADDRESS", help="Use a running Dask cluster for many beats.")
+@chain_options
+def map_command(
+    beats: tuple[Path, ...],
+    out: Path | None,
+    as_json: bool,
+    jobs: int,
+    dask: str | None,
+    **settings: Any,
+) -> None:
+    """Map BEAT and write map.html, card.html, layers, lies, waypoints and the run record.
+
+    With several beats, or a catalogue file naming one beat folder a line, each gets a folder of its own and an index
+    page ranks them.
+    """
+    if len(beats) > 1 or beats[0].is_file():
+        map_many_command(beats, out or Path("beats-map"), jobs, dask, settings)
+        return
+    from reachmap.run import default_out, write
+    from reachmap.write import run_record, summarise
+
+    result = run_chain(beats[0], **settings)
+    target = out or default_out(result.channel.beat)
+    write(result, target)
+    if as_json:
+        click.echo(json.dumps(run_record(result), indent=2, sort_keys=True))
+        return
+    click.echo(summarise(result))
+    click.echo(f"\nWritten to {target}/ - open {target / 'map.html'} in any browser, no signal needed.")
+
+
+def map_many_command(paths: tuple[Path, ...], out: Path, jobs: int, dask: str | None, settings: dict[str, Any]) -> None:
+    """Map many beats, a line for each as it is done; exit code 1 if one could not be mapped."""
+    from reachmap.many import Outcome, list_beats, map_many
+
+    def told(outcome: Outcome, done: int, of: int) -> None:
+        state = outcome.message or ("kept, nothing changed" if outcome.kept else "mapped")
+        click.echo(f"[{done}/{of}] {outcome.beat}: {state}", err=True)
+
+    for word in ("quiet", "strict", "species", "length_m"):
+        if settings.pop(word):
+            raise click.UsageError(f"--{word.removesuffix('_m')} works with one beat; set it in each beat.toml")
+    fresh = settings.pop("fresh")
+    plain = {k: v for k, v in settings.items() if v not in (None, (), 0.0)}
+    outcomes = map_many(list_beats(paths), out, jobs=jobs, dask=dask, fresh=fresh, settings=plain, told=told)
+    failed = sum(1 for o in outcomes if o.out is None)
+    click.echo(f"{len(outcomes) - failed} beats mapped, {failed} not; open {out / 'index.html'}")
+    if failed:
+        sys.exit(1)
+
+
+@click.command("lies")
+@beat_argument
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON for scripts.")
+@chain_options
+def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
+    """List the lies of BEAT, best first, scene by scene. Writes nothing."""
+    from reachmap.write import lies_table, summarise
+
+    result = run_chain(beat, **settings)
+    click.echo(json.dumps(lies_table(result), indent=2, ensure_ascii=False) if as_json else summarise(result))
+
+
+@click.command("compare")
+@beat_argument
+@click.argument("before")
+@click.argument("after")
+@chain_options
+def compare_command(beat: Path, before: str, after: str, **settings: Any) -> None:
+    """Compare two scenes of BEAT, for example: reachmap compare BEAT "sunny noon" "overcast noon". Writes nothing."""
+    from reachmap.trout import compare
+
+    settings["scenes"] = (before, after)
+    result = run_chain(beat, **settings)
+    told = compare(result.channel, result.holdings[before], result.holdings[after], result.lies)
+    click.echo(told.paragraph)
+    click.echo()
+    click.echo(told.table.to_string())
+
+
+@click.command("hours")
+@beat_argument
+@click.option("--every", type=click.IntRange(10, 180), default=60, show_default=True, help="Minutes between rows.")
+@click.option("--lies", "count", type=click.IntRange(1, 30), default=6, show_default=True, help="How many lies.")
+@chain_options
+def hours_command(beat: Path, every: int, count: int, **settings: Any) -> None:
+    """Print when each of the best lies of BEAT is good, over the day of the first scene. Writes nothing."""
+    from reachmap.write import hours_text
+
+    click.echo(hours_text(run_chain(beat, **settings), every, count))
+
+
+@click.command("curves")
+@click.option("--write", "target", type=click.Path(path_type=Path), required=True, help="Where to copy them to.")
+def curves_command(target: Path) -> None:
+    """Copy the curves, weights and thresholds out, to edit and use with `--curves`."""
+    from reachmap.trout import write_curves
+
+    write_curves(target)
+    click.echo(f"Curves written to {target}; edit, then: reachmap map BEAT --curves {target}")
