@@ -1,4 +1,4 @@
-"""Error of the depth on real surveys that the project does not carry: parts of them left out, or points drawn from them.
+"""Error of the depth on real surveys that the project does not carry: parts left out, or points drawn from them.
 
 Called by `python -m tests.benchmarks.depth --sections FILE` and `--patch FILE`. The rival is linear interpolation in
 whatever coordinates suit it best, chosen on the truth, which favours it: in the plane or in channel coordinates, by

@@ -1,8 +1,8 @@
 """A gravel river with a rough bed: meanders, pools and riffles, an island, boulders; depth known at every point.
 
-Centreline: a sine-generated curve (Langbein & Leopold 1966, from memory) with one tight bend. Section: a beta curve whose
-peak moves to the outer bank. Bed: gravel roughness of 4 cm over 0.6 m and of 6 cm over some metres, and boulders. The
-seed makes another bed on the same plan.
+Centreline: a sine-generated curve (Langbein & Leopold 1966, from memory) with one tight bend. Section: a beta curve
+whose peak moves to the outer bank. Bed: gravel roughness of 4 cm over 0.6 m and of 6 cm over some metres, and boulders.
+The seed makes another bed on the same plan.
 """
 
 from __future__ import annotations
@@ -123,8 +123,8 @@ class Survey:
 def survey(river: GravelRiver, style: str, seed: int, gps_m: float, noise_m: float = 0.03) -> Survey:
     """A "zigzag" sonar track of 400 points, 25 "sections" of 9, or 60 "wading" points where one can stand.
 
-    Position errors of a track drift slowly, those of a section are partly shared, those of waded points are free; points
-    that fall outside the outline are pulled in by 0.3 m.
+    Position errors of a track drift slowly, those of a section are partly shared, those of waded points are free;
+    points that fall outside the outline are pulled in by 0.3 m.
     """
     rng = np.random.default_rng(seed)
     if style == "zigzag":
