@@ -15,8 +15,11 @@ from reachmap.light.bed import bed_light, bed_terms
 from reachmap.light.bodies import day_events, steps_of, sun_and_moon
 from reachmap.light.eye import eye_aim, next_eye
 from reachmap.light.model import DayLight
-from reachmap.light.shade import Shade, prepare_shade
+from reachmap.light.shade import DAY_CELL_M, Shade, prepare_day_shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
+
+DOWN_DEG = -1.0
+"""Below this a body is down, whatever refraction does [deg]."""
 
 SHADED = 0.5
 """A cell counts as shaded while less than this share of the sun's beam reaches it [-]; assumed."""
@@ -31,7 +34,7 @@ def light_through_day(
     ----------
     channel : the water
     day : local date; 23 or 25 hours long where the clocks change
-    shade : from `prepare_shade` of this channel; None lays it out anew
+    shade : from `prepare_shade` of this channel, for the open sky; None lays it out anew
     step_min : minutes from step to step, 1-60
     leaf_on : leaves on the trees; None: as the shade says, else by date and hemisphere
     """
@@ -42,14 +45,16 @@ def light_through_day(
     leaves = shade.leaves(leaf_on, day)
     times = steps_of(day, beat.time_zone, step_min)
     bodies = [sun_and_moon(moment, beat.lat, beat.lon) for moment in times]
-    shares = np.zeros((2, len(times), channel.grid.n_wet), np.uint8)
+    merged, place = (shade, None) if channel.grid.cell_m > DAY_CELL_M / 2 else prepare_day_shade(channel, leaf_on)
+    shares = np.zeros((2, len(times), len(merged.overhead)), np.uint8)
     for k, pair in enumerate(bodies):
         for which, body in enumerate(pair):
-            shares[which, k] = np.rint(255.0 * shade.beam(body, leaves))
+            if body.altitude_deg > DOWN_DEG:
+                shares[which, k] = np.rint(255.0 * merged.beam(body, leaves))
     clear, overcast = shade.sky(leaves)
     events = day_events(times, beat.lat, beat.lon)
     suns, moons = zip(*bodies, strict=True)
-    return DayLight(times, suns, moons, shares[0], shares[1], clear, overcast, events)
+    return DayLight(times, suns, moons, shares[0], shares[1], clear, overcast, events, place)
 
 
 def lux_through_day(
@@ -67,10 +72,11 @@ def lux_through_day(
     """
     kd = clarity_to_attenuation(water)[0]
     which = slice(None) if cells is None else cells
+    column = day.columns(which)
     depth, clear, overcast = channel["depth"][which], day.sky_clear[which], day.sky_overcast[which]
     out = np.empty((len(day.times), len(depth)), np.float32)
     for k, (sun, moon) in enumerate(zip(day.sun, day.moon, strict=True)):
-        sun_share, moon_share = day.sun_share[k][which] / 255.0, day.moon_share[k][which] / 255.0
+        sun_share, moon_share = day.sun_share[k][column] / 255.0, day.moon_share[k][column] / 255.0
         out[k] = bed_light(bed_terms(sun, moon, cloud, glow_lux), sun_share, moon_share, clear, overcast, kd, depth)
     return out
 
@@ -107,7 +113,7 @@ def shade_times(day: DayLight, cells: np.ndarray | Sequence[int]) -> tuple[Shade
     day : the day
     cells : positions in the wet vector, e.g. the cells of a lie
     """
-    share = day.sun_share[:, np.asarray(cells)].mean(axis=1) / 255.0
+    share = day.sun_on(np.asarray(cells)).mean(axis=1) / 255.0
     out: list[ShadeTime] = []
     for moment, sun, lit in zip(day.times, day.sun, share, strict=True):
         if sun.altitude_deg > 0.0 and (not out or out[-1].shaded != (lit < SHADED)):
