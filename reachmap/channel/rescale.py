@@ -38,6 +38,19 @@ class Rescale:
         rows, cols = (index // self.merge for index in self.grid.cells)
         return self.work.index[rows, cols]
 
+    @cached_property
+    def _sorted(self) -> tuple[np.ndarray, np.ndarray]:
+        """Wet cells of `grid` sorted by their merged cell, and where each merged cell's begin, and the end."""
+        counts = np.bincount(self.place, minlength=self.work.n_wet)
+        return np.argsort(self.place, kind="stable"), np.concatenate([[0], np.cumsum(counts)])
+
+    def cells_of(self, merged: np.ndarray) -> np.ndarray:
+        """Wet cells of `grid` that make up some cells of `work`, in the order of those; they must not be split."""
+        if self.merge == 1:
+            return merged
+        order, starts = self._sorted
+        return np.concatenate([order[starts[cell] : starts[cell + 1]] for cell in merged])
+
     def to_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""
         if self.merge > 1:

@@ -11,7 +11,7 @@ import numpy as np
 from reachmap.beat.model import Water
 from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
-from reachmap.light.bed import bed_light, bed_terms
+from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import day_events, steps_of, sun_and_moon
 from reachmap.light.eye import eye_aim, next_eye
 from reachmap.light.model import DayLight
@@ -74,10 +74,11 @@ def lux_through_day(
     which = slice(None) if cells is None else cells
     column = day.columns(which)
     depth, clear, overcast = channel["depth"][which], day.sky_clear[which], day.sky_overcast[which]
+    bed = BedLight(clear, overcast, kd, depth)
     out = np.empty((len(day.times), len(depth)), np.float32)
     for k, (sun, moon) in enumerate(zip(day.sun, day.moon, strict=True)):
         sun_share, moon_share = day.sun_share[k][column] / 255.0, day.moon_share[k][column] / 255.0
-        out[k] = bed_light(bed_terms(sun, moon, cloud, glow_lux), sun_share, moon_share, clear, overcast, kd, depth)
+        out[k] = bed.at(bed_terms(sun, moon, cloud, glow_lux), sun_share, moon_share)
     return out
 
 
