@@ -15,7 +15,7 @@ from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import day_events, steps_of, sun_and_moon
 from reachmap.light.eye import eye_aim, next_eye
 from reachmap.light.model import DayLight
-from reachmap.light.shade import DAY_CELL_M, Shade, prepare_day_shade, prepare_shade
+from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
 
 DOWN_DEG = -1.0
@@ -34,7 +34,7 @@ def light_through_day(
     ----------
     channel : the water
     day : local date; 23 or 25 hours long where the clocks change
-    shade : from `prepare_shade` of this channel, for the open sky; None lays it out anew
+    shade : from `prepare_shade` of this channel; None lays it out anew
     step_min : minutes from step to step, 1-60
     leaf_on : leaves on the trees; None: as the shade says, else by date and hemisphere
     """
@@ -45,16 +45,15 @@ def light_through_day(
     leaves = shade.leaves(leaf_on, day)
     times = steps_of(day, beat.time_zone, step_min)
     bodies = [sun_and_moon(moment, beat.lat, beat.lon) for moment in times]
-    merged, place = (shade, None) if channel.grid.cell_m > DAY_CELL_M / 2 else prepare_day_shade(channel, leaf_on)
-    shares = np.zeros((2, len(times), len(merged.overhead)), np.uint8)
+    shares = np.zeros((2, len(times), shade.n_places), np.uint8)
     for k, pair in enumerate(bodies):
         for which, body in enumerate(pair):
             if body.altitude_deg > DOWN_DEG:
-                shares[which, k] = np.rint(255.0 * merged.beam(body, leaves))
+                shares[which, k] = np.rint(255.0 * shade.beam_of_day(body, leaves))
     clear, overcast = shade.sky(leaves)
     events = day_events(times, beat.lat, beat.lon)
     suns, moons = zip(*bodies, strict=True)
-    return DayLight(times, suns, moons, shares[0], shares[1], clear, overcast, events, place)
+    return DayLight(times, suns, moons, shares[0], shares[1], clear, overcast, events, shade.place)
 
 
 def lux_through_day(
