@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
 import numpy as np
 
@@ -18,6 +19,8 @@ from reachmap.light.model import DayLight
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
 
+Keep = Callable[[dict[str, Any], Callable[[], dict[str, np.ndarray]]], dict[str, np.ndarray]]
+
 DOWN_DEG = -1.0
 """Below this a body is down, whatever refraction does [deg]."""
 
@@ -26,7 +29,12 @@ SHADED = 0.5
 
 
 def light_through_day(
-    channel: Channel, day: date, shade: Shade | None = None, step_min: int = 10, leaf_on: bool | None = None
+    channel: Channel,
+    day: date,
+    shade: Shade | None = None,
+    step_min: int = 10,
+    leaf_on: bool | None = None,
+    keep: Keep | None = None,
 ) -> DayLight:
     """Sun, moon and their shade from midnight to midnight by the beat's clock, free of cloud and water.
 
@@ -37,6 +45,8 @@ def light_through_day(
     shade : from `prepare_shade` of this channel; None lays it out anew
     step_min : minutes from step to step, 1-60
     leaf_on : leaves on the trees; None: as the shade says, else by date and hemisphere
+    keep : called with what the shade depends on besides the channel and with the function that works it out, may give
+        arrays worked out before
     """
     if not 1 <= step_min <= 60:
         raise SettingError(f"step_min {step_min}: can't be. Use 1 to 60 minutes.")
@@ -45,15 +55,24 @@ def light_through_day(
     leaves = shade.leaves(leaf_on, day)
     times = steps_of(day, beat.time_zone, step_min)
     bodies = [sun_and_moon(moment, beat.lat, beat.lon) for moment in times]
-    shares = np.zeros((2, len(times), shade.n_places), np.uint8)
-    for k, pair in enumerate(bodies):
-        for which, body in enumerate(pair):
-            if body.altitude_deg > DOWN_DEG:
-                shares[which, k] = np.rint(255.0 * shade.beam_of_day(body, leaves))
-    clear, overcast = shade.sky(leaves)
+
+    def work_out() -> dict[str, np.ndarray]:
+        shares = np.zeros((2, len(times), shade.n_places), np.uint8)
+        for k, pair in enumerate(bodies):
+            for which, body in enumerate(pair):
+                if body.altitude_deg > DOWN_DEG:
+                    shares[which, k] = np.rint(255.0 * shade.beam_of_day(body, leaves))
+        clear, overcast = shade.sky(leaves)
+        return {"sun": shares[0], "moon": shares[1], "clear": clear, "overcast": overcast}
+
+    settings = {"day": day.isoformat(), "step_min": step_min, "leaves": leaves}
+    found = keep(settings, work_out) if keep else work_out()
+    shade.know_sky(leaves, found["clear"], found["overcast"])
     events = day_events(times, beat.lat, beat.lon)
     suns, moons = zip(*bodies, strict=True)
-    return DayLight(times, suns, moons, shares[0], shares[1], clear, overcast, events, shade.place)
+    return DayLight(
+        times, suns, moons, found["sun"], found["moon"], found["clear"], found["overcast"], events, shade.place
+    )
 
 
 def lux_through_day(

@@ -142,6 +142,10 @@ class Shade:
             self._sky[leaf_on] = uniform, overcast
         return self._sky[leaf_on]
 
+    def know_sky(self, leaf_on: bool, uniform: np.ndarray, overcast: np.ndarray) -> None:
+        """Take shares of the sky worked out before, as `sky` gives them."""
+        self._sky[leaf_on] = uniform, overcast
+
     def _laid(self, size_m: float) -> Layout:
         channel = self.channel
         return Layout.make(channel.beat, channel.grid, channel["depth"], self.solids, size_m)
