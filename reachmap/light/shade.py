@@ -55,7 +55,7 @@ class Layout:
         scaling = make_rescale(grid, max(size_m, grid.cell_m))
         middle = [start + scaling.to_work(at - start) for at, start in ((grid.x, grid.x0), (grid.y, grid.y1))]
         cells = in_blocks(scaling.work, scaling.to_work(depth_m), *middle)
-        horizon = horizon_of(beat.terrain, cells) if beat.terrain is not None else None
+        horizon = horizon_of(beat.terrain, beat.skyline, cells)
         return cls(scaling, cells, within_reach(solids, cells), horizon)
 
     def beam(self, body: Body, leaf_on: bool) -> np.ndarray:
