@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from reachmap.cli.base import beat_argument, chain_options, run_chain
+from reachmap.cli.base import SPECIES, beat_argument, chain_options, run_chain
 
 
 @click.command("map")
@@ -84,18 +84,50 @@ def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
 @click.command("compare")
 @beat_argument
 @click.argument("before")
-@click.argument("after")
-@chain_options
-def compare_command(beat: Path, before: str, after: str, **settings: Any) -> None:
-    """Compare two scenes of BEAT, for example: reachmap compare BEAT "sunny noon" "overcast noon". Writes nothing."""
-    from reachmap.trout import compare
+@click.argument("after", required=False)
+@click.option("--stage-after", "stage_m", type=float, metavar="M", help="Water level after, above the survey's.")
+@click.option("--flow-after", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow after.")
+@click.option("--clarity-after", "clarity_m", type=click.FloatRange(0.02, 60), metavar="M", help="Clarity after.")
+@click.option("--cloud-after", "cloud", type=click.IntRange(0, 8), help="Cloud after, in eighths.")
+@click.option("--species-after", "species", type=click.Choice(SPECIES), help="The fish after.")
+@click.option("--length-after", "length_m", type=click.FloatRange(0.05, 1.5), metavar="M", help="Its length after.")
+@click.option("--engine-after", "engine", type=click.Choice(["ordinary", "energy"]), help="The engine after.")
+@click.option("--layer", type=click.Path(path_type=Path), help="Write the difference of the score as a GeoTIFF.")
+@click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own, for both.")
+@click.option("--cell", "cell_m", type=click.FloatRange(0.02, 50), metavar="M", help="Cell size in metres.")
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON for scripts.")
+def compare_command(
+    beat: Path,
+    before: str,
+    after: str | None,
+    layer: Path | None,
+    curves: Path | None,
+    cell_m: float | None,
+    as_json: bool,
+    **changes: Any,
+) -> None:
+    """Compare two scenes of BEAT, or one with something changed: what each lie gains or loses, and why.
 
-    settings["scenes"] = (before, after)
-    result = run_chain(beat, **settings)
-    told = compare(result.channel, result.holdings[before], result.holdings[after], result.lies)
+    For example: reachmap compare BEAT sunny overcast; reachmap compare BEAT sunny --clarity-after 0.6. A part of a
+    scene's name is enough.
+    """
+    from reachmap.beat import read_beat
+    from reachmap.run import Changed, compare_on_beat
+    from reachmap.write.rasters import write_difference
+
+    channel, told = compare_on_beat(read_beat(beat), before, after, Changed(**changes), curves=curves, cell_m=cell_m)
+    if layer:
+        write_difference(channel, told, layer)
+    if as_json:
+        lies = told.table.reset_index().to_dict("records")
+        shown = {"before": told.before, "after": told.after, "paragraph": told.paragraph, "lies": lies}
+        click.echo(json.dumps(shown, indent=2, ensure_ascii=False, default=float))
+        return
     click.echo(told.paragraph)
     click.echo()
-    click.echo(told.table.to_string())
+    click.echo(told.table.round(2).to_string())
+    if layer:
+        click.echo(f"\nWritten: {layer}")
 
 
 @click.command("hours")
