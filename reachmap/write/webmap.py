@@ -88,7 +88,14 @@ def to_json(value: object) -> str:
 def _page() -> str:
     """The page without anything of a beat, its policy made from the scripts that stand in it."""
     page = OfflineMap(
-        tiles=None, location=(0, 0), zoom_start=15, max_zoom=24, zoom_snap=0.25, zoom_control=False, prefer_canvas=True
+        tiles=None,
+        location=(0, 0),
+        zoom_start=15,
+        max_zoom=24,
+        zoom_snap=0.25,
+        zoom_control=False,
+        prefer_canvas=True,
+        fade_animation=False,
     )
     # folium numbers its elements at random; a fixed number gives the same bytes every time.
     page._id = "beat"

@@ -354,6 +354,6 @@ async function start(map, L) {
   map.invalidateSize();
   map.fitBounds(ink.getBounds(), phone ? { paddingTopLeft: [10, 10], paddingBottomRight: [10, $('sheet').offsetHeight + 10] } : { padding: [30, 30] });
   refresh();
-  window.reachmapPage = { state, map, physics, painter, D, U, set, refresh };
+  window.reachmapPage = { state, map, physics, painter, notes, D, U, set, refresh };
   document.body.dataset.ready = '1';
 }
