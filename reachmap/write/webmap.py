@@ -24,7 +24,10 @@ from branca.element import Element
 from reachmap.write.model import Result
 from reachmap.write.webmap_data import page_data
 
-SCRIPTS = ("unpack.js", "physics.js", "words.js", "ramps.js", "paint.js", "notes.js", "lies.js", "panel.js", "main.js")
+SCRIPTS = (
+    *("unpack.js", "light.js", "score.js", "words.js", "ramps.js", "legend.js", "paint.js", "tags.js", "shapes.js"),
+    *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "controls.js", "main.js"),
+)
 """The page's own modules in the order they are joined."""
 
 DATA_MARK, TITLE_MARK, POLICY_MARK = "@@reachmap-data@@", "@@reachmap-title@@", "@@reachmap-policy@@"
@@ -130,7 +133,7 @@ def _head() -> str:
 def _script() -> str:
     """The page's own script: its modules one after another in one scope, strict."""
     modules = "\n".join(f"// {name}\n{_read(name)}" for name in SCRIPTS)
-    doors = "return {start, makePhysics, unpack, mergeNotes};"
+    doors = "return {start, mergeNotes, placeTags, classColours, ramps: RAMPS};"
     return f"const reachmap = (() => {{\n'use strict';\n{modules}\n{doors}\n}})();"
 
 

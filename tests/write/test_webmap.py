@@ -123,6 +123,7 @@ def test_every_layer_paints_and_the_hour_recolours(offline, page_file):
     one = ready(offline, page_file, SIZES[0])
     canvas = "document.querySelector('.leaflet-now-pane canvas').toDataURL()"
     seen = set()
+    one.page.locator("#tab-show").click()
     for radio in one.page.locator("#layers input").all():
         radio.check(force=True)
         seen.add(one.page.evaluate(canvas))
@@ -173,6 +174,7 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
 def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
     one = ready(offline, page_file, SIZES[0])
     page = one.page
+    page.locator("#tab-notes").click()
     page.locator("#note-add").click()
     box = page.locator(".leaflet-container").bounding_box()
     page.mouse.click(box["x"] + box["width"] * 0.75, box["y"] + 60)
@@ -180,6 +182,7 @@ def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
     page.locator("#note-keep").click()
     page.reload()
     page.wait_for_selector("body[data-ready]")
+    page.locator("#tab-notes").click()
     assert "<b>otter</b> by the gate" in page.locator("#note-list").inner_text()
     with page.expect_download() as got:
         page.locator("#note-download").click()
