@@ -30,7 +30,7 @@ MOST_ROWS = 65535
 MOST_SHADE = 16_000_000
 """Bytes of shade (cells x steps) a page holds at most; more and only every second, third or sixth step is kept."""
 
-SHARE = 1 / 60000
+SHARE = 1 / 10000
 """Step of a packed share."""
 
 
@@ -113,14 +113,15 @@ def _day(day: DayLight, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
         ],
         "moon_lit": round(day.moon[len(day.moon) // 2].lit, 2),
         "sun": _shade(day.sun_share, coarse),
-        "moon": _shade(day.moon_share, coarse),
+        # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
+        "moon": _shade(day.moon_share, coarse, np.array([s.altitude_deg < 0 for s in day.sun])),
         "events": {name: f"{moment.astimezone(day.times[0].tzinfo):%H:%M}" for name, moment in day.events.items()},
     }
 
 
-def _shade(share: np.ndarray, coarse: Coarse) -> dict[str, Any]:
+def _shade(share: np.ndarray, coarse: Coarse, wanted: np.ndarray | None = None) -> dict[str, Any]:
     """The steps at which a body is up and its shade then; thinned to every so many steps on large reaches."""
-    up = np.flatnonzero(share.any(axis=1))
+    up = np.flatnonzero(share.any(axis=1) & (True if wanted is None else wanted))
     stride = next((s for s in (1, 2, 3, 6) if len(up) / s * coarse.grid.n_wet <= MOST_SHADE), 6)
     # The first and last step stay, so that there is something on both sides of every step between.
     kept = up if stride == 1 else np.unique(np.concatenate([up[::stride], up[-1:]]))

@@ -54,13 +54,30 @@ function makeLies({ L, map, D, U, physics, notes, sheet, state }, choose) {
   const line = (lie, setting) =>
     `${lie.kind}, ${scoreWord(lie.score)}: ${units.length(lie.depth_m, 1)} deep, drift ${units.speed(lie.drift_m_s)}, ${sky(lie, setting)}`;
 
+  // A line in a list; it stays and only its words change.
+  function makeItem(lie) {
+    const words = el('span', {});
+    const button = el('button', { type: 'button', class: 'lie-line-button', onclick: () => choose(lie.n) },
+      el('span', { class: 'number', text: String(lie.n) }), words);
+    return { node: el('li', {}, button), button, words };
+  }
+  const inBest = new Map(D.lies.map((lie) => [lie.n, makeItem(lie)]));
+  const inAll = new Map(D.lies.map((lie) => [lie.n, makeItem(lie)]));
+  $('all-lies').replaceChildren(...[...inAll.keys()].sort((a, b) => a - b).map((n) => inAll.get(n).node));
+
+  function say(item, lie, setting, chosen) {
+    const text = line(lie, setting);
+    if (item.words.textContent !== text) item.words.textContent = text;
+    item.button.setAttribute('aria-pressed', String(lie.n === chosen));
+  }
+
   function show(ranked, setting, chosen) {
-    const item = (lie) => el('li', {}, el('button', {
-      type: 'button', class: 'lie-line-button', 'aria-pressed': String(lie.n === chosen), onclick: () => choose(lie.n),
-    }, el('span', { class: 'number', text: String(lie.n) }), el('span', { text: line(lie, setting) })));
-    $('best').replaceChildren(...ranked.slice(0, 3).map(item));
-    $('all-lies').replaceChildren(...[...ranked].sort((a, b) => a.n - b.n).map(item));
-    const best = new Set(ranked.slice(0, 3).map((lie) => lie.n));
+    const first = ranked.slice(0, 3);
+    for (const lie of first) say(inBest.get(lie.n), lie, setting, chosen);
+    for (const lie of ranked) say(inAll.get(lie.n), lie, setting, chosen);
+    const nodes = first.map((lie) => inBest.get(lie.n).node);
+    if (nodes.some((node, k) => $('best').children[k] !== node)) $('best').replaceChildren(...nodes);
+    const best = new Set(first.map((lie) => lie.n));
     for (const [n, marker] of markers) {
       const node = marker.getElement();
       if (!node) continue;

@@ -13,14 +13,21 @@ function makeMemory() {
   };
 }
 
-const most = (values) => values.reduce((a, b) => (a > b ? a : b), 0);
-const least = (values) => values.reduce((a, b) => (a < b ? a : b), Infinity);
+function extremes(values) {
+  let [low, high] = [Infinity, 0];
+  for (let i = 0; i < values.length; i++) {
+    const v = values[i];
+    if (v < low) low = v;
+    if (v > high) high = v;
+  }
+  return { low, high };
+}
 
 function makeLight(D, U) {
   const { n, day } = D;
   const depth = U.layers.depth;
   const remember = makeMemory();
-  const deepest = most(depth);
+  const deepest = extremes(depth).high;
   const kdOf = (s) => D.water[s.colour][0] / s.clarity;
   const cOf = (s) => D.water[s.colour][1] / s.clarity;
 
@@ -42,7 +49,7 @@ function makeLight(D, U) {
         for (let i = 0; i < n; i++) out[i] = share[i] * step * faded[depth[i]];
         return out;
       });
-      return { clear: parts[0], overcast: parts[1], least: parts.map(least), most: parts.map(most) };
+      return { clear: parts[0], overcast: parts[1], ranges: parts.map(extremes) };
     });
   }
 
@@ -90,18 +97,19 @@ function makeLight(D, U) {
   // What the eye aims at in light r times that of the day's state, in 255 parts, by r in 4096 parts.
   const AIM = new Uint8Array(4097);
   for (let k = 1; k <= 4096; k++) AIM[k] = Math.round(255 * Math.max(0, 1 + Math.log10(k / 4096)));
-  const NIGHT = new Uint8Array(n);
-  const DAY = new Uint8Array(n).fill(255);
+  const padded = () => new Uint8Array((n + 3) & ~3); // whole words of four cells
+  const NIGHT = padded();
+  const DAY = padded().fill(255);
 
   // The aim at one step: all day or all night where the sky alone says so, else cell by cell.
   function aimAt(s, step, dayLux) {
     const [sun, moon, clear, overcast] = day.lux[step][s.cloud];
-    const { least: low, most: high } = sky(s);
-    if (sun + moon + clear * high[0] + overcast * high[1] <= dayLux / 10) return NIGHT;
-    if (clear * low[0] + overcast * low[1] >= dayLux) return DAY;
+    const [byClear, byOvercast] = sky(s).ranges;
+    if (sun + moon + clear * byClear.high + overcast * byOvercast.high <= dayLux / 10) return NIGHT;
+    if (clear * byClear.low + overcast * byOvercast.low >= dayLux) return DAY;
     const lux = luxAt(s, step);
     const by = 4096 / dayLux;
-    const out = new Uint8Array(n);
+    const out = padded();
     for (let i = 0; i < n; i++) {
       const r = lux[i] * by;
       out[i] = r >= 4096 ? 255 : AIM[(r + 0.5) | 0];
@@ -119,20 +127,37 @@ function makeLight(D, U) {
       const past = Array.from({ length: back + 1 }, (_, k) => wrap(s.step - back + k));
       for (const step of past) if (!aims.has(step)) aims.set(step, aimAt(s, step, dayLux));
       for (const step of aims.keys()) if (aims.size > 3 * back && !past.includes(step)) aims.delete(step);
-      const history = past.map((step) => aims.get(step));
-      if (history.every((aim) => aim === history[0])) return Float32Array.from(history[0], (v) => v / 255);
-      const change = day.step_min / D.eye.switch_min;
-      const out = new Float32Array(n);
-      for (let i = 0; i < n; i++) out[i] = history[0][i] / 255;
-      for (let k = 1; k < history.length; k++) {
-        const aim = history[k];
-        for (let i = 0; i < n; i++) {
-          const by = aim[i] / 255 - out[i];
-          out[i] += by > change ? change : by < -change ? -change : by;
-        }
-      }
-      return out;
+      return follow(past.map((step) => aims.get(step)));
     });
+  }
+
+  // The state after a history of aims: it moves toward each by no more than its full range in the time of a switch.
+  // Whole numbers, and four cells at once where the aim has been all day or all night for the whole history.
+  function follow(history) {
+    const UNITS = 20; // of 1/255
+    const change = Math.round((255 * UNITS * day.step_min) / D.eye.switch_min);
+    const out = new Float32Array(n);
+    const four = history.map((aim) => new Uint32Array(aim.buffer));
+    for (let word = 0; word < four[0].length; word++) {
+      let every = 0xffffffff;
+      let any = 0;
+      for (const aim of four) {
+        every &= aim[word];
+        any |= aim[word];
+      }
+      const from = word * 4;
+      const to = Math.min(n, from + 4);
+      if (every === -1) out.fill(1, from, to);
+      else if (any !== 0) for (let i = from; i < to; i++) out[i] = one(i);
+    }
+    function one(i) {
+      let state = history[0][i] * UNITS;
+      for (let k = 1; k < history.length; k++) {
+        state += Math.max(-change, Math.min(change, history[k][i] * UNITS - state));
+      }
+      return state / (255 * UNITS);
+    }
+    return out;
   }
 
   return { lightNow, eyeNow, kdOf, cOf, remember };

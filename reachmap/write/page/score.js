@@ -25,13 +25,14 @@ function makePhysics(D, U) {
   function lasting(fish, eye) {
     return remember(`lasting ${eye}`, fish, () => {
       const table = curves.fish[fish][eye];
+      const weight = weightOf(table);
       const out = new Float32Array(n);
       for (const factor of curves.factors) {
         if (curves.log10_of.includes(factor)) continue;
         const name = curves.inputs[eye][factor];
         const packed = U.layers[name];
-        const costs = new Float32Array(most(packed) + 1);
-        for (let v = 0; v < costs.length; v++) costs[v] = loss(table[factor], v * D.layers[name].step) / weightOf(table);
+        const costs = new Float32Array(extremes(packed).high + 1);
+        for (let v = 0; v < costs.length; v++) costs[v] = loss(table[factor], v * D.layers[name].step) / weight;
         for (let i = 0; i < n; i++) out[i] += costs[packed[i]];
       }
       return out;
@@ -42,12 +43,13 @@ function makePhysics(D, U) {
   function lightCost(fish, eye) {
     return remember(`cost ${eye}`, fish, () => {
       const table = curves.fish[fish][eye];
+      const weight = weightOf(table);
       const number = new Float32Array(1);
       const bits = new Uint32Array(number.buffer);
       const costs = new Float32Array(32768);
       for (let k = 0; k < costs.length; k++) {
         bits[0] = (k << 16) | 32768;
-        costs[k] = Number.isFinite(number[0]) ? loss(table.light, logLux(number[0])) / weightOf(table) : 0;
+        costs[k] = Number.isFinite(number[0]) ? loss(table.light, logLux(number[0])) / weight : 0;
       }
       return costs;
     });

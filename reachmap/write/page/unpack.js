@@ -37,9 +37,11 @@ function wetCells(runs, n) {
 
 // The map in square pieces, only those with water: the wet cells of each, the pixel of each of them, and back.
 function layTiles(D, row, col) {
+  const across = Math.max(...D.tiles.map((tile) => tile.col / D.tile)) + 1;
   const tiles = D.tiles.map((tile) => ({ ...tile, count: 0, index: new Int32Array(tile.w * tile.h).fill(-1) }));
-  const places = new Map(tiles.map((tile) => [(tile.row / D.tile) * 65536 + tile.col / D.tile, tile]));
-  const of = (i) => places.get(((row[i] / D.tile) | 0) * 65536 + ((col[i] / D.tile) | 0));
+  const places = [];
+  for (const tile of tiles) places[(tile.row / D.tile) * across + tile.col / D.tile] = tile;
+  const of = (i) => places[((row[i] / D.tile) | 0) * across + ((col[i] / D.tile) | 0)];
   for (let i = 0; i < D.n; i++) of(i).count += 1;
   for (const tile of tiles) {
     tile.cells = new Int32Array(tile.count);
