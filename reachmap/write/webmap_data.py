@@ -45,7 +45,7 @@ def page_data(result: Result) -> dict[str, Any]:
         coarse = coarsen(fine, factor)
     grid = coarse.grid
     to_wgs = Transformer.from_crs(beat.crs, CRS.from_epsg(4326), always_xy=True)
-    shown = f"Shown in cells of {grid.cell_m:g} m; worked out in cells of {fine.cell_m:g} m." if factor > 1 else ""
+    shown = f"Shown in cells of {grid.cell_m:.2g} m; worked out in cells of {fine.cell_m:.2g} m." if factor > 1 else ""
     return {
         "name": beat.name,
         "key": hashlib.sha256(shapely.to_wkb(beat.outline)).hexdigest()[:16],

@@ -65,4 +65,5 @@ async function start(map, L) {
   refresh();
   window.reachmapPage = page;
   document.body.dataset.ready = '1';
+  performance.mark('ready');
 }

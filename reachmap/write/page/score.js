@@ -55,20 +55,24 @@ function makePhysics(D, U) {
     });
   }
 
+  // The tables of one fish, by day and by night.
+  function prepare(fish) {
+    return ['day', 'night'].map((eye) => ({ lasting: lasting(fish, eye), cost: lightCost(fish, eye) }));
+  }
+
   // Hold score of every wet cell, and what went into it.
   function score(s) {
     const { lux } = lightNow(s);
     const eye = eyeNow(s);
     const bits = new Uint32Array(lux.buffer);
-    const [dayLasting, nightLasting] = [lasting(s.fish, 'day'), lasting(s.fish, 'night')];
-    const [dayCost, nightCost] = [lightCost(s.fish, 'day'), lightCost(s.fish, 'night')];
+    const [byDay, byNight] = prepare(s.fish);
     const hold = new Float32Array(n);
     for (let i = 0; i < n; i++) {
       const k = bits[i] >>> 16;
       const open = eye[i];
       let sum = 0;
-      if (open > 0) sum += open * Math.exp(-dayLasting[i] - dayCost[k]);
-      if (open < 1) sum += (1 - open) * Math.exp(-nightLasting[i] - nightCost[k]);
+      if (open > 0) sum += open * Math.exp(-byDay.lasting[i] - byDay.cost[k]);
+      if (open < 1) sum += (1 - open) * Math.exp(-byNight.lasting[i] - byNight.cost[k]);
       hold[i] = sum;
     }
     return { hold, lux, eye };
