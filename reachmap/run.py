@@ -12,7 +12,7 @@ import numpy as np
 from reachmap import __version__
 from reachmap.beat import Beat, Scene, read_beat
 from reachmap.channel import Channel, build_channel
-from reachmap.channel.kept import kept_channel
+from reachmap.channel.kept import kept_arrays, kept_channel
 from reachmap.errors import OutputError, SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.sight import see
@@ -73,7 +73,11 @@ def analyse(
     )
     say("light", 0.4)
     shade = prepare_shade(channel)
-    day = light_through_day(channel, chosen[0].when.date(), shade=shade)
+
+    def keep(settings: dict[str, Any], build: Callable[[], dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
+        return kept_arrays(checked, {**water, **settings}, build, fresh)
+
+    day = light_through_day(channel, chosen[0].when.date(), shade=shade, keep=keep)
     lights = {scene.name: light_at(channel, scene, shade) for scene in chosen}
     say("what the fish sees", 0.6)
     sights = {name: see(channel, light, checked.fish, table.eyes) for name, light in lights.items()}
@@ -97,9 +101,9 @@ def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings:
     return result, target
 
 
-def write(result: Result, out: str | Path) -> list[Path]:
-    """Write everything one run found into a folder, whole or not at all."""
-    pages = {"map.html": map_page(result), "card.html": card_page(result)}
+def write(result: Result, out: str | Path, imagery: bool = False) -> list[Path]:
+    """Write everything one run found into a folder, whole or not at all; `imagery` as for `map_page`."""
+    pages = {"map.html": map_page(result, imagery), "card.html": card_page(result)}
     return write_outputs(result, Path(out), pages)
 
 

@@ -12,7 +12,7 @@ BED_D84_M = {"sand": 0.002, "gravel": 0.04, "coarse gravel": 0.06, "cobble": 0.1
 """Size 84 % of the stones are finer than, by bed word [m]; assumed, inside the Wentworth grades (gravel 2-64 mm,
 cobble 64-256 mm, boulders above)."""
 
-ROLES = ("outline", "soundings", "cover", "shade", "terrain", "notes", "log")
+ROLES = ("outline", "soundings", "cover", "shade", "terrain", "horizon", "notes", "log")
 """Parts of a beat that stand in files of their own."""
 
 

@@ -18,6 +18,7 @@ TABLES = (".csv", ".tsv", ".txt", ".xlsx")
 ENDINGS = dict.fromkeys(ROLES, (*MAPS, *TABLES)) | {
     "soundings": (*MAPS, *TABLES, ".nmea", ".log"),
     "terrain": (".tif", ".tiff"),
+    "horizon": TABLES,
 }
 """Endings a part may have; what the file really is, its first bytes say."""
 

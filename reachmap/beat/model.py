@@ -95,6 +95,20 @@ class Terrain:
 
 
 @dataclass(frozen=True)
+class Skyline:
+    """How high the far land stands, seen from the beat.
+
+    Parameters
+    ----------
+    azimuth_deg : (n,) rising, 0 to below 360, clockwise from true north
+    elevation_deg : (n,) of the skyline there, 0 where flat; between directions it goes straight
+    """
+
+    azimuth_deg: np.ndarray
+    elevation_deg: np.ndarray
+
+
+@dataclass(frozen=True)
 class Beat:
     """A checked beat: lengths in metres, speeds in m/s, positions in `crs` (transverse Mercator, scale 1).
 
@@ -125,6 +139,7 @@ class Beat:
     findings : warnings and notes met while reading
     sources : file name -> sha256 of its bytes
     settings : the raw beat.toml, for the record
+    skyline : the far horizon, None if no file gives it
     """
 
     name: str
@@ -152,6 +167,7 @@ class Beat:
     findings: tuple[Finding, ...] = ()
     sources: Mapping[str, str] = field(default_factory=dict)
     settings: Mapping[str, object] = field(default_factory=dict)
+    skyline: Skyline | None = None
 
     def scene(self, name: str) -> Scene:
         """The scene of that name; KeyError lists the names there are."""

@@ -18,12 +18,13 @@ from reachmap.beat.features import empty, read_cover, read_log, read_notes, read
 from reachmap.beat.files import Parts, find_parts, open_folder
 from reachmap.beat.hull import outline_from_points
 from reachmap.beat.messages import Report, plain, stop
-from reachmap.beat.model import Beat, Terrain
+from reachmap.beat.model import Beat, Skyline, Terrain
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.outline import Outline, origin, read_outline
 from reachmap.beat.place import WGS84, Anchor, Placer, distance_km, local_crs, to_local, zone_places
 from reachmap.beat.scenes import fish_of, scenes_of, water_of, zone_of
 from reachmap.beat.settings import FILE, Settings, read_settings
+from reachmap.beat.skyline import read_skyline
 from reachmap.beat.soundings import Rows, joined, read_soundings
 from reachmap.beat.source import Source
 from reachmap.beat.tables import Table
@@ -52,7 +53,8 @@ def read_beat(folder: str | Path, strict: bool = False) -> Beat:
 
     Parameters
     ----------
-    folder : holds beat.toml, outline.*, soundings.* and, if there are, cover.*, shade.*, terrain.tif, notes.*, log.*
+    folder : holds beat.toml, outline.*, soundings.* and, if there are, cover.*, shade.*, terrain.tif,
+        horizon.csv, notes.*, log.*
     strict : treat warnings as errors
 
     Raises
@@ -145,6 +147,7 @@ def _assemble(desk: _Desk) -> Beat | None:
         caps=outline.caps,
         sources=_checksums(desk),
         settings=settings.raw,
+        skyline=_skyline(desk),
         **tables,
     )
 
@@ -270,6 +273,15 @@ def _terrain(desk: _Desk, outline: Outline) -> Terrain | None:
         return None
     with desk.report.collecting():
         return read_terrain(found[0], found[1], outline.crs, outline.water.bounds, desk.report)
+    return None
+
+
+def _skyline(desk: _Desk) -> Skyline | None:
+    found = desk.parts.one("horizon")
+    if found is None:
+        return None
+    with desk.report.collecting():
+        return read_skyline(desk.table(found[0], "horizon", "table", found[1]), desk.report)
     return None
 
 

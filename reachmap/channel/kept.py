@@ -1,4 +1,4 @@
-"""The water kept from the last run, so that another scene does not interpolate again.
+"""What the last run worked out, kept, so that another scene does not interpolate again or follow the sun anew.
 
 Kept in the user's cache folder under a key made from the bytes of the input, the settings and the version: any change
 makes another key, nothing is ever stale. Each entry is one file, written beside and renamed, so an interrupted run
@@ -52,19 +52,47 @@ def kept_channel(beat: Beat, settings: dict[str, Any], build: Callable[[], Chann
     build : makes the channel
     fresh : build even if one is kept
     """
-    folder = cache_folder()
-    if folder is None or not beat.sources:
-        return build()
-    path = folder / f"{_key(beat, settings)}.zip"
-    if not fresh:
+    path = _place(beat, settings)
+    if path and not fresh:
         with contextlib.suppress(OSError, KeyError, ValueError, zipfile.BadZipFile):
-            return _load(path, beat)
+            return _channel(*_read(path), beat)
     channel = build()
+    if path:
+        _keep(path, *_parts(channel))
+    return channel
+
+
+def kept_arrays(
+    beat: Beat, settings: dict[str, Any], build: Callable[[], dict[str, np.ndarray]], fresh: bool = False
+) -> dict[str, np.ndarray]:
+    """Arrays by name that depend on the beat and these settings: those kept, or built now and kept.
+
+    Parameters
+    ----------
+    beat, settings, fresh : as for `kept_channel`
+    build : makes the arrays
+    """
+    path = _place(beat, settings)
+    if path and not fresh:
+        with contextlib.suppress(OSError, KeyError, ValueError, zipfile.BadZipFile):
+            return _read(path)[1]
+    arrays = build()
+    if path:
+        _keep(path, {}, arrays)
+    return arrays
+
+
+def _place(beat: Beat, settings: dict[str, Any]) -> Path | None:
+    """The entry of this input and these settings; None where nothing can be kept."""
+    folder = cache_folder()
+    return folder / f"{_key(beat, settings)}.zip" if folder and beat.sources else None
+
+
+def _keep(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> None:
     # A full or read-only cache costs the next run some seconds, and this one nothing.
     with contextlib.suppress(OSError):
-        _save(path, channel)
-        _prune(folder)
-    return channel
+        _write(path, memo, arrays)
+        _prune(path.parent)
 
 
 def _key(beat: Beat, settings: dict[str, Any]) -> str:
@@ -73,9 +101,8 @@ def _key(beat: Beat, settings: dict[str, Any]) -> str:
     return hashlib.sha256(json.dumps(what).encode()).hexdigest()[:32]
 
 
-def _save(path: Path, channel: Channel) -> None:
-    """Write one entry, whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+def _parts(channel: Channel) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
+    """A channel as plain values and arrays."""
     grid = channel.grid
     memo = {name: getattr(channel, name) for name in MEMO_FIELDS}
     memo |= {
@@ -86,7 +113,12 @@ def _save(path: Path, channel: Channel) -> None:
         },
         "lines": shapely.to_wkb(channel.seams.geometry.to_numpy(), hex=True).tolist(),
     }
-    arrays = {"wet": np.packbits(grid.wet), **channel.layers}
+    return memo, {"wet": np.packbits(grid.wet), **channel.layers}
+
+
+def _write(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> None:
+    """Write one entry, whole or not at all."""
+    path.parent.mkdir(parents=True, exist_ok=True)
     handle, beside = tempfile.mkstemp(dir=path.parent, suffix=".new")
     try:
         with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_STORED) as entry:
@@ -100,13 +132,18 @@ def _save(path: Path, channel: Channel) -> None:
         Path(beside).unlink(missing_ok=True)
 
 
-def _load(path: Path, beat: Beat) -> Channel:
+def _read(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
     """Read one entry; raises if it is not there or not whole."""
     with zipfile.ZipFile(path) as entry:
         memo = json.loads(entry.read("memo.json"))
         names = [n.removesuffix(".npy") for n in entry.namelist() if n.endswith(".npy")]
         arrays = {n: np.load(io.BytesIO(entry.read(f"{n}.npy")), allow_pickle=False) for n in names}
     os.utime(path)
+    return memo, arrays
+
+
+def _channel(memo: dict[str, Any], arrays: dict[str, np.ndarray], beat: Beat) -> Channel:
+    """A channel from plain values and arrays."""
     x0, y1, cell_m, rows, columns = memo["grid"]
     wet = np.unpackbits(arrays.pop("wet"), count=rows * columns).astype(bool).reshape(rows, columns)
     seams = gpd.GeoDataFrame(memo["seams"], geometry=shapely.from_wkb(memo["lines"]), crs=beat.crs)

@@ -15,9 +15,7 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
 from reachmap.channel.model import Grid
-
-CHUNK = 1 << 19
-"""Cells worked on at once when reading back, to bound memory."""
+from reachmap.channel.reading import Reading
 
 
 @dataclass(frozen=True)
@@ -136,37 +134,48 @@ class Mesh:
         (p, k) or (p,) float64
         """
         columns = values[:, None] if values.ndim == 1 else values
-        slopes = np.stack([self.gradient(column) for column in columns.T], axis=2)
-        out = np.empty((len(cell), columns.shape[1]))
-        for start in range(0, len(cell), CHUNK):
-            part = slice(start, start + CHUNK)
-            out[part] = self._blend(columns, slopes, cell[part], x[part], y[part])
+        nodes, weights = self.corners(cell, x, y)
+        out = np.einsum("pc,pck->pk", weights, columns[nodes])
+        # Between four full blocks plain bilinear blending is exact for a plane; elsewhere the slopes are needed.
+        edge = np.flatnonzero(~((nodes >= 0) & self.full[nodes]).all(axis=1))
+        nodes, weights = nodes[edge], weights[edge]
+        slopes = self._slopes(columns)[nodes]
+        dx, dy = x[edge][:, None] - self.x[nodes], y[edge][:, None] - self.y[nodes]
+        out[edge] += np.einsum("pc,pck->pk", weights * dx, slopes[:, :, 0])
+        out[edge] += np.einsum("pc,pck->pk", weights * dy, slopes[:, :, 1])
         return out[:, 0] if values.ndim == 1 else out
 
-    def _blend(
-        self, columns: np.ndarray, slopes: np.ndarray, cell: np.ndarray, x: np.ndarray, y: np.ndarray
-    ) -> np.ndarray:
-        corners, weights = self._corners(cell, x, y)
-        total = np.zeros((len(cell), columns.shape[1]))
-        inside = np.ones(len(cell), bool)
-        for node, weight in zip(corners, weights, strict=True):
-            total += weight[:, None] * columns[node]
-            inside &= (node >= 0) & self._full[node]
-        # Between four full blocks plain bilinear blending is exact for a plane; elsewhere the slopes are needed.
-        edge = np.flatnonzero(~inside)
-        x, y = x[edge], y[edge]
-        for node, weight in zip((n[edge] for n in corners), (w[edge] for w in weights), strict=True):
-            rise = slopes[node, 0] * (x - self.x[node])[:, None] + slopes[node, 1] * (y - self.y[node])[:, None]
-            total[edge] += weight[:, None] * rise
-        return total
+    def read_cells(self, values: np.ndarray) -> np.ndarray:
+        """Node values (n,) or (n, k) on every wet cell, float32 (n_wet,) or (n_wet, k)."""
+        columns = values[:, None] if values.ndim == 1 else values
+        out = self._reading.read(columns, self._slopes(columns), self.grid.n_wet)
+        return out[:, 0] if values.ndim == 1 else out
+
+    def _slopes(self, columns: np.ndarray) -> np.ndarray:
+        """Slopes along x and y of node values (n, k), (n, 2, k)."""
+        return np.stack([self.gradient(column) for column in columns.T], axis=2)
 
     @cached_property
-    def _full(self) -> np.ndarray:
+    def _reading(self) -> Reading:
+        return Reading.plan(self)
+
+    @cached_property
+    def full(self) -> np.ndarray:
         """(n,) bool: nodes that fill their block."""
         return self.cells_in == self.merge**2
 
-    def _corners(self, cell: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
-        """The four nodes around each point and their weights; a node counts only if water leads to it."""
+    @cached_property
+    def cells_by_node(self) -> np.ndarray:
+        """Wet cells node by node, row by row within each, int32 (n_wet,)."""
+        return np.argsort(self.of_cell, kind="stable").astype(np.int32)
+
+    @cached_property
+    def cell_starts(self) -> np.ndarray:
+        """Where each node's cells begin in `cells_by_node` (n,)."""
+        return np.cumsum(self.cells_in) - self.cells_in
+
+    def corners(self, cell: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The four nodes around each point, (p, 4) with -1 where no water leads to one, and their weights, 0 there."""
         own = self.of_cell[cell]
         rows, cols = (index[cell] // self.merge for index in self.grid.cells)
         off_x = (x - self.grid.x0) / self.size_m - cols - 0.5
@@ -176,25 +185,13 @@ class Mesh:
         far = np.where(side >= 0, self.neighbours[side, np.where(off_y < 0, 2, 3)], -1)
         far = np.where((far < 0) & (down >= 0), self.neighbours[down, np.where(off_x < 0, 0, 1)], far)
         wx, wy = np.clip(np.abs(off_x), 0, 0.5), np.clip(np.abs(off_y), 0, 0.5)
-        weights = [
-            (1 - wx) * (1 - wy),
-            np.where(side >= 0, wx * (1 - wy), 0.0),
-            np.where(down >= 0, (1 - wx) * wy, 0.0),
-            np.where(far >= 0, wx * wy, 0.0),
-        ]
-        total = weights[0] + weights[1] + weights[2] + weights[3]
-        return [own, side, down, far], [w / total for w in weights]
-
-    def read_cells(self, values: np.ndarray) -> np.ndarray:
-        """Node values (n,) or (n, k) on every wet cell, float32 (n_wet,) or (n_wet, k)."""
-        columns = values[:, None] if values.ndim == 1 else values
-        slopes = np.stack([self.gradient(column) for column in columns.T], axis=2)
-        out = np.empty((self.grid.n_wet, columns.shape[1]), np.float32)
-        for start in range(0, self.grid.n_wet, CHUNK):
-            cell = np.arange(start, min(start + CHUNK, self.grid.n_wet))
-            x, y = self.grid.x[cell], self.grid.y[cell]
-            out[cell] = self._blend(columns, slopes, cell, x, y)
-        return out[:, 0] if values.ndim == 1 else out
+        nodes = np.column_stack([own, side, down, far])
+        weights = np.column_stack([(1 - wx) * (1 - wy), wx * (1 - wy), (1 - wx) * wy, wx * wy])
+        # A point in line with its node's middle has no say from the sides.
+        nodes = np.where(weights < 1e-9, own[:, None], nodes)
+        weights[nodes < 0] = 0.0
+        weights /= weights.sum(axis=1, keepdims=True)
+        return nodes, weights
 
 
 def _solve2(xx: np.ndarray, xy: np.ndarray, yy: np.ndarray, xv: np.ndarray, yv: np.ndarray) -> np.ndarray:

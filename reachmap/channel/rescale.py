@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import ndimage as ndi
@@ -31,13 +32,30 @@ class Rescale:
     split: int
     merge: int
 
+    @cached_property
+    def place(self) -> np.ndarray:
+        """Where cells are merged, for every wet cell of `grid` its position in the wet vector of `work`, int32."""
+        rows, cols = (index // self.merge for index in self.grid.cells)
+        return self.work.index[rows, cols]
+
+    @cached_property
+    def _sorted(self) -> tuple[np.ndarray, np.ndarray]:
+        """Wet cells of `grid` sorted by their merged cell, and where each merged cell's begin, and the end."""
+        counts = np.bincount(self.place, minlength=self.work.n_wet)
+        return np.argsort(self.place, kind="stable"), np.concatenate([[0], np.cumsum(counts)])
+
+    def cells_of(self, merged: np.ndarray) -> np.ndarray:
+        """Wet cells of `grid` that make up some cells of `work`, in the order of those; they must not be split."""
+        if self.merge == 1:
+            return merged
+        order, starts = self._sorted
+        return np.concatenate([order[starts[cell] : starts[cell + 1]] for cell in merged])
+
     def to_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""
         if self.merge > 1:
-            rows, cols = (index // self.merge for index in self.grid.cells)
-            place = self.work.index[rows, cols]
-            count = np.bincount(place, minlength=self.work.n_wet)
-            return (np.bincount(place, values, self.work.n_wet) / count).astype(np.float32)
+            count = np.bincount(self.place, minlength=self.work.n_wet)
+            return (np.bincount(self.place, values, self.work.n_wet) / count).astype(np.float32)
         if self.split == 1:
             return values.astype(np.float32)
         return self._split_up(values)

@@ -83,11 +83,33 @@ def bed_light(
     kd_per_m : diffuse attenuation for a high sun [1/m]
     depth_m : [m]
     """
-    k = -kd_per_m * np.asarray(depth_m)
-    bed = terms.clear_lux * sky_clear * np.exp(k * terms.clear_slant)
-    bed = bed + terms.overcast_lux * sky_overcast * np.exp(k * terms.overcast_slant)
-    if terms.sun_lux > 0.0:
-        bed = bed + terms.sun_lux * sun_share * np.exp(k * terms.sun_slant)
-    if terms.moon_lux > 0.0:
-        bed = bed + terms.moon_lux * moon_share * np.exp(k * terms.moon_slant)
-    return bed
+    return BedLight(sky_clear, sky_overcast, kd_per_m, depth_m).at(terms, sun_share, moon_share)
+
+
+class BedLight:
+    """`bed_light` of many moments over the same water: the way of scattered light is worked out once.
+
+    Parameters
+    ----------
+    sky_clear, sky_overcast, kd_per_m, depth_m : as for `bed_light`
+    """
+
+    def __init__(
+        self,
+        sky_clear: np.ndarray | float,
+        sky_overcast: np.ndarray | float,
+        kd_per_m: float,
+        depth_m: np.ndarray | float,
+    ) -> None:
+        self.k = -kd_per_m * np.asarray(depth_m)
+        self.clear = sky_clear * np.exp(self.k * (MU_REFERENCE / MU_UNIFORM))
+        self.overcast = sky_overcast * np.exp(self.k * (MU_REFERENCE / MU_OVERCAST))
+
+    def at(self, terms: BedTerms, sun_share: np.ndarray | float, moon_share: np.ndarray | float) -> np.ndarray:
+        """Illuminance at the bed [lux] at one moment."""
+        bed = terms.clear_lux * self.clear + terms.overcast_lux * self.overcast
+        if terms.sun_lux > 0.0:
+            bed = bed + terms.sun_lux * sun_share * np.exp(self.k * terms.sun_slant)
+        if terms.moon_lux > 0.0:
+            bed = bed + terms.moon_lux * moon_share * np.exp(self.k * terms.moon_slant)
+        return bed

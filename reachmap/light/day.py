@@ -2,28 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
 import numpy as np
 
 from reachmap.beat.model import Water
 from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
-from reachmap.light.bed import bed_light, bed_terms
+from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import day_events, steps_of, sun_and_moon
 from reachmap.light.eye import eye_aim, next_eye
 from reachmap.light.model import DayLight
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
 
+Keep = Callable[[dict[str, Any], Callable[[], dict[str, np.ndarray]]], dict[str, np.ndarray]]
+
+DOWN_DEG = -1.0
+"""Below this a body is down, whatever refraction does [deg]."""
+
 SHADED = 0.5
 """A cell counts as shaded while less than this share of the sun's beam reaches it [-]; assumed."""
 
 
 def light_through_day(
-    channel: Channel, day: date, shade: Shade | None = None, step_min: int = 10, leaf_on: bool | None = None
+    channel: Channel,
+    day: date,
+    shade: Shade | None = None,
+    step_min: int = 10,
+    leaf_on: bool | None = None,
+    keep: Keep | None = None,
 ) -> DayLight:
     """Sun, moon and their shade from midnight to midnight by the beat's clock, free of cloud and water.
 
@@ -34,6 +45,8 @@ def light_through_day(
     shade : from `prepare_shade` of this channel; None lays it out anew
     step_min : minutes from step to step, 1-60
     leaf_on : leaves on the trees; None: as the shade says, else by date and hemisphere
+    keep : called with what the shade depends on besides the channel and with the function that works it out, may give
+        arrays worked out before
     """
     if not 1 <= step_min <= 60:
         raise SettingError(f"step_min {step_min}: can't be. Use 1 to 60 minutes.")
@@ -42,14 +55,24 @@ def light_through_day(
     leaves = shade.leaves(leaf_on, day)
     times = steps_of(day, beat.time_zone, step_min)
     bodies = [sun_and_moon(moment, beat.lat, beat.lon) for moment in times]
-    shares = np.zeros((2, len(times), channel.grid.n_wet), np.uint8)
-    for k, pair in enumerate(bodies):
-        for which, body in enumerate(pair):
-            shares[which, k] = np.rint(255.0 * shade.beam(body, leaves))
-    clear, overcast = shade.sky(leaves)
+
+    def work_out() -> dict[str, np.ndarray]:
+        shares = np.zeros((2, len(times), shade.n_places), np.uint8)
+        for k, pair in enumerate(bodies):
+            for which, body in enumerate(pair):
+                if body.altitude_deg > DOWN_DEG:
+                    shares[which, k] = np.rint(255.0 * shade.beam_of_day(body, leaves))
+        clear, overcast = shade.sky(leaves)
+        return {"sun": shares[0], "moon": shares[1], "clear": clear, "overcast": overcast}
+
+    settings = {"day": day.isoformat(), "step_min": step_min, "leaves": leaves}
+    found = keep(settings, work_out) if keep else work_out()
+    shade.know_sky(leaves, found["clear"], found["overcast"])
     events = day_events(times, beat.lat, beat.lon)
     suns, moons = zip(*bodies, strict=True)
-    return DayLight(times, suns, moons, shares[0], shares[1], clear, overcast, events)
+    return DayLight(
+        times, suns, moons, found["sun"], found["moon"], found["clear"], found["overcast"], events, shade.place
+    )
 
 
 def lux_through_day(
@@ -67,11 +90,13 @@ def lux_through_day(
     """
     kd = clarity_to_attenuation(water)[0]
     which = slice(None) if cells is None else cells
+    column = day.columns(which)
     depth, clear, overcast = channel["depth"][which], day.sky_clear[which], day.sky_overcast[which]
+    bed = BedLight(clear, overcast, kd, depth)
     out = np.empty((len(day.times), len(depth)), np.float32)
     for k, (sun, moon) in enumerate(zip(day.sun, day.moon, strict=True)):
-        sun_share, moon_share = day.sun_share[k][which] / 255.0, day.moon_share[k][which] / 255.0
-        out[k] = bed_light(bed_terms(sun, moon, cloud, glow_lux), sun_share, moon_share, clear, overcast, kd, depth)
+        sun_share, moon_share = day.sun_share[k][column] / 255.0, day.moon_share[k][column] / 255.0
+        out[k] = bed.at(bed_terms(sun, moon, cloud, glow_lux), sun_share, moon_share)
     return out
 
 
@@ -107,7 +132,7 @@ def shade_times(day: DayLight, cells: np.ndarray | Sequence[int]) -> tuple[Shade
     day : the day
     cells : positions in the wet vector, e.g. the cells of a lie
     """
-    share = day.sun_share[:, np.asarray(cells)].mean(axis=1) / 255.0
+    share = day.sun_on(np.asarray(cells)).mean(axis=1) / 255.0
     out: list[ShadeTime] = []
     for moment, sun, lit in zip(day.times, day.sun, share, strict=True):
         if sun.altitude_deg > 0.0 and (not out or out[-1].shaded != (lit < SHADED)):

@@ -25,13 +25,19 @@ HISTORY_MIN = 80
 
 def eye_aim(lux: np.ndarray, species: str) -> np.ndarray:
     """State the eye aims at in this light [lux]: 1 day, 0 night."""
-    return np.clip(1.0 + np.log10(np.maximum(lux, 1e-9) / DAY_EYE_LUX[species]), 0.0, 1.0)
+    lux, full = np.asarray(lux), DAY_EYE_LUX[species]
+    # By far the most hours are plain day or plain night.
+    if lux.size and lux.min() >= full:
+        return np.ones_like(lux)
+    if lux.size and lux.max() <= full / 10:
+        return np.zeros_like(lux)
+    return np.clip(1.0 + np.log10(np.maximum(lux, 1e-9) / full), 0.0, 1.0)
 
 
 def next_eye(state: np.ndarray, lux: np.ndarray, minutes: float, species: str) -> np.ndarray:
     """State of the eye some minutes later, in this light [lux]."""
-    most = minutes / SWITCH_MIN
-    return state + np.clip(eye_aim(lux, species) - state, -most, most)
+    most, aim = minutes / SWITCH_MIN, eye_aim(lux, species)
+    return aim if np.array_equal(aim, state) else state + np.clip(aim - state, -most, most)
 
 
 def eye_after(history: Iterable[np.ndarray], minutes: float, species: str) -> np.ndarray:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from reachmap.beat.model import Terrain
+from reachmap.beat.model import Skyline, Terrain
 from reachmap.light.shadow import Cells
 
 AZIMUTHS = 72
@@ -46,8 +46,21 @@ class Horizon:
         return ((1.0 - share) * one + share * other)[self.nearest]
 
 
-def horizon_of(terrain: Terrain, cells: Cells) -> Horizon:
-    """Horizon angles over the water's cells; where the surface is unknown it is taken as flat."""
+def horizon_of(terrain: Terrain | None, skyline: Skyline | None, cells: Cells) -> Horizon | None:
+    """Horizon angles over the water's cells, the higher of the surface model's and the far skyline's.
+
+    None without both. Where the surface is unknown it is taken as flat; the skyline is the same from all of the water.
+    """
+    found = None if terrain is None else _of_surface(terrain, cells)
+    if skyline is None:
+        return found
+    far = np.interp(np.arange(AZIMUTHS) * 360.0 / AZIMUTHS, skyline.azimuth_deg, skyline.elevation_deg, period=360.0)
+    if found is None:
+        return Horizon(far[None], np.zeros(len(cells.x), int))
+    return Horizon(np.maximum(found.angle_deg, far), found.nearest)
+
+
+def _of_surface(terrain: Terrain, cells: Cells) -> Horizon:
     side = max(LATTICE_M, terrain.cell_m)
     knot = np.unique(np.floor(np.column_stack([cells.x, cells.y]) / side).astype(int), axis=0)
     points = (knot + 0.5) * side

@@ -72,10 +72,11 @@ class DayLight:
     ----------
     times : time-zone-aware moments, one per step (n_steps,)
     sun, moon : one `Body` a step
-    sun_share, moon_share : (n_steps, n_wet) uint8, share of the beam in 1/255; a row of zeros while the body is down
+    sun_share, moon_share : (n_steps, n_places) uint8, share of the beam in 1/255; a row of zeros while the body is down
     sky_clear, sky_overcast : (n_wet,) float32, share of diffuse light for a uniform and a CIE overcast sky
     events : named moments (sunrise, sunset, civil_dawn, civil_dusk, nautical_dawn, nautical_dusk, moonrise,
         moonset), only those that happen
+    place : (n_wet,) int32, column of the shares that serves each wet cell; None where every cell has its own
     """
 
     times: tuple[datetime, ...]
@@ -86,3 +87,12 @@ class DayLight:
     sky_clear: np.ndarray
     sky_overcast: np.ndarray
     events: Mapping[str, datetime]
+    place: np.ndarray | None = None
+
+    def columns(self, cells: np.ndarray | slice) -> np.ndarray | slice:
+        """Columns of the shares that serve some cells (positions in the wet vector)."""
+        return cells if self.place is None else self.place[cells]
+
+    def sun_on(self, cells: np.ndarray) -> np.ndarray:
+        """Share of the sun's beam on some cells at every step, uint8 in 1/255 (n_steps, n_cells)."""
+        return self.sun_share[:, self.columns(cells)]

@@ -8,7 +8,7 @@ import numpy as np
 
 from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
-from reachmap.light.bed import bed_light, bed_terms
+from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse
 from reachmap.light.eye import HISTORY_MIN, eye_after
@@ -46,15 +46,17 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
     beams = [shade.beam(body, leaf_on) for body in (sun, moon)]
     clear, overcast = shade.sky(leaf_on)
 
-    history = []
-    for minutes in range(HISTORY_MIN, -1, -STEP_MIN):
-        before = sun_and_moon(scene.when.astimezone(UTC) - timedelta(minutes=minutes), beat.lat, beat.lon)
-        terms = bed_terms(*before, cloud, scene.town_glow_lux)
-        history.append(bed_light(terms, beams[0], beams[1], clear, overcast, kd, channel["depth"]))
+    bed = BedLight(clear, overcast, kd, channel["depth"])
+
+    def lit(minutes_ago: int) -> np.ndarray:
+        before = sun_and_moon(scene.when.astimezone(UTC) - timedelta(minutes=minutes_ago), beat.lat, beat.lon)
+        return bed.at(bed_terms(*before, cloud, scene.town_glow_lux), *beams)
+
+    history = (lit(minutes) for minutes in range(HISTORY_MIN, -1, -STEP_MIN))
     sun_beam, moon_beam, diffuse = beam_and_diffuse(sun, moon, cloud, scene.town_glow_lux)
     n = cloud / 8.0
     layers = {
-        "light_bed": history[-1],
+        "light_bed": lit(0),
         "sun_share": _together(sun_beam, moon_beam, beams, sun.altitude_deg),
         "sky_share": (1.0 - n) * clear + n * overcast,
         "eye_day": eye_after(history, STEP_MIN, beat.fish.species),

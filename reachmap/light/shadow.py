@@ -61,14 +61,21 @@ class Cells:
     cell_m: float
 
 
-def in_blocks(grid: Grid, depth_m: np.ndarray) -> Cells:
-    """Sort the wet cells of a grid, and their depth (n_wet,) [m], into square blocks."""
+def in_blocks(grid: Grid, depth_m: np.ndarray, x: np.ndarray | None = None, y: np.ndarray | None = None) -> Cells:
+    """Sort the wet cells of a grid into square blocks.
+
+    Parameters
+    ----------
+    grid, depth_m : the cells and their depth (n_wet,) [m]
+    x, y : where each cell's light is looked at (n_wet,) [m]; None takes the centres
+    """
+    x, y = grid.x if x is None else x, grid.y if y is None else y
     side = max(1, round(BLOCK_M / grid.cell_m))
     rows, cols = grid.cells
     block = rows // side * (grid.shape[1] // side + 1) + cols // side
     order = np.argsort(block, kind="stable")
     starts = np.concatenate([[0], np.nonzero(np.diff(block[order]))[0] + 1, [len(order)]])
-    x, y = grid.x[order], grid.y[order]
+    x, y = x[order], y[order]
     count = np.diff(starts)
     centre = np.column_stack([np.add.reduceat(v, starts[:-1]) / count for v in (x, y)])
     away = np.hypot(x - np.repeat(centre[:, 0], count), y - np.repeat(centre[:, 1], count))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 
 from reachmap.channel.model import Channel, Grid
+from reachmap.channel.rescale import make_rescale
 from reachmap.light.model import DayLight, Light
 from reachmap.sight.model import Sight
 from reachmap.trout.curves import Curves, load_curves
@@ -21,6 +22,9 @@ from reachmap.trout.score import cover_number, losses
 
 MAX_LIES = 30
 """Lies kept on a beat; more can't be read on a map; assumed."""
+
+LIE_CELL_M = 0.25
+"""Finer cells are merged up to this size for finding lies; a fish is longer [m]."""
 
 DAY_LUX = 1000.0
 """Scenes brighter than this on open water tell whether a lie is shaded [lux]; assumed."""
@@ -84,13 +88,15 @@ def find_lies(
 
 def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Curves) -> list[_Draft]:
     """Patches of every scene, best first; one that overlaps an earlier lie enough joins it."""
-    grid, pairs = channel.grid, neighbour_pairs(channel.grid)
+    grid = channel.grid
+    scaling = make_rescale(grid, max(LIE_CELL_M, grid.cell_m))
+    along, pairs = scaling.to_work(channel["along"]), neighbour_pairs(scaling.work)
     found = []
     for order, (name, holding) in enumerate(holdings.items()):
         patches = find_patches(
-            holding["hold"],
-            grid,
-            channel["along"],
+            scaling.to_work(holding["hold"]),
+            scaling.work,
+            along,
             least_score=curves["lies.least_score"],
             prominence=curves["lies.prominence"],
             fall=curves["lies.fall"],
@@ -98,7 +104,7 @@ def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Cur
             most_span=curves["lies.most_span"],
             pairs=pairs,
         )
-        found += [(-p.top, order, name, p) for p in patches]
+        found += [(-p.top, order, name, replace(p, cells=scaling.cells_of(p.cells))) for p in patches]
     drafts: list[_Draft] = []
     owner = np.full(grid.n_wet, -1, np.int32)
     for _, _, name, patch in sorted(found, key=lambda f: (f[0], f[1], int(f[3].cells[0]))):

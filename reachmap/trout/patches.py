@@ -7,7 +7,9 @@ Zomorodian 2002, Discrete Comput. Geom. 28:511; from memory), and a patch is the
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.sparse import coo_array
@@ -59,7 +61,7 @@ def hills(
     """
     top = _climb(score, pairs)
     low, high, saddle = _saddles(score, top, pairs, least_top)
-    names = np.unique(top)
+    names = np.unique(np.concatenate([low, high]))
     parent = {int(t): int(t) for t in names}
 
     def find(node: int) -> int:
@@ -73,8 +75,9 @@ def hills(
         keep, end = (a, b) if (score[a], -a) > (score[b], -b) else (b, a)
         if a != b and score[end] - level < prominence:
             parent[end] = keep
-    merged = np.array([find(int(t)) for t in names])
-    return merged[np.searchsorted(names, top)]
+    name = np.arange(len(score))
+    name[names] = [find(int(t)) for t in names]
+    return name[top]
 
 
 def _saddles(
@@ -120,6 +123,9 @@ def find_patches(
     pairs : touching cells, if they are known already
     """
     pairs = neighbour_pairs(grid) if pairs is None else pairs
+    # A way between two patches that dips below this parts them, so lower cells need no look.
+    high = score >= least_score - prominence
+    pairs = tuple(side[high[pairs[0]] & high[pairs[1]]] for side in pairs)
     hill = hills(score, pairs, prominence, least_score)
     peak = score[hill]
     good = (score >= peak - fall) & (score >= least_score)
@@ -145,19 +151,27 @@ def find_patches(
 def _climb(score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """The top each cell reaches by always stepping to its highest neighbour; ties go to the earlier cell."""
     n = len(score)
-    rank = np.empty(n, np.int64)
-    rank[np.lexsort((np.arange(n), -score))] = np.arange(n)
-    best_rank = rank.copy()
-    for one, other in (pairs, pairs[::-1]):
-        np.minimum.at(best_rank, one, rank[other])
-    by_rank = np.empty(n, np.int64)
-    by_rank[rank] = np.arange(n)
-    best = by_rank[best_rank]
+    # Score above, earlier place below: one whole number that compares like both. Positive floats order as integers do.
+    height = np.maximum(score, 0).astype(np.float32).view(np.int32).astype(np.int64)
+    key = (height << 32) + np.arange(n - 1, -1, -1)
+    best = key.copy()
+    for one, other in _runs(pairs):
+        best[one] = np.maximum(best[one], key[other])
+        best[other] = np.maximum(best[other], key[one])
+    step = n - 1 - (best & 0xFFFFFFFF)
     while True:
-        further = best[best]
-        if np.array_equal(further, best):
-            return best
-        best = further
+        further = step[step]
+        if np.array_equal(further, step):
+            return step
+        step = further
+
+
+def _runs(pairs: tuple[np.ndarray, np.ndarray]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Pairs cut into stretches in which no cell comes twice on one side, so that plain assignment is enough."""
+    one, other = pairs
+    back = np.flatnonzero((np.diff(one) <= 0) | (np.diff(other) <= 0)) + 1
+    for start, end in pairwise([0, *back.tolist(), len(one)]):
+        yield one[start:end], other[start:end]
 
 
 def _connected(good: np.ndarray, hill: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> np.ndarray:

@@ -182,7 +182,7 @@ def _hours_words(channel: Channel, place: Place, light: Light, day: DayLight) ->
     if now.date() != times[len(times) // 2].date() or light.scene.cloud >= OVERCAST_OKTAS:
         return ""
     up = np.array([body.altitude_deg >= SUN_LEAST_DEG for body in day.sun])
-    lit = day.sun_share[:, place.cells].mean(axis=1) / 255 >= 0.5
+    lit = day.sun_on(place.cells).mean(axis=1) / 255 >= 0.5
     later = np.array([t > now for t in times]) & up
     shaded = bool(light["sun_share"][place.cells].mean() < 0.5)
     if not later.any() or light.sun.altitude_deg < SUN_LEAST_DEG:

@@ -120,9 +120,18 @@ def combine(
     loss_day, loss_night = losses(day, weights_day), losses(night, weights_night)
     hold_day, hold_night = mean_score(loss_day, weights_day), mean_score(loss_night, weights_night)
     blended = eye_day * hold_day + (1 - eye_day) * hold_night
-    limiting = np.where(eye_day >= 0.5, loss_day.argmax(axis=0), loss_night.argmax(axis=0)) + 1
+    limiting = np.where(eye_day >= 0.5, _costliest(loss_day), _costliest(loss_night)) + 1
     named = {"hold_day": hold_day, "hold_night": hold_night, "hold": blended, "limiting": limiting}
     return {name: values.astype(np.float32) for name, values in named.items()}
+
+
+def _costliest(loss: np.ndarray) -> np.ndarray:
+    """Row of the greatest loss (6, n), the first of equals, uint8 (n,); row by row, as numpy's argmax is slow there."""
+    most, row = loss[0].copy(), np.zeros(loss.shape[1], np.uint8)
+    for number, cost in enumerate(loss[1:], 1):
+        more = cost > most
+        most[more], row[more] = cost[more], number
+    return row
 
 
 def losses(factors: Mapping[str, np.ndarray], weight: Mapping[str, float]) -> np.ndarray:

@@ -11,10 +11,14 @@ import zlib
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from reachmap.channel.model import Grid
 
 LEVEL = 9
+
+ROWS = 16
+"""Rows averaged at once, to bound memory."""
 
 
 def pack_bytes(raw: bytes) -> str:
@@ -59,8 +63,26 @@ class Coarse:
         """Mean over the fine cells of each coarse cell, NaN left out (n_wet coarse,)."""
         good = (self.of >= 0) & np.isfinite(values)
         at, n = self.of[good], self.grid.n_wet
-        total = np.bincount(at, np.asarray(values, float)[good], n)
-        return total / np.maximum(np.bincount(at, minlength=n), 1)
+        return np.bincount(at, values[good], n) / np.maximum(np.bincount(at, minlength=n), 1)
+
+    def mean_rows(self, rows: np.ndarray, place: np.ndarray | None = None) -> np.ndarray:
+        """Mean of many finite rows (k, n_places) over the fine cells of each coarse cell, float32 (k, n_wet coarse).
+
+        Parameters
+        ----------
+        rows : one column for every fine wet cell, or fewer shared ones
+        place : column that serves each fine wet cell; None where every cell has its own
+        """
+        good = np.flatnonzero(self.of >= 0)
+        column = good if place is None else place[good]
+        shape = self.grid.n_wet, rows.shape[1]
+        weight = 1 / np.maximum(np.bincount(self.of[good], minlength=shape[0]), 1)
+        mean = csr_array((weight[self.of[good]].astype(np.float32), (self.of[good], column)), shape)
+        out = np.empty((len(rows), shape[0]), np.float32)
+        for start in range(0, len(rows), ROWS):
+            part = slice(start, start + ROWS)
+            out[part] = (mean @ rows[part].T.astype(np.float32)).T
+        return out
 
     def most(self, values: np.ndarray) -> np.ndarray:
         """Greatest of the fine cells: for numbers of lies and for classes that must not be averaged away."""

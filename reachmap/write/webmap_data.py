@@ -112,21 +112,22 @@ def _day(day: DayLight, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
             [round(s.altitude_deg, 2), round(m.altitude_deg, 2)] for s, m in zip(day.sun, day.moon, strict=True)
         ],
         "moon_lit": round(day.moon[len(day.moon) // 2].lit, 2),
-        "sun": _shade(day.sun_share, coarse),
+        "sun": _shade(day.sun_share, day.place, coarse),
         # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
-        "moon": _shade(day.moon_share, coarse, np.array([s.altitude_deg < 0 for s in day.sun])),
+        "moon": _shade(day.moon_share, day.place, coarse, np.array([s.altitude_deg < 0 for s in day.sun])),
         "events": {name: f"{moment.astimezone(day.times[0].tzinfo):%H:%M}" for name, moment in day.events.items()},
     }
 
 
-def _shade(share: np.ndarray, coarse: Coarse, wanted: np.ndarray | None = None) -> dict[str, Any]:
+def _shade(
+    share: np.ndarray, place: np.ndarray | None, coarse: Coarse, wanted: np.ndarray | None = None
+) -> dict[str, Any]:
     """The steps at which a body is up and its shade then; thinned to every so many steps on large reaches."""
     up = np.flatnonzero(share.any(axis=1) & (True if wanted is None else wanted))
     stride = next((s for s in (1, 2, 3, 6) if len(up) / s * coarse.grid.n_wet <= MOST_SHADE), 6)
     # The first and last step stay, so that there is something on both sides of every step between.
     kept = up if stride == 1 else np.unique(np.concatenate([up[::stride], up[-1:]]))
-    rows = [np.rint(coarse.mean(share[k])).astype(np.uint8) for k in kept]
-    data = pack_rows(np.stack(rows)) if rows else pack_bytes(b"")
+    data = pack_rows(np.rint(coarse.mean_rows(share[kept], place)).astype(np.uint8)) if len(kept) else pack_bytes(b"")
     return {"steps": [int(k) for k in kept], "up": [int(k) for k in up], "data": data}
 
 

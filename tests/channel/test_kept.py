@@ -46,6 +46,20 @@ def test_any_change_builds_again(built, change):
     assert len(calls) == 2
 
 
+def test_arrays_are_kept_too(built):
+    beat, calls = built[0].beat, []
+
+    def work_out():
+        calls.append(1)
+        return {"sun": np.arange(6, dtype=np.uint8).reshape(2, 3)}
+
+    for _ in range(2):
+        got = kept.kept_arrays(beat, {"day": "2026-06-20"}, work_out)
+    kept.kept_arrays(beat, {"day": "2026-06-21"}, work_out)
+    assert len(calls) == 2
+    np.testing.assert_array_equal(got["sun"], [[0, 1, 2], [3, 4, 5]])
+
+
 def test_a_spoilt_entry_is_built_again(built, tmp_path):
     channel, build, calls = built
     kept.kept_channel(channel.beat, {}, build)

@@ -7,7 +7,7 @@ import pytest
 import shapely
 from scipy.integrate import quad
 
-from reachmap.beat.model import Terrain
+from reachmap.beat.model import Skyline, Terrain
 from reachmap.light.canopy import sky_through
 from reachmap.light.shade import prepare_shade
 from reachmap.light.sky import band_weights, overcast_above, uniform_above
@@ -98,6 +98,20 @@ def test_a_valley_of_the_surface_model():
     height = np.where(np.abs(y) < 40, 0.0, 40 * np.tan(np.radians(30))).astype(np.float32)
     land = Terrain(np.repeat(height[:, None], 1500, axis=1), -3000.0, 400.0, 4.0)
     assert seen([], terrain=land) == pytest.approx(list(canyon(np.radians(30))), abs=0.02)
+
+
+@pytest.mark.parametrize("degrees", [15, 30, 45, 60])
+def test_a_far_skyline_all_round_is_the_ring(degrees):
+    level = Skyline(np.array([0.0, 120.0, 240.0]), np.full(3, float(degrees)))
+    assert seen([], skyline=level) == pytest.approx(list(ring(np.radians(degrees))), abs=0.01)
+
+
+@pytest.mark.parametrize("degrees", [15, 30, 45, 60])
+def test_a_far_skyline_of_a_valley_is_the_canyon(degrees):
+    """Seen from between two long ridges of one elevation square to them, the skyline falls as the cosine."""
+    azimuth = np.arange(0.0, 360.0, 5.0)
+    elevation = np.degrees(np.arctan(np.tan(np.radians(degrees)) * np.abs(np.cos(np.radians(azimuth)))))
+    assert seen([], skyline=Skyline(azimuth, elevation)) == pytest.approx(list(canyon(np.radians(degrees))), abs=0.01)
 
 
 def test_a_tree_takes_less_without_leaves_and_less_than_a_wall():

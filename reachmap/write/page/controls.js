@@ -23,10 +23,19 @@ function wireSky({ D, state, set, soon, say }) {
   });
 }
 
-function wireLayers({ D, U, state, lies, shapes, refresh }) {
+// Background tiles from the network, only in pages made with them; the host's own credit goes with them.
+function makeImagery(L, { host, path, zoom, credit }) {
+  const tiles = L.tileLayer(host + path, { maxNativeZoom: zoom, maxZoom: 24, attribution: credit, className: 'imagery' });
+  const group = L.layerGroup([tiles]);
+  group.on('add', () => document.body.toggleAttribute('data-imagery', true));
+  group.on('remove', () => document.body.removeAttribute('data-imagery'));
+  return group;
+}
+
+function wireLayers({ L, D, U, state, lies, shapes, refresh }) {
   $('layers').append(...choices('radio', 'layer', LAYERS, (id) => id === state.layer, (id) => { state.layer = id; refresh(); }));
-  const { groups } = shapes;
-  const there = (id) => (id in groups ? groups[id].getLayers().length > 0 : id !== 'wading' || U.layers.wading);
+  const groups = { ...shapes.groups, ...(D.imagery ? { imagery: makeImagery(L, D.imagery) } : {}) };
+  const there = (id) => (id in groups ? groups[id].getLayers().length > 0 : id === 'wading' ? U.layers.wading : id !== 'imagery');
   const available = EXTRAS.filter(([id]) => there(id));
   function extra(id, on, map = shapes.map) {
     state.extras[id] = on;

@@ -19,6 +19,7 @@ const EXTRAS = [
   ['lanes', 'Lanes to drift', false],
   ['stances', 'Places to stand', false],
   ['thin', 'Fade where little was measured', true],
+  ['imagery', 'Background map, when there is a network', true],
 ];
 
 const DEEPEST_SHOWN = 2.5; // [m] full colour of depth

@@ -49,6 +49,7 @@ async function start(map, L) {
     state.frame ??= requestAnimationFrame(() => { state.frame = null; refresh(); });
   }
 
+  map.attributionControl.setPrefix(false);
   wirePage(page);
   wireSky(page);
   wireLayers(page);

@@ -1,0 +1,72 @@
+"""Distance to the waterline: banks and islands, but not the end caps, where the river goes on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from reachmap.channel.caps import Edge
+from reachmap.channel.coordinates import segment_distance
+from reachmap.channel.model import Grid
+
+EXACT_WITHIN = 2.0
+"""Nearer to the waterline than this many blocks every cell is worked out by itself."""
+
+
+@dataclass(frozen=True)
+class Waterline:
+    """The pieces of the waterline."""
+
+    line: Edge
+
+    @cached_property
+    def _tree(self) -> cKDTree:
+        return cKDTree(self.line.middle)
+
+    def distance(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Distance of points to the waterline [m]."""
+        points = np.column_stack([x, y])
+        near = self._tree.query(points, k=2, workers=-1)[1]
+        return np.minimum(
+            *(segment_distance(points, self.line.start[near[:, k]], self.line.end[near[:, k]]) for k in (0, 1))
+        )
+
+    def distance_of_cells(self, grid: Grid, block: int) -> np.ndarray:
+        """Distance of every wet cell to the waterline [m], float32.
+
+        Away from the banks it is read between the corners of blocks of `block` x `block` cells; along the middle of
+        the river, where the nearest bank changes, that is short by up to half a block.
+        """
+        out = np.empty(grid.n_wet, np.float32)
+        left = np.ones(grid.n_wet, bool)
+        if block > 1:
+            rows, cols, corners = self._blocks(grid, block)
+            share = (np.arange(block) + 0.5) / block
+            down, aside = np.repeat(share, block), np.tile(share, block)
+            weights = np.stack([(1 - down) * (1 - aside), (1 - down) * aside, down * (1 - aside), down * aside])
+            within = np.repeat(np.arange(block), block), np.tile(np.arange(block), block)
+            cells = grid.index[rows[:, None] + within[0], cols[:, None] + within[1]]
+            out[cells] = corners.astype(np.float32) @ weights.astype(np.float32)
+            left[cells.ravel()] = False
+        left = np.flatnonzero(left)
+        out[left] = self.distance(grid.x[left], grid.y[left])
+        return out
+
+    def _blocks(self, grid: Grid, block: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """First row and column of every block of water away from the banks, and the distance at its corners (k, 4)."""
+        down, aside = (n // block for n in grid.shape)
+        tiles = grid.wet[: down * block, : aside * block].reshape(down, block, aside, block)
+        row, col = np.nonzero(tiles.all(axis=(1, 3)))
+        corner = np.zeros((down + 1, aside + 1), bool)
+        for dr, dc in ((0, 0), (0, 1), (1, 0), (1, 1)):
+            corner[row + dr, col + dc] = True
+        at_row, at_col = np.nonzero(corner)
+        found = np.zeros(corner.shape)
+        step = block * grid.cell_m
+        found[corner] = self.distance(grid.x0 + at_col * step, grid.y1 - at_row * step)
+        corners = np.column_stack([found[row + dr, col + dc] for dr, dc in ((0, 0), (0, 1), (1, 0), (1, 1))])
+        kept = corners.min(axis=1) > EXACT_WITHIN * step
+        return row[kept] * block, col[kept] * block, corners[kept]

@@ -1,0 +1,241 @@
+"""Seconds, memory and growth of every stage, beside general libraries and a floor.
+
+    python -m tests.benchmarks.stages                        # 10^5, 10^6 and 10^7 wet cells, as a river gets longer
+    python -m tests.benchmarks.stages --length 600           # the same numbers of cells on one reach of 600 m
+    python -m tests.benchmarks.stages --sizes 100000 --json stages.json
+
+The river is sine-generated, 18 m wide, with soundings every 1.5 m along a zigzag track, a speed at every fourth, a tree
+every 12 m on one bank and two boulders every 100 m. Each size runs in a process of its own, so that its peak memory is
+its own. "library" is the nearest general-purpose call on the same cells; "floor" is numpy copying the bytes the stage
+reads and writes (for files: writing and reading them). Times are elapsed and processor seconds of one run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from time import perf_counter, process_time
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import rasterio
+import rasterio.features
+import shapely
+from scipy import ndimage as ndi
+from scipy.interpolate import griddata
+from scipy.spatial import cKDTree
+
+from reachmap.beat.model import Beat
+from reachmap.channel import build_channel
+from reachmap.channel.bed import lay_bed
+from reachmap.channel.build import lay_reach
+from reachmap.channel.grid import make_grid
+from reachmap.channel.seams import find_seams
+from reachmap.channel.soundings import take_soundings
+from reachmap.channel.speed import find_speed
+from reachmap.light import light_at, light_through_day, prepare_shade
+from reachmap.light.bodies import sun_and_moon
+from reachmap.run import analyse, write
+from reachmap.sight import see
+from reachmap.trout import find_lies, hold
+from tests import toy
+from tests.channel.rivers import River, beat
+from tests.light.waters import shade_table, tree
+
+SIZES = (100_000, 1_000_000, 10_000_000)
+CELL_M = 0.134
+WIDTH = 18.0
+
+
+def river_beat(length_m: float) -> Beat:
+    """The river, its survey, its trees and boulders."""
+    river = River.make(length_m)
+    rng = np.random.default_rng(5)
+    s = np.arange(2.0, length_m - 2.0, 1.5)
+    n = (2 * np.abs(2 * (s / 34 - np.floor(s / 34 + 0.5))) - 1) * 0.46 * WIDTH
+    place = river.at(s, n) + rng.normal(0, 0.5, (len(s), 2))
+    depth = np.maximum(river.depth(s, n) + rng.normal(0, 0.03, len(s)), 0.02)
+    speed = np.where(np.arange(len(s)) % 4 == 0, 0.5 * depth ** (2 / 3), np.nan)
+    banks = river.at(np.arange(6.0, length_m, 12.0), np.full(len(np.arange(6.0, length_m, 12.0)), WIDTH / 2 + 2.5))
+    # Trees that would stand in another limb of the river are left out.
+    banks = banks[cKDTree(river.line).query(banks)[0] > WIDTH / 2 + 1.5]
+    stones = river.at(np.arange(30.0, length_m, 50.0), np.full(len(np.arange(30.0, length_m, 50.0)), 2.0))
+    cover = {"kind": ["boulder"] * len(stones), "size_m": 1.2, "height_m": 0.8, "note": ""}
+    return beat(
+        river.outline,
+        place[:, 0],
+        place[:, 1],
+        depth,
+        speed=speed,
+        caps=river.caps,
+        head=tuple(river.at(np.zeros(1), np.zeros(1))[0]),
+        flow_m3_s=3.0,
+        shade=shade_table(*(tree(x, y) for x, y in banks)),
+        cover=gpd.GeoDataFrame(cover, geometry=shapely.points(stones), crs=toy.CRS_LOCAL),
+    )
+
+
+@dataclass
+class Clock:
+    """Times named pieces of work."""
+
+    rows: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+    def time(self, name: str, work: Callable[[], Any]) -> Any:
+        """Run `work`, note its time and the memory peak so far."""
+        wall, cpu = perf_counter(), process_time()
+        out = work()
+        self.rows[name] = {
+            "seconds": round(perf_counter() - wall, 3),
+            "cpu": round(process_time() - cpu, 3),
+            "peak_GB": round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6, 2),
+        }
+        return out
+
+    def beside(self, name: str, label: str, work: Callable[[], Any]) -> None:
+        """Time a general library's or the floor's way of the stage `name`."""
+        wall = perf_counter()
+        work()
+        self.rows[name][label] = round(perf_counter() - wall, 3)
+
+
+def stages(size: int, length_m: float, cell_m: float) -> dict[str, Any]:
+    """Every stage on one river."""
+    a_beat, clock = river_beat(length_m), Clock()
+    build_channel(river_beat(120.0), 0.5)
+    grid = clock.time("grid", lambda: make_grid(a_beat.outline, cell_m))
+    n, mask = grid.n_wet, grid.wet
+    shapes = [(a_beat.outline, 1)]
+    clock.beside(
+        "grid",
+        "library",
+        lambda: rasterio.features.rasterize(shapes, out_shape=grid.shape, transform=grid.transform, dtype="uint8"),
+    )
+    reach = clock.time("along and across", lambda: _with_cells(lay_reach(a_beat, cell_m)[0]))
+    clock.beside("along and across", "library", lambda: ndi.distance_transform_edt(mask))
+    soundings, _ = take_soundings(a_beat, reach)
+    bed = clock.time("interpolation", lambda: lay_bed(a_beat, reach, soundings))
+    at = np.column_stack([soundings.x, soundings.y])
+    goal = np.column_stack([grid.x, grid.y])
+    clock.beside("interpolation", "library", lambda: griddata(at, soundings.depth_m, goal))
+    speed = clock.time("speed", lambda: find_speed(a_beat, reach, soundings, bed.depth, unseen_depth_m=bed.left_out))
+    flow = speed.flow_east, speed.flow_north
+    clock.time("seams", lambda: find_seams(grid, speed.speed, *flow, crs=a_beat.crs))
+    laid = grid.spread(speed.speed, dry=0.0)
+    clock.beside("seams", "library", lambda: ndi.gaussian_gradient_magnitude(laid, 0.5 / cell_m))
+    channel = build_channel(a_beat, cell_m)
+    scene = a_beat.scenes[0]
+    sun, _ = sun_and_moon(scene.when, a_beat.lat, a_beat.lon)
+    shade = prepare_shade(channel)
+    shade.beam(sun, True)
+    clock.time("shadow, one sun", lambda: shade.beam(sun, True))
+    clock.time("sky share", lambda: shade.sky(True))
+    day = clock.time("day pass, 144 steps", lambda: light_through_day(channel, scene.when.date(), shade))
+    light = clock.time("light of a scene", lambda: light_at(channel, scene, shade))
+    sight = see(channel, light, a_beat.fish)
+    holding = clock.time("scores", lambda: hold(channel, light, sight, a_beat.fish))
+    clock.beside("scores", "library", lambda: [np.exp(-channel["depth"]) for _ in range(12)])
+    by = {scene.name: holding}, {scene.name: light}, {scene.name: sight}
+    clock.time("lies", lambda: find_lies(channel, *by, day=day))
+    score = grid.spread(holding["hold"], dry=0.0)
+    clock.beside("lies", "library", lambda: ndi.label(score > 0.5))
+    for name, layers in FLOORS.items():
+        clock.beside(name, "floor", lambda layers=layers: np.zeros((layers, n), np.float32).copy())
+    return {"wet_cells": n, "box_cells": int(mask.size), "length_m": length_m, "cell_m": cell_m, "stages": clock.rows}
+
+
+FLOORS = {
+    "grid": 1,
+    "along and across": 4,
+    "interpolation": 5,
+    "speed": 6,
+    "seams": 6,
+    "shadow, one sun": 4,
+    "sky share": 4,
+    "light of a scene": 8,
+    "scores": 23,
+    "lies": 4,
+}
+"""Wet vectors each stage reads and writes."""
+
+
+def _with_cells(reach: Any) -> Any:
+    _ = reach.cells.taper
+    return reach
+
+
+def whole(length_m: float, cell_m: float) -> dict[str, Any]:
+    """Everything with three scenes, files and map; then once more with only the scene changed."""
+    a_beat, clock = river_beat(length_m), Clock()
+    result = clock.time("all, three scenes", lambda: analyse(a_beat, cell_m=cell_m, fresh=True))
+    n = result.channel.grid.n_wet
+    with tempfile.TemporaryDirectory() as folder:
+        clock.time("files and map", lambda: write(result, Path(folder) / "out"))
+        size = sum(path.stat().st_size for path in (Path(folder) / "out").iterdir())
+        raw = np.zeros(size // 4, np.float32)
+        clock.beside("files and map", "floor", lambda: _there_and_back(raw, Path(folder) / "raw"))
+    result = None
+    clock.time("one other scene", lambda: analyse(a_beat, cell_m=cell_m, scenes=(a_beat.scenes[0].name,)))
+    return {"wet_cells": n, "length_m": length_m, "cell_m": cell_m, "stages": clock.rows, "bytes": size}
+
+
+def _there_and_back(raw: np.ndarray, path: Path) -> None:
+    raw.tofile(path)
+    np.fromfile(path, np.float32)
+
+
+def measured(sizes: list[int], length_m: float | None, part: str) -> list[dict[str, Any]]:
+    """Each size in a process of its own."""
+    out = []
+    for size in sizes:
+        long = length_m or size * CELL_M**2 / WIDTH
+        cell = (long * WIDTH / size) ** 0.5
+        call = [sys.executable, "-m", "tests.benchmarks.stages", "--one", part, str(size), str(long), str(cell)]
+        out.append(json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout))
+    return out
+
+
+def told(runs: list[dict[str, Any]]) -> None:
+    """Print the table and the exponent of growth of every stage."""
+    print("\n" + " " * 22 + "".join(f"{run['wet_cells']:>34,d} cells" for run in runs) + "   growth")
+    print(" " * 22 + "     s   cpu s  peak GB  library  floor" * len(runs))
+    cells = np.log([run["wet_cells"] for run in runs])
+    for name in runs[0]["stages"]:
+        rows = [run["stages"][name] for run in runs]
+        text = "".join(
+            f"{r['seconds']:7.2f}{r['cpu']:8.2f}{r['peak_GB']:8.2f}{r.get('library', ''):>9}{r.get('floor', ''):>8}"
+            for r in rows
+        )
+        grows = np.polyfit(cells, np.log([max(r["cpu"], 1e-3) for r in rows]), 1)[0] if len(runs) > 1 else np.nan
+        print(f"{name:22s}{text}{grows:8.2f}", flush=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sizes", type=int, nargs="+", default=list(SIZES))
+    parser.add_argument("--length", type=float, help="one reach of this length [m] with ever smaller cells")
+    parser.add_argument("--json", type=Path, help="where to keep the figures")
+    parser.add_argument("--one", nargs=4, metavar=("PART", "SIZE", "LENGTH", "CELL"), help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.one:
+        part, size, length, cell = given.one[0], int(given.one[1]), float(given.one[2]), float(given.one[3])
+        print(json.dumps(stages(size, length, cell) if part == "stages" else whole(length, cell)))
+        return
+    kept = {}
+    for part in ("stages", "whole"):
+        kept[part] = measured(given.sizes, given.length, part)
+        told(kept[part])
+    if given.json:
+        given.json.write_text(json.dumps(kept, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
