@@ -101,9 +101,9 @@ def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings:
     return result, target
 
 
-def write(result: Result, out: str | Path) -> list[Path]:
-    """Write everything one run found into a folder, whole or not at all."""
-    pages = {"map.html": map_page(result), "card.html": card_page(result)}
+def write(result: Result, out: str | Path, imagery: bool = False) -> list[Path]:
+    """Write everything one run found into a folder, whole or not at all; `imagery` as for `map_page`."""
+    pages = {"map.html": map_page(result, imagery), "card.html": card_page(result)}
     return write_outputs(result, Path(out), pages)
 
 

@@ -18,6 +18,7 @@ from reachmap.cli.base import SPECIES, beat_argument, chain_options, run_chain
 @click.option("--strict", is_flag=True, help="Stop at warnings too.")
 @click.option("--json", "as_json", is_flag=True, help="Print the run record as JSON instead of the summary.")
 @click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes for many beats.")
+@click.option("--imagery", is_flag=True, help="Offer background map tiles; they need a network, the rest does not.")
 @click.option("--dask", metavar="ADDRESS", help="Use a running Dask cluster for many beats.")
 @chain_options
 def map_command(
@@ -26,6 +27,7 @@ def map_command(
     as_json: bool,
     jobs: int,
     dask: str | None,
+    imagery: bool,
     **settings: Any,
 ) -> None:
     """Map BEAT and write map.html, card.html, layers, lies, waypoints and the run record.
@@ -34,6 +36,8 @@ def map_command(
     page ranks them.
     """
     if len(beats) > 1 or beats[0].is_file():
+        if imagery:
+            raise click.UsageError("--imagery works with one beat")
         map_many_command(beats, out or Path("beats-map"), jobs, dask, settings)
         return
     from reachmap.run import default_out, write
@@ -41,7 +45,7 @@ def map_command(
 
     result = run_chain(beats[0], **settings)
     target = out or default_out(result.channel.beat)
-    write(result, target)
+    write(result, target, imagery)
     if as_json:
         click.echo(json.dumps(run_record(result), indent=2, sort_keys=True))
         return

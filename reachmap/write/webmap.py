@@ -24,15 +24,27 @@ from branca.element import Element
 from reachmap.write.model import Result
 from reachmap.write.webmap_data import page_data
 
-SCRIPTS = ("unpack.js", "physics.js", "words.js", "ramps.js", "paint.js", "notes.js", "lies.js", "panel.js", "main.js")
+SCRIPTS = (
+    *("unpack.js", "light.js", "score.js", "words.js", "ramps.js", "legend.js", "paint.js", "tags.js", "shapes.js"),
+    *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "controls.js", "main.js"),
+)
 """The page's own modules in the order they are joined."""
 
 DATA_MARK, TITLE_MARK, POLICY_MARK = "@@reachmap-data@@", "@@reachmap-title@@", "@@reachmap-policy@@"
 
 POLICY = (
-    "default-src 'none'; img-src data: blob:; style-src 'unsafe-inline'; script-src {hashes}; connect-src 'none'; "
-    "base-uri 'none'; form-action 'none'"
+    "default-src 'none'; img-src data: blob:{tiles}; style-src 'unsafe-inline'; script-src {hashes}; "
+    "connect-src 'none'; base-uri 'none'; form-action 'none'"
 )
+
+
+IMAGERY = {
+    "host": "https://tile.openstreetmap.org",
+    "path": "/{z}/{x}/{y}.png",
+    "zoom": 19,
+    "credit": '<a href="https://www.openstreetmap.org/copyright">© OpenStreetMap contributors</a>',
+}
+"""Background tiles for those who ask for them: open data (ODbL), a network needed, the credit shown while they are."""
 
 
 class Plain(Element):
@@ -66,16 +78,19 @@ class OfflineMap(folium.Map):
         figure.script.add_child(Plain(start), name="reachmap_script")
 
 
-def map_page(result: Result) -> str:
+def map_page(result: Result, imagery: bool = False) -> str:
     """The whole page; the same result gives the same bytes.
 
     Parameters
     ----------
     result : everything one run found
+    imagery : offer background tiles from the network; without it the page names no host at all
     """
-    data = to_json(page_data(result))
+    data = to_json(page_data(result) | {"imagery": IMAGERY if imagery else None})
     # The data go in first: the title's mark stands before them, so a mark that a user typed is never taken for ours.
-    return _page().replace(DATA_MARK, data, 1).replace(TITLE_MARK, escape(result.channel.beat.name, quote=True), 1)
+    return (
+        _page(imagery).replace(DATA_MARK, data, 1).replace(TITLE_MARK, escape(result.channel.beat.name, quote=True), 1)
+    )
 
 
 def to_json(value: object) -> str:
@@ -85,10 +100,17 @@ def to_json(value: object) -> str:
 
 
 @cache
-def _page() -> str:
-    """The page without anything of a beat, its policy made from the scripts that stand in it."""
+def _page(imagery: bool) -> str:
+    """The page without anything of a beat, its policy made from the scripts that stand in it and the tiles' host."""
     page = OfflineMap(
-        tiles=None, location=(0, 0), zoom_start=15, max_zoom=24, zoom_snap=0.25, zoom_control=False, prefer_canvas=True
+        tiles=None,
+        location=(0, 0),
+        zoom_start=15,
+        max_zoom=24,
+        zoom_snap=0.25,
+        zoom_control=False,
+        prefer_canvas=True,
+        fade_animation=False,
     )
     # folium numbers its elements at random; a fixed number gives the same bytes every time.
     page._id = "beat"
@@ -100,7 +122,8 @@ def _page() -> str:
     )
     scripts = re.findall(r"<script>(.*?)</script>", html, re.DOTALL)
     hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in scripts)
-    return html.replace(POLICY_MARK, POLICY.format(hashes=hashes), 1)
+    tiles = f" {IMAGERY['host']}" if imagery else ""
+    return html.replace(POLICY_MARK, POLICY.format(hashes=hashes, tiles=tiles), 1)
 
 
 def _head() -> str:
@@ -123,7 +146,7 @@ def _head() -> str:
 def _script() -> str:
     """The page's own script: its modules one after another in one scope, strict."""
     modules = "\n".join(f"// {name}\n{_read(name)}" for name in SCRIPTS)
-    doors = "return {start, makePhysics, unpack, mergeNotes};"
+    doors = "return {start, mergeNotes, placeTags, classColours, ramps: RAMPS};"
     return f"const reachmap = (() => {{\n'use strict';\n{modules}\n{doors}\n}})();"
 
 

@@ -19,14 +19,18 @@ from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
 from reachmap.write.model import Result
 from reachmap.write.pack import Coarse, coarsen, pack_bytes, pack_rows, pack_small, pack_words
+from reachmap.write.tiles import TILE, tiles, wet_runs
 
 MOST_CELLS = 400_000
 """Wet cells a page carries at most; more are averaged to larger cells. Keeps a slider step under 60 ms."""
 
+MOST_ROWS = 65535
+"""Rows and columns a page counts in 16 bits."""
+
 MOST_SHADE = 16_000_000
 """Bytes of shade (cells x steps) a page holds at most; more and only every second, third or sixth step is kept."""
 
-SHARE = 1 / 60000
+SHARE = 1 / 10000
 """Step of a packed share."""
 
 
@@ -34,24 +38,23 @@ def page_data(result: Result) -> dict[str, Any]:
     """Everything of one beat as plain values."""
     channel = result.channel
     beat, fine = channel.beat, channel.grid
-    factor = max(1, math.ceil(math.sqrt(fine.n_wet / MOST_CELLS)))
+    factor = max(1, math.ceil(math.sqrt(fine.n_wet / MOST_CELLS)), math.ceil(max(fine.shape) / MOST_ROWS))
     coarse = coarsen(fine, factor)
     while coarse.grid.n_wet > MOST_CELLS:
         factor += 1
         coarse = coarsen(fine, factor)
     grid = coarse.grid
     to_wgs = Transformer.from_crs(beat.crs, CRS.from_epsg(4326), always_xy=True)
-    rows, cols = grid.shape
-    shown = f"Shown in cells of {grid.cell_m:g} m; worked out in cells of {fine.cell_m:g} m." if factor > 1 else ""
+    shown = f"Shown in cells of {grid.cell_m:.2g} m; worked out in cells of {fine.cell_m:.2g} m." if factor > 1 else ""
     return {
         "name": beat.name,
         "key": hashlib.sha256(shapely.to_wkb(beat.outline)).hexdigest()[:16],
         "cell_m": grid.cell_m,
         "shown": shown,
-        "size": [cols, rows],
-        "corners": _corners(to_wgs, grid.x0, grid.y1, cols * grid.cell_m, rows * grid.cell_m),
         "n": grid.n_wet,
-        "wet": pack_bytes(np.packbits(grid.wet).tobytes()),
+        "runs": {name: pack_words(values, 1) for name, values in wet_runs(grid).items()},
+        "tile": TILE,
+        "tiles": tiles(grid, to_wgs),
         "layers": _layers(result, coarse),
         "day": _day(result.day, coarse, max((s.town_glow_lux for s in beat.scenes), default=0.0)),
         "water": _water(),
@@ -65,18 +68,6 @@ def page_data(result: Result) -> dict[str, Any]:
         "honest": _honest(result),
         "units": "metric",
     }
-
-
-def _corners(to_wgs: Transformer, x0: float, y1: float, width: float, height: float) -> list[list[float]]:
-    """Latitude and longitude of the south-west and north-east of the grid, as means of the corners' edges.
-
-    The beat's system is a transverse Mercator about the middle of the reach, so the box is true within 0.05 m over
-    1 km.
-    """
-    lon, lat = to_wgs.transform(
-        [x0, x0 + width / 2, x0 + width, x0 + width / 2], [y1 - height / 2, y1, y1 - height / 2, y1 - height]
-    )
-    return [[lat[3], lon[0]], [lat[1], lon[2]]]
 
 
 def _layers(result: Result, coarse: Coarse) -> dict[str, Any]:
@@ -122,14 +113,17 @@ def _day(day: DayLight, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
         ],
         "moon_lit": round(day.moon[len(day.moon) // 2].lit, 2),
         "sun": _shade(day.sun_share, day.place, coarse),
-        "moon": _shade(day.moon_share, day.place, coarse),
+        # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
+        "moon": _shade(day.moon_share, day.place, coarse, np.array([s.altitude_deg < 0 for s in day.sun])),
         "events": {name: f"{moment.astimezone(day.times[0].tzinfo):%H:%M}" for name, moment in day.events.items()},
     }
 
 
-def _shade(share: np.ndarray, place: np.ndarray | None, coarse: Coarse) -> dict[str, Any]:
+def _shade(
+    share: np.ndarray, place: np.ndarray | None, coarse: Coarse, wanted: np.ndarray | None = None
+) -> dict[str, Any]:
     """The steps at which a body is up and its shade then; thinned to every so many steps on large reaches."""
-    up = np.flatnonzero(share.any(axis=1))
+    up = np.flatnonzero(share.any(axis=1) & (True if wanted is None else wanted))
     stride = next((s for s in (1, 2, 3, 6) if len(up) / s * coarse.grid.n_wet <= MOST_SHADE), 6)
     # The first and last step stay, so that there is something on both sides of every step between.
     kept = up if stride == 1 else np.unique(np.concatenate([up[::stride], up[-1:]]))
@@ -186,8 +180,14 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
 def _shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
     """Outline, seams, shade, lanes and stances as latitude and longitude."""
     beat, visit = result.channel.beat, result.visit
+    seams = shapely.union_all(result.channel.seams.geometry.to_numpy())
     lanes = [
-        {"lie": int(row["lie"]), "lines": _rings(row.geometry, to_wgs), "seconds": _round(row.get("in_view_s"))}
+        {
+            "lie": int(row["lie"]),
+            "lines": _rings(row.geometry, to_wgs),
+            "seconds": _round(row.get("in_view_s")),
+            "seams": _crossings(row.geometry, seams, to_wgs),
+        }
         for _, row in visit.lanes.iterrows()
     ]
     stances = [
@@ -210,6 +210,17 @@ def _shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
         "lanes": lanes,
         "stances": stances,
     }
+
+
+def _crossings(lane: shapely.Geometry, seams: shapely.Geometry, to_wgs: Transformer) -> list[list[float]]:
+    """Where a lane crosses seams, as [latitude, longitude]; a stretch along a seam counts once, at its middle."""
+    spots = [
+        part.interpolate(0.5, normalized=True) if part.length else part.centroid
+        for part in shapely.get_parts(shapely.intersection(lane, seams))
+        if not part.is_empty
+    ]
+    lon, lat = to_wgs.transform([p.x for p in spots], [p.y for p in spots])
+    return [[round(float(a), 7), round(float(b), 7)] for a, b in zip(lat, lon, strict=True)]
 
 
 def _rings(geometry: shapely.Geometry, to_wgs: Transformer) -> list[list[list[float]]]:

@@ -123,6 +123,7 @@ def test_every_layer_paints_and_the_hour_recolours(offline, page_file):
     one = ready(offline, page_file, SIZES[0])
     canvas = "document.querySelector('.leaflet-now-pane canvas').toDataURL()"
     seen = set()
+    one.page.locator("#tab-show").click()
     for radio in one.page.locator("#layers input").all():
         radio.check(force=True)
         seen.add(one.page.evaluate(canvas))
@@ -173,13 +174,16 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
 def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
     one = ready(offline, page_file, SIZES[0])
     page = one.page
+    page.locator("#tab-notes").click()
     page.locator("#note-add").click()
     box = page.locator(".leaflet-container").bounding_box()
     page.mouse.click(box["x"] + box["width"] * 0.75, box["y"] + 60)
     page.locator("#note-text").fill("<b>otter</b> by the gate")
     page.locator("#note-keep").click()
+    assert page.locator("#note-list li").count() == 1
     page.reload()
     page.wait_for_selector("body[data-ready]")
+    page.locator("#tab-notes").click()
     assert "<b>otter</b> by the gate" in page.locator("#note-list").inner_text()
     with page.expect_download() as got:
         page.locator("#note-download").click()
@@ -221,3 +225,29 @@ def test_controls_have_names_and_are_large_enough_for_a_thumb(offline, page_file
     )
     assert bad == []
     assert one.page.evaluate("document.documentElement.lang") == "en"
+
+
+def test_the_page_names_no_host_unless_tiles_are_asked_for(result):
+    """Without --imagery no picture may come from anywhere; with it the policy opens to that one host only."""
+    plain, with_tiles = map_page(result), map_page(result, imagery=True)
+    assert "openstreetmap" not in plain
+    assert "img-src data: blob:;" in plain
+    assert "img-src data: blob: https://tile.openstreetmap.org;" in with_tiles
+    assert with_tiles.count("connect-src 'none'") == plain.count("connect-src 'none'") == 1
+
+
+@pytest.mark.browser
+def test_background_tiles_are_credited_and_the_page_works_without_them(offline, result, tmp_path):
+    """With the network off: only the tiles' host is asked, the rest works, the switch takes tiles and credit away."""
+    path = tmp_path / "map.html"
+    path.write_text(map_page(result, imagery=True), encoding="utf-8")
+    one = ready(offline, path, SIZES[0])
+    assert "OpenStreetMap contributors" in one.page.locator(".leaflet-control-attribution").inner_text()
+    assert one.page.locator("#best li").count() == 3
+    assert one.asked
+    assert all(address.startswith("https://tile.openstreetmap.org/") for address in one.asked)
+    assert all("net::ERR" in said for said in one.said)
+    one.page.locator("#tab-show").click()
+    one.page.locator("#extra-imagery").uncheck(force=True)
+    assert not one.page.locator(".leaflet-control-attribution").is_visible()
+    assert one.page.locator(".imagery").count() == 0

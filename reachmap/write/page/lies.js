@@ -1,9 +1,11 @@
 // The lies: ranked anew for every hour and sky, one line each.
 
+const TAG = 28; // [px]
 const LIE_LINES = { sheltering: '1 5', feeding: '7 5', prime: null };
 
-function makeLies(L, map, D, U, physics, choose) {
-  const label = U.layers.lie;
+function makeLies({ L, map, D, U, physics, notes, sheet, state }, choose) {
+  const cells = new Map(D.lies.map((lie) => [lie.n, []]));
+  U.layers.lie.forEach((n, i) => { if (n) cells.get(n).push(i); });
   const outlines = L.layerGroup().addTo(map);
   const tags = L.layerGroup().addTo(map);
   const markers = new Map();
@@ -11,31 +13,36 @@ function makeLies(L, map, D, U, physics, choose) {
     L.polygon(lie.rings, {
       className: 'lie-line', weight: 2, fill: false, dashArray: LIE_LINES[lie.kind], color: '#1f2a2e', interactive: false,
     }).addTo(outlines);
-    const icon = L.divIcon({ className: 'lie-tag', iconSize: [28, 28], iconAnchor: [-4, 32], html: String(lie.n) });
+    L.circleMarker(lie.at, { radius: 3, stroke: false, fillColor: '#1f2a2e', fillOpacity: 1, interactive: false }).addTo(outlines);
+    const icon = L.divIcon({ className: 'lie-tag', iconSize: [TAG, TAG], html: String(lie.n) });
     const name = `Lie ${lie.n}, ${lie.kind}`;
     markers.set(lie.n, L.marker(lie.at, { icon, alt: name, title: name }).on('click', () => choose(lie.n)).addTo(tags));
   }
 
   // Mean score, light and sun of every lie, best first.
   function rank(setting, result) {
-    const sums = D.lies.map(() => ({ score: 0, lux: 0, sun: 0, count: 0 }));
-    const places = new Map(D.lies.map((lie, k) => [lie.n, sums[k]]));
     const { sunShade } = physics.lightNow(setting);
-    for (let i = 0; i < label.length; i++) {
-      if (!label[i]) continue;
-      const sum = places.get(label[i]);
-      sum.score += result.hold[i];
-      sum.lux += result.lux[i];
-      sum.sun += sunShade ? sunShade[i] / 255 : 0;
-      sum.count += 1;
-    }
     return D.lies
-      .map((lie, k) => {
-        const { score, lux, sun, count } = sums[k];
-        const by = Math.max(1, count);
-        return { ...lie, score: score / by, lux: lux / by, sun: sun / by };
+      .map((lie) => {
+        const own = cells.get(lie.n);
+        const mean = (of) => own.reduce((sum, i) => sum + of(i), 0) / Math.max(1, own.length);
+        return {
+          ...lie, score: mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]), sun: sunShade ? mean((i) => sunShade[i]) / 255 : 0,
+        };
       })
       .sort((a, b) => b.score - a.score || a.n - b.n);
+  }
+
+  // Share of the sun's beam that reaches a lie at every step.
+  function shade(n) {
+    const own = cells.get(n);
+    const out = new Float32Array(D.day.times.length).fill(1);
+    U.sun.steps.forEach((step, k) => {
+      out[step] = own.reduce((sum, i) => sum + U.sun.rows[k][i], 0) / (255 * Math.max(1, own.length));
+    });
+    // Steps between kept ones look like the last one kept.
+    for (let k = 1; k < out.length; k++) if (U.sun.up.has(k) && !U.sun.steps.includes(k)) out[k] = out[k - 1];
+    return out;
   }
 
   function sky(lie, setting) {
@@ -47,13 +54,30 @@ function makeLies(L, map, D, U, physics, choose) {
   const line = (lie, setting) =>
     `${lie.kind}, ${scoreWord(lie.score)}: ${units.length(lie.depth_m, 1)} deep, drift ${units.speed(lie.drift_m_s)}, ${sky(lie, setting)}`;
 
+  // A line in a list; it stays and only its words change.
+  function makeItem(lie) {
+    const words = el('span', {});
+    const button = el('button', { type: 'button', class: 'lie-line-button', onclick: () => choose(lie.n) },
+      el('span', { class: 'number', text: String(lie.n) }), words);
+    return { node: el('li', {}, button), button, words };
+  }
+  const inBest = new Map(D.lies.map((lie) => [lie.n, makeItem(lie)]));
+  const inAll = new Map(D.lies.map((lie) => [lie.n, makeItem(lie)]));
+  $('all-lies').replaceChildren(...[...inAll.keys()].sort((a, b) => a - b).map((n) => inAll.get(n).node));
+
+  function say(item, lie, setting, chosen) {
+    const text = line(lie, setting);
+    if (item.words.textContent !== text) item.words.textContent = text;
+    item.button.setAttribute('aria-pressed', String(lie.n === chosen));
+  }
+
   function show(ranked, setting, chosen) {
-    const item = (lie) => el('li', {}, el('button', {
-      type: 'button', class: 'lie-line-button', 'aria-pressed': String(lie.n === chosen), onclick: () => choose(lie.n),
-    }, el('span', { class: 'number', text: String(lie.n) }), el('span', { text: line(lie, setting) })));
-    $('best').replaceChildren(...ranked.slice(0, 3).map(item));
-    $('all-lies').replaceChildren(...[...ranked].sort((a, b) => a.n - b.n).map(item));
-    const best = new Set(ranked.slice(0, 3).map((lie) => lie.n));
+    const first = ranked.slice(0, 3);
+    for (const lie of first) say(inBest.get(lie.n), lie, setting, chosen);
+    for (const lie of ranked) say(inAll.get(lie.n), lie, setting, chosen);
+    const nodes = first.map((lie) => inBest.get(lie.n).node);
+    if (nodes.some((node, k) => $('best').children[k] !== node)) $('best').replaceChildren(...nodes);
+    const best = new Set(first.map((lie) => lie.n));
     for (const [n, marker] of markers) {
       const node = marker.getElement();
       if (!node) continue;
@@ -61,7 +85,27 @@ function makeLies(L, map, D, U, physics, choose) {
       node.classList.toggle('chosen', n === chosen);
       marker.setZIndexOffset(n === chosen ? 2000 : best.has(n) ? 1000 : 0);
     }
+    placeAll();
   }
+
+  // The chosen lie and the best three always have their tag, the others as there is room.
+  function placeAll() {
+    const { chosen, ranked } = state;
+    const order = [...ranked].sort((a, b) => (b.n === chosen) - (a.n === chosen));
+    const at = (latlng) => map.latLngToContainerPoint(latlng);
+    const size = map.getSize();
+    const top = isPhone() ? $('legend').offsetTop + $('legend').offsetHeight : 2;
+    const room = { left: 2, top, right: size.x - 2, bottom: size.y - sheet.covers() - 2 };
+    const taken = notes.places().map(at).map(({ x, y }) => ({ left: x, top: y, right: x + 22, bottom: y + 22 }));
+    const points = order.map((lie) => at(lie.at)).map(({ x, y }) => [x, y]);
+    placeTags(points, TAG, room, { must: chosen === null ? 3 : 4, taken }).forEach((spot, k) => {
+      const node = markers.get(order[k].n).getElement();
+      if (!node) return;
+      node.hidden = !spot;
+      if (spot) [node.style.marginLeft, node.style.marginTop] = spot.map((v) => `${v}px`);
+    });
+  }
+  map.on('zoomend moveend resize', placeAll);
 
   // The sentence written for the scene nearest to what is set now.
   function reason(lie, setting) {
@@ -70,5 +114,5 @@ function makeLies(L, map, D, U, physics, choose) {
     return scene && lie.why[scene.name] ? { scene: scene.name, text: lie.why[scene.name] } : null;
   }
 
-  return { rank, show, reason, line, get: (n) => D.lies.find((lie) => lie.n === n), outlines, tags };
+  return { rank, show, shade, reason, line, get: (n) => D.lies.find((lie) => lie.n === n), outlines, tags };
 }

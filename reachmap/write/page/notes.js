@@ -82,7 +82,7 @@ function makeNotes(L, map, D, say) {
       const [lon, lat] = note.geometry.coordinates;
       if (!Number.isFinite(lon) || !Number.isFinite(lat)) continue;
       const { text, kind } = note.properties;
-      const icon = L.divIcon({ className: 'note-mark', iconSize: [24, 24], html: '' });
+      const icon = L.divIcon({ className: 'note-mark', iconSize: [22, 22], iconAnchor: [0, 0], html: '' });
       const title = `${kind}: ${text}`;
       L.marker([lat, lon], { icon, alt: title, title }).on('click', () => edit(note)).addTo(group);
       list.append(el('li', {}, el('button', {
@@ -110,6 +110,7 @@ function makeNotes(L, map, D, say) {
     }
   }
 
+  const places = () => group.getLayers().map((marker) => marker.getLatLng());
   draw();
-  return { add, download, load };
+  return { add, download, load, places };
 }

@@ -1,63 +1,72 @@
-// The water as a canvas laid over the map: every wet cell one pixel, enlarged without blurring.
+// The water as canvases laid over the map: every wet cell one pixel, enlarged without blurring. A canvas a square piece
+// of the grid, each put where its own corners are, so that a long reach neither drifts off its place nor outgrows what
+// a phone's canvas can hold.
 
-function makeCanvasLayer(L, map, D, pane) {
-  const [w, h] = D.size;
-  const Layer = L.ImageOverlay.extend({
+function makeWaterLayer(L, map, U, pane) {
+  const Piece = L.ImageOverlay.extend({
     _initImage() {
       const canvas = (this._image = document.createElement('canvas'));
-      canvas.width = w;
-      canvas.height = h;
+      canvas.width = this.options.w;
+      canvas.height = this.options.h;
       canvas.className = 'leaflet-image-layer leaflet-zoom-animated water';
       canvas.setAttribute('aria-hidden', 'true');
     },
   });
-  return new Layer('', D.corners, { pane, interactive: false }).addTo(map);
+  const pieces = U.tiles.map(({ corners, w, h }) => new Piece('', corners, { pane, w, h, interactive: false }).addTo(map));
+  return {
+    canvases: pieces.map((piece) => piece._image),
+    hide(on) { for (const piece of pieces) piece._image.hidden = on; },
+  };
 }
 
+// Textures of the water, as bits beside each other in one byte a cell.
+const MARK = { thin: 1, stay: 2, care: 4, redd: 8 };
+
 function makePainter(D, U) {
-  const [w, h] = D.size;
-  const pixel = new Int32Array(D.n);
-  U.index.forEach((i, at) => {
-    if (i >= 0) pixel[i] = at;
-  });
   const INK = 0xff2e2a1f;
   const PAPER = 0xffecf4f7;
+  const GREY = 0xff8a8a88;
   const BAYER = [0, 8, 2, 10, 12, 4, 14, 6, 3, 11, 1, 9, 15, 7, 13, 5];
-  const picture = new ImageData(w, h);
-  const out = new Uint32Array(picture.data.buffer);
-  const thin = U.layers.confidence;
-  const wading = U.layers.wading;
+  const pictures = U.tiles.map((tile) => new ImageData(tile.w, tile.h));
+  const { confidence, wading, redd } = U.layers;
+  const marks = new Uint8Array(D.n);
+  for (let i = 0; i < D.n; i++) {
+    const [x, y] = [U.col[i], U.row[i]];
+    if (confidence[i] < 1 && ((x + y) & 3) === 0) marks[i] |= MARK.thin;
+    if (wading && wading[i] >= 3 && (x - y) % 5 === 0) marks[i] |= MARK.stay;
+    if (wading && wading[i] === 2 && x % 5 === 0 && y % 5 === 0) marks[i] |= MARK.care;
+    if (redd && redd[i] && (x + y) & 1) marks[i] |= MARK.redd;
+  }
 
   // `code` gives each wet cell a number 0-255 of the colour table.
   function paint(layer, code, table, { printing = false, hatch = true, wade = false } = {}) {
-    for (let i = 0; i < D.n; i++) {
-      const at = pixel[i];
-      const x = at % w;
-      const y = (at - x) / w;
-      if (printing) {
-        const dark = code[i] * 16 > 255 * BAYER[(y & 3) * 4 + (x & 3)] + 128;
-        out[at] = dark ? 0xff000000 : 0xffffffff;
-        continue;
+    const wanted = MARK.stay | MARK.redd | (hatch ? MARK.thin : 0) | (wade ? MARK.care : 0);
+    U.tiles.forEach((tile, k) => {
+      const { cells, pixels } = tile;
+      const out = new Uint32Array(pictures[k].data.buffer);
+      for (let j = 0; j < cells.length; j++) {
+        const i = cells[j];
+        const mark = marks[i] & wanted;
+        let colour = table[code[i]];
+        if (printing) colour = code[i] * 16 > 255 * BAYER[(U.row[i] & 3) * 4 + (U.col[i] & 3)] + 128 ? 0xff000000 : 0xffffffff;
+        else if (mark) colour = mark & (MARK.stay | MARK.care) ? INK : mark & MARK.redd ? GREY : PAPER;
+        out[pixels[j]] = colour;
       }
-      out[at] = table[code[i]];
-      if (hatch && thin[i] < 1 && ((x + y) & 3) === 0) out[at] = PAPER;
-      if (wading && (wading[i] >= 3 || (wade && wading[i] === 2))) {
-        const line = wading[i] >= 3 ? (x - y) % 5 === 0 : x % 5 === 0 && y % 5 === 0;
-        if (line) out[at] = INK;
-      }
-    }
-    layer._image.getContext('2d').putImageData(picture, 0, 0);
+      layer.canvases[k].getContext('2d').putImageData(pictures[k], 0, 0);
+    });
   }
 
   // The wet cell under a place on the map, -1 on land.
   function locate(map, latlng) {
-    const [[south, west], [north, east]] = D.corners;
-    const a = map.project([north, west], 20);
-    const b = map.project([south, east], 20);
     const p = map.project(latlng, 20);
-    const col = Math.floor(((p.x - a.x) / (b.x - a.x)) * w);
-    const row = Math.floor(((p.y - a.y) / (b.y - a.y)) * h);
-    return col >= 0 && row >= 0 && col < w && row < h ? U.index[row * w + col] : -1;
+    for (const { corners: [[south, west], [north, east]], w, h, index } of U.tiles) {
+      const a = map.project([north, west], 20);
+      const b = map.project([south, east], 20);
+      const col = Math.floor(((p.x - a.x) / (b.x - a.x)) * w);
+      const row = Math.floor(((p.y - a.y) / (b.y - a.y)) * h);
+      if (col >= 0 && row >= 0 && col < w && row < h) return index[row * w + col];
+    }
+    return -1;
   }
 
   return { paint, locate };

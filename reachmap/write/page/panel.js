@@ -1,52 +1,6 @@
-// The panel's parts that don't compute: hour strip, legend, choices, drawer, what the page remembers.
+// The panel's parts that don't compute: hour strip, tabs, drawer, light or dark.
 
-const LAYERS = [
-  ['now', 'Holding now', 'day'],
-  ['day', 'Holding at midday, under this sky', 'day'],
-  ['night', 'Holding in the dark hours', 'night'],
-  ['cloud', 'Full sun against full cloud', 'change'],
-  ['light', 'Light at the bed', 'light'],
-  ['depth', 'Depth', 'depth'],
-  ['speed', 'Current', 'speed'],
-  ['sure', 'How well it was measured', 'sure'],
-];
-
-const EXTRAS = [
-  ['lies', 'Lies', true],
-  ['seams', 'Seams', true],
-  ['shade', 'Trees, walls and bridges that shade', false],
-  ['wading', 'Where to wade with strong care (dots)', false],
-  ['lanes', 'Lanes to drift', false],
-  ['stances', 'Places to stand', false],
-  ['thin', 'Fade where little was measured', true],
-];
-
-const DEEPEST_SHOWN = 2.5; // [m] full colour of depth
-const FASTEST_SHOWN = 2; // [m/s] full colour of speed; walking pace is about two thirds of it
-
-function legendWords(ramp) {
-  const fifths = [0.1, 0.3, 0.5, 0.7, 0.9];
-  if (ramp === 'depth') return fifths.map((f) => units.length(f * DEEPEST_SHOWN, 1));
-  if (ramp === 'speed') return fifths.map((f) => units.speed(f * FASTEST_SHOWN));
-  return RAMPS[ramp].words;
-}
-
-function drawLegend(ramp, extra) {
-  const words = legendWords(ramp);
-  const steps = el('div', { class: 'steps', 'aria-hidden': 'true' });
-  const table = TABLES[ramp];
-  words.forEach((_, k) => {
-    const v = table[Math.round(((k + 0.5) / words.length) * 255)];
-    const box = el('i');
-    box.style.background = `rgb(${v & 255},${(v >> 8) & 255},${(v >> 16) & 255})`;
-    steps.append(box);
-  });
-  const named = el('div', { class: 'step-words' }, ...words.map((word) => el('span', { text: word })));
-  const lines = ['Lie outlines: solid prime, dashed feeding, dotted sheltering. Dark slanting lines on the water: do not wade.'];
-  $('legend').replaceChildren(steps, named, ...[extra, ...lines].filter(Boolean).map((text) => el('p', { class: 'small', text })));
-}
-
-// Day, dusk and night along the strip, and above them the hours the chosen lie lies in shade.
+// Day, dusk and night along the strip, and on its lower half the hours the chosen lie lies in shade.
 function drawHours(D, shadeOfLie) {
   const canvas = $('sky-strip');
   const pen = canvas.getContext('2d');
@@ -60,7 +14,7 @@ function drawHours(D, shadeOfLie) {
       pen.fillRect(k * wide, canvas.height / 2, wide + 1, canvas.height / 2);
     }
   });
-  const at = (name) => D.day.times.indexOf(D.day.times.find((t) => t >= D.day.events[name]));
+  const at = (name) => D.day.times.findIndex((t) => t >= D.day.events[name]);
   const marks = [['sunrise', 'sun up'], ['sunset', 'sun down']].filter(([name]) => D.day.events[name]);
   $('strip-words').replaceChildren(...marks.map(([name, word]) => {
     const span = el('span', { text: `${word} ${D.day.events[name]}` });
@@ -78,24 +32,62 @@ function choices(kind, name, rows, chosen, onchange) {
   });
 }
 
+const isPhone = () => matchMedia('(max-width: 760px)').matches;
+
 function drawer() {
   const states = ['closed', 'half', 'full'];
   const sheet = $('sheet');
+  const grip = $('grip');
   const to = (state) => {
     sheet.dataset.state = state;
-    $('grip').setAttribute('aria-expanded', String(state !== 'closed'));
+    grip.setAttribute('aria-expanded', String(state !== 'closed'));
   };
-  $('grip').addEventListener('click', () => to(states[(states.indexOf(sheet.dataset.state) + 1) % 3]));
   let from = null;
-  $('grip').addEventListener('pointerdown', (event) => { from = event.clientY; });
+  let dragged = false;
+  grip.addEventListener('click', () => {
+    if (!dragged) to(states[(states.indexOf(sheet.dataset.state) + 1) % 3]);
+    dragged = false;
+  });
+  grip.addEventListener('pointerdown', (event) => { from = event.clientY; dragged = false; });
   addEventListener('pointerup', (event) => {
     if (from === null) return;
     const up = from - event.clientY;
     from = null;
     const k = states.indexOf(sheet.dataset.state);
-    if (Math.abs(up) > 30) to(states[Math.min(2, Math.max(0, k + Math.sign(up)))]);
+    dragged = Math.abs(up) > 30;
+    if (dragged) to(states[Math.min(2, Math.max(0, k + Math.sign(up)))]);
   });
-  return { open: () => { if (sheet.dataset.state === 'closed') to('half'); } };
+  // What stands at the bottom of the map stands above the drawer, as long as that leaves room for it.
+  new ResizeObserver(() => {
+    document.documentElement.style.setProperty('--sheet', `${Math.min(sheet.offsetHeight, innerHeight * 0.62)}px`);
+  }).observe(sheet);
+  return {
+    open() { if (sheet.dataset.state === 'closed') to('half'); },
+    covers: () => (isPhone() ? Math.min(sheet.offsetHeight, innerHeight * 0.62) : 0),
+  };
+}
+
+// One part of the panel at a time; arrow keys go from tab to tab.
+function tabs(sheet) {
+  const all = [...$('tabs').children];
+  const show = (tab) => {
+    for (const one of all) {
+      const on = one === tab;
+      one.setAttribute('aria-selected', String(on));
+      one.tabIndex = on ? 0 : -1;
+      $(one.getAttribute('aria-controls')).hidden = !on;
+    }
+    $('sheet-body').scrollTop = 0;
+    sheet.open();
+  };
+  $('tabs').addEventListener('click', (event) => { if (all.includes(event.target)) show(event.target); });
+  $('tabs').addEventListener('keydown', (event) => {
+    const move = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+    if (!move) return;
+    const next = all[(all.indexOf(document.activeElement) + move + all.length) % all.length];
+    show(next);
+    next.focus();
+  });
 }
 
 function dark() {

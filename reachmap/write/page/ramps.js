@@ -40,4 +40,12 @@ function colourTable(stops) {
   return out;
 }
 
+// Red, green and blue of so many classes of a ramp, as the legend shows them.
+function classColours(ramp, count) {
+  return Array.from({ length: count }, (_, k) => {
+    const v = TABLES[ramp][Math.round(((k + 0.5) / count) * 255)];
+    return [v & 255, (v >> 8) & 255, (v >> 16) & 255];
+  });
+}
+
 const TABLES = Object.fromEntries(Object.entries(RAMPS).map(([name, ramp]) => [name, colourTable(ramp.stops)]));

@@ -1,14 +1,17 @@
 // Packed layers back to typed arrays: base64, inflate, byte planes.
 
 async function inflate(text) {
-  const raw = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+  const packed = atob(text);
+  const raw = new Uint8Array(packed.length);
+  for (let i = 0; i < raw.length; i++) raw[i] = packed.charCodeAt(i);
   const stream = new Blob([raw]).stream().pipeThrough(new DecompressionStream('deflate'));
   return new Uint8Array(await new Response(stream).arrayBuffer());
 }
 
-async function unpackLayer(packed, n) {
+async function unpackLayer(packed) {
   const raw = await inflate(packed.data);
   if (packed.bytes === 1) return raw;
+  const n = raw.length / 2;
   const out = new Uint16Array(n);
   for (let i = 0; i < n; i++) out[i] = raw[i] | (raw[n + i] << 8);
   return out;
@@ -16,21 +19,54 @@ async function unpackLayer(packed, n) {
 
 async function unpackShade(packed, n) {
   const raw = await inflate(packed.data);
+  for (let i = n; i < raw.length; i++) raw[i] += raw[i - n];
   const rows = packed.steps.map((_, k) => raw.subarray(k * n, (k + 1) * n));
-  for (let k = 1; k < rows.length; k++) for (let i = 0; i < n; i++) rows[k][i] += rows[k - 1][i];
   return { steps: packed.steps, up: new Set(packed.up), rows };
 }
 
-// Everything at once; `index` gives for every pixel its place in a wet vector, -1 where dry.
+// Row and column of every wet cell, from the runs of wet cells along each row.
+function wetCells(runs, n) {
+  const row = new Uint16Array(n);
+  const col = new Uint16Array(n);
+  for (let k = 0, i = 0; k < runs.row.length; k++) {
+    row.fill(runs.row[k], i, i + runs.length[k]);
+    for (let j = 0; j < runs.length[k]; j++, i++) col[i] = runs.col[k] + j;
+  }
+  return { row, col };
+}
+
+// The map in square pieces, only those with water: the wet cells of each, the pixel of each of them, and back.
+function layTiles(D, row, col) {
+  const across = Math.max(...D.tiles.map((tile) => tile.col / D.tile)) + 1;
+  const tiles = D.tiles.map((tile) => ({ ...tile, count: 0, index: new Int32Array(tile.w * tile.h).fill(-1) }));
+  const places = [];
+  for (const tile of tiles) places[(tile.row / D.tile) * across + tile.col / D.tile] = tile;
+  const of = (i) => places[((row[i] / D.tile) | 0) * across + ((col[i] / D.tile) | 0)];
+  for (let i = 0; i < D.n; i++) of(i).count += 1;
+  for (const tile of tiles) {
+    tile.cells = new Int32Array(tile.count);
+    tile.pixels = new Int32Array(tile.count);
+    tile.count = 0;
+  }
+  for (let i = 0; i < D.n; i++) {
+    const tile = of(i);
+    const pixel = (row[i] - tile.row) * tile.w + col[i] - tile.col;
+    tile.cells[tile.count] = i;
+    tile.pixels[tile.count++] = pixel;
+    tile.index[pixel] = i;
+  }
+  return tiles;
+}
+
+// Everything at once.
 async function unpack(D) {
-  const [w, h] = D.size;
-  const bits = await inflate(D.wet);
-  const index = new Int32Array(w * h).fill(-1);
-  let n = 0;
-  for (let i = 0; i < w * h; i++) if (bits[i >> 3] & (128 >> (i & 7))) index[i] = n++;
-  const layers = {};
-  for (const [name, packed] of Object.entries(D.layers)) layers[name] = await unpackLayer(packed, D.n);
-  const sun = await unpackShade(D.day.sun, D.n);
-  const moon = await unpackShade(D.day.moon, D.n);
-  return { index, layers, sun, moon };
+  const all = async (packed, how) => {
+    const made = await Promise.all(Object.values(packed).map((one) => how(one, D.n)));
+    return Object.fromEntries(Object.keys(packed).map((name, k) => [name, made[k]]));
+  };
+  const [runs, layers, shade] = await Promise.all([
+    all(D.runs, unpackLayer), all(D.layers, unpackLayer), all({ sun: D.day.sun, moon: D.day.moon }, unpackShade),
+  ]);
+  const { row, col } = wetCells(runs, D.n);
+  return { row, col, tiles: layTiles(D, row, col), layers, ...shade };
 }

@@ -34,10 +34,10 @@ const keep = {
 
 const units = {
   imperial: keep.get('reachmap:units') === 'imperial',
-  length: (m, digits = 2) => (units.imperial ? `${(m / 0.3048).toFixed(1)} ft` : `${m.toFixed(digits)} m`),
-  speed: (v) => (units.imperial ? `${(v / 0.44704).toFixed(1)} mph` : `${v.toFixed(2)} m/s`),
-  far: (m) => (units.imperial ? `${Math.round(m / 0.9144)} yd` : `${Math.round(m)} m`),
-  area: (m2) => (units.imperial ? `${Math.round(m2 / 0.09290304)} sq ft` : `${m2.toFixed(m2 < 10 ? 1 : 0)} m²`),
+  length: (m, digits = 2) => (units.imperial ? `${(m / 0.3048).toFixed(1)}\u00a0ft` : `${m.toFixed(digits)}\u00a0m`),
+  speed: (v) => (units.imperial ? `${(v / 0.44704).toFixed(1)}\u00a0mph` : `${v.toFixed(2)}\u00a0m/s`),
+  far: (m) => (units.imperial ? `${Math.round(m / 0.9144)}\u00a0yd` : `${Math.round(m)}\u00a0m`),
+  area: (m2) => (units.imperial ? `${Math.round(m2 / 0.09290304)} sq\u00a0ft` : `${m2.toFixed(m2 < 10 ? 1 : 0)}\u00a0m²`),
 };
 
 const SCORE_STEPS = [
@@ -57,7 +57,7 @@ const LUX_STEPS = [
   [Infinity, 'open sun'],
 ];
 const luxWord = (lux) => LUX_STEPS.find(([top]) => lux < top)[1];
-const luxText = (lux) => `${lux >= 10 ? Math.round(lux).toLocaleString('en') : lux.toPrecision(2)} lux, ${luxWord(lux)}`;
+const luxText = (lux) => `${lux >= 10 ? Math.round(lux).toLocaleString('en') : lux.toPrecision(2)}\u00a0lux, ${luxWord(lux)}`;
 
 const FACTOR_WORDS = {
   food: 'too little drift brings food past',
@@ -79,6 +79,6 @@ const SURE_WORDS = ['a guess', 'between measurements', 'measured near here'];
 const WADING_WORDS = ['', 'usual care', 'strong care', 'do not wade'];
 
 const fishText = (fish) =>
-  `${fish.species} trout, ${units.imperial ? `${Math.round(fish.length_m / 0.0254)} in` : `${Math.round(fish.length_m * 100)} cm`}`;
+  `${fish.species} trout, ${units.imperial ? `${Math.round(fish.length_m / 0.0254)}\u00a0in` : `${Math.round(fish.length_m * 100)}\u00a0cm`}`;
 const cloudWord = (cloud) =>
   ['clear sky', 'sunny', 'mostly sunny', 'some cloud', 'half cloud', 'more cloud than sun', 'mostly cloud', 'nearly overcast', 'overcast'][cloud];

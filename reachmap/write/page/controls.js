@@ -1,0 +1,139 @@
+// The panel's controls, wired to what is set.
+
+function wireSky({ D, state, set, soon, say }) {
+  $('hour').max = D.day.times.length - 1;
+  $('hour').addEventListener('input', () => soon({ step: Number($('hour').value) }));
+  $('cloud').addEventListener('input', () => soon({ cloud: Number($('cloud').value) }));
+  $('clarity').addEventListener('input', () => soon({ clarity: Number($('clarity').value) }));
+  $('colour').append(...Object.keys(D.water).map((word) => el('option', { value: word, text: word })));
+  $('colour').addEventListener('change', () => set({ colour: $('colour').value }));
+  $('fish').addEventListener('change', () => set({ fish: Number($('fish').value) }));
+  $('scenes').append(...D.scenes.map((scene, k) => el('button', {
+    type: 'button', 'data-k': k, text: scene.name, onclick: () => {
+      set({ step: scene.step, cloud: scene.cloud, clarity: scene.clarity_m, colour: scene.colour });
+      if (scene.date !== D.day.date) say(`Sun and moon as on ${D.day.date}.`);
+    },
+  })));
+  $('play').addEventListener('click', () => {
+    const on = !state.timer;
+    clearInterval(state.timer);
+    state.timer = on ? setInterval(() => set({ step: (state.setting.step + 1) % D.day.times.length }), 350) : null;
+    $('play').setAttribute('aria-pressed', String(on));
+    $('play').setAttribute('aria-label', on ? 'Stop' : 'Play the day');
+  });
+}
+
+// Background tiles from the network, only in pages made with them; the host's own credit goes with them.
+function makeImagery(L, { host, path, zoom, credit }) {
+  const tiles = L.tileLayer(host + path, { maxNativeZoom: zoom, maxZoom: 24, attribution: credit, className: 'imagery' });
+  const group = L.layerGroup([tiles]);
+  group.on('add', () => document.body.toggleAttribute('data-imagery', true));
+  group.on('remove', () => document.body.removeAttribute('data-imagery'));
+  return group;
+}
+
+function wireLayers({ L, D, U, state, lies, shapes, refresh }) {
+  $('layers').append(...choices('radio', 'layer', LAYERS, (id) => id === state.layer, (id) => { state.layer = id; refresh(); }));
+  const groups = { ...shapes.groups, ...(D.imagery ? { imagery: makeImagery(L, D.imagery) } : {}) };
+  const there = (id) => (id in groups ? groups[id].getLayers().length > 0 : id === 'wading' ? U.layers.wading : id !== 'imagery');
+  const available = EXTRAS.filter(([id]) => there(id));
+  function extra(id, on, map = shapes.map) {
+    state.extras[id] = on;
+    const parts = id === 'lies' ? [lies.outlines, lies.tags] : groups[id] ? [groups[id]] : [];
+    for (const part of parts) if (on) part.addTo(map); else part.remove();
+  }
+  $('extras').append(...choices('checkbox', 'extra', available, (id) => state.extras[id], (id, on) => { extra(id, on); refresh(); }));
+  available.forEach(([id]) => extra(id, state.extras[id]));
+  drawSigns(D, U);
+}
+
+function wireCompare({ D, state, refresh, momentText }) {
+  const keepMoment = (moment) => {
+    state.kept = moment;
+    $('kept').textContent = `Kept: ${momentText(moment)}.`;
+  };
+  $('keep-moment').addEventListener('click', () => { keepMoment({ ...state.setting }); refresh(); });
+  $('compare').addEventListener('change', () => {
+    state.compare = $('compare').value;
+    if (state.compare !== 'off' && !state.kept) {
+      const other = D.scenes.find((scene) => scene.cloud !== state.setting.cloud) || D.scenes[0];
+      keepMoment({ ...state.setting, step: other.step, cloud: other.cloud });
+    }
+    refresh();
+  });
+}
+
+function wireNotes({ map, state, notes, place, painter, say }) {
+  const adding = (on) => {
+    state.adding = on;
+    $('note-add').setAttribute('aria-pressed', String(on));
+  };
+  $('note-add').addEventListener('click', () => {
+    adding(!state.adding);
+    if (state.adding) say('Now tap the map where the note belongs.');
+  });
+  $('note-download').addEventListener('click', notes.download);
+  $('note-file').addEventListener('change', () => { if ($('note-file').files[0]) notes.load($('note-file').files[0]); });
+  map.on('click', ({ latlng }) => {
+    if (state.adding) {
+      adding(false);
+      notes.add(latlng);
+      return;
+    }
+    const i = painter.locate(map, latlng);
+    if (i < 0) say('That is land.');
+    else place.cell(latlng, i);
+  });
+}
+
+// Units, scale, light or dark, print.
+function wirePage({ L, map, D, state, refresh, water }) {
+  let scale = null;
+  function inUnits() {
+    $('units').textContent = units.imperial ? 'Use metres' : 'Use feet';
+    $('fish').replaceChildren(...D.curves.fish.map((fish, k) => el('option', { value: k, text: fishText(fish) + (k === 0 ? ' (this beat)' : '') })));
+    $('fish').value = state.setting.fish;
+    if (scale) scale.remove();
+    scale = L.control.scale({ position: 'bottomright', metric: !units.imperial, imperial: units.imperial, maxWidth: 140 }).addTo(map);
+  }
+  $('units').addEventListener('click', () => {
+    units.imperial = !units.imperial;
+    keep.set('reachmap:units', units.imperial ? 'imperial' : 'metric');
+    inUnits();
+    refresh();
+  });
+  inUnits();
+  dark();
+  $('print').addEventListener('click', () => print());
+  const printing = (on) => () => { state.printing = on; map.invalidateSize(); water.paint(); };
+  addEventListener('beforeprint', printing(true));
+  addEventListener('afterprint', printing(false));
+}
+
+// Words that stay.
+function fillWords(D) {
+  document.title = $('title').textContent = D.name;
+  const grave = D.cautions.find((caution) => caution.grave);
+  $('caution').textContent = (grave || D.cautions[0] || { text: '' }).text;
+  $('cautions').append(...D.cautions.map((caution) => el('li', { text: caution.text })));
+  $('honest').append(...[...D.honest, D.shown].filter(Boolean).map((text) => el('li', { text })));
+}
+
+// What is set now, shown on the controls.
+function showSetting({ D, state, momentText }) {
+  const s = state.setting;
+  $('moment').textContent = `${momentText(s)} · ${fishText(D.curves.fish[s.fish])}`;
+  $('hour').value = s.step;
+  $('hour').setAttribute('aria-valuetext', D.day.times[s.step]);
+  $('cloud').value = s.cloud;
+  $('cloud-out').textContent = `${s.cloud} of 8, ${cloudWord(s.cloud)}`;
+  $('clarity').value = s.clarity;
+  $('clarity-out').textContent = units.length(s.clarity, 1);
+  $('colour').value = s.colour;
+  $('fish').value = s.fish;
+  for (const button of $('scenes').children) {
+    const scene = D.scenes[Number(button.dataset.k)];
+    const same = scene.step === s.step && scene.cloud === s.cloud && scene.clarity_m === s.clarity && scene.colour === s.colour;
+    button.setAttribute('aria-pressed', String(same));
+  }
+}

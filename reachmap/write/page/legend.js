@@ -1,0 +1,53 @@
+// What the water can be coloured by, what can be drawn on top, and what the colours mean in words.
+
+const LAYERS = [
+  ['now', 'Holding now', 'day'],
+  ['day', 'Holding at midday, under this sky', 'day'],
+  ['night', 'Holding in the dark hours', 'night'],
+  ['cloud', 'Full sun against full cloud', 'change'],
+  ['light', 'Light at the bed', 'light'],
+  ['depth', 'Depth', 'depth'],
+  ['speed', 'Current', 'speed'],
+  ['sure', 'How well it was measured', 'sure'],
+];
+
+const EXTRAS = [
+  ['lies', 'Lies', true],
+  ['seams', 'Seams', true],
+  ['shade', 'Trees, walls and bridges that shade', false],
+  ['wading', 'Where to wade with strong care (dots)', false],
+  ['lanes', 'Lanes to drift', false],
+  ['stances', 'Places to stand', false],
+  ['thin', 'Fade where little was measured', true],
+  ['imagery', 'Background map, when there is a network', true],
+];
+
+const DEEPEST_SHOWN = 2.5; // [m] full colour of depth
+const FASTEST_SHOWN = 2; // [m/s] full colour of speed; walking pace is about two thirds of it
+
+function legendWords(ramp) {
+  const fifths = [0.1, 0.3, 0.5, 0.7, 0.9];
+  if (ramp === 'depth') return fifths.map((f) => units.length(f * DEEPEST_SHOWN, 1));
+  if (ramp === 'speed') return fifths.map((f) => units.speed(f * FASTEST_SHOWN));
+  return RAMPS[ramp].words;
+}
+
+function drawLegend(title, ramp, extra) {
+  const words = legendWords(ramp);
+  const steps = el('div', { class: 'steps', 'aria-hidden': 'true' }, ...classColours(ramp, words.length).map((colour) => {
+    const box = el('i');
+    box.style.background = `rgb(${colour.join(',')})`;
+    return box;
+  }));
+  const named = el('div', { class: 'step-words' }, ...words.map((word) => el('span', { text: word })));
+  $('legend').replaceChildren(el('p', {}, el('b', { text: title })), steps, named, ...(extra ? [el('p', { text: extra })] : []));
+}
+
+// The signs on the map in words; only those this beat has.
+function drawSigns(D, U) {
+  const signs = ['Outline of a lie: solid prime, dashed feeding, dotted sheltering.'];
+  if (U.layers.wading && U.layers.wading.some((v) => v >= 3)) signs.push('Dark slanting lines on the water: do not wade.');
+  if (U.layers.redd && U.layers.redd.some((v) => v)) signs.push('Grey gravel: trout spawn here in this season. Keep off it.');
+  if (D.shapes.lanes.some((lane) => lane.seams.length)) signs.push('Ring on a lane: it crosses a seam there, where a drift begins to drag.');
+  $('signs').replaceChildren(...signs.map((text) => el('li', { text })));
+}

@@ -1,0 +1,92 @@
+// What is known about the spot one tapped or the lie one chose.
+
+function makePlace(page) {
+  const { L, map, D, U, physics, state, lies, sheet } = page;
+  const ring = L.circleMarker([0, 0], { radius: 9, color: '#1f2a2e', weight: 3, fill: false, interactive: false });
+
+  function facts(rows) {
+    return el('dl', {}, ...rows.filter(([, text]) => text).flatMap(([name, text]) => [el('dt', { text: name }), el('dd', { text })]));
+  }
+  function card(title, ...parts) {
+    const close = el('button', { type: 'button', 'aria-label': 'Close', text: '×', onclick: clear });
+    $('place').replaceChildren(el('h2', {}, el('span', { text: title }), close), ...parts);
+    $('place').hidden = false;
+  }
+  function clear() {
+    Object.assign(state, { chosen: null, cell: -1 });
+    ring.remove();
+    $('place').hidden = true;
+    drawHours(D, null);
+    page.refresh();
+  }
+
+  function cell(latlng, i) {
+    Object.assign(state, { chosen: null, cell: i });
+    ring.setLatLng(latlng).addTo(map);
+    drawHours(D, null);
+    reveal(latlng);
+  }
+  function lie(n) {
+    Object.assign(state, { chosen: n, cell: -1 });
+    ring.remove();
+    drawHours(D, lies.shade(n));
+    reveal(L.latLng(lies.get(n).at));
+  }
+  // Bring it out from under the drawer, and the words about it to the top of the drawer.
+  function reveal(latlng) {
+    page.refresh();
+    sheet.open();
+    $('sheet-body').scrollTop = 0;
+    map.panInside(latlng, { paddingTopLeft: [50, isPhone() ? 110 : 50], paddingBottomRight: [60, sheet.covers() + 50], animate: false });
+  }
+
+  function showCell(result) {
+    const i = state.cell;
+    const v = (name) => physics.value(name, i);
+    const seen = physics.sighting(state.setting, i);
+    const limit = physics.limiting(state.setting, i);
+    const score = result.hold[i];
+    const wading = U.layers.wading ? WADING_WORDS[U.layers.wading[i]] : '';
+    const redd = U.layers.redd && U.layers.redd[i] ? 'trout spawn here now; keep off' : '';
+    card('This spot',
+      el('p', {}, el('b', { text: scoreWord(score) }), score > 0.75 ? ': nothing much speaks against it.' : `: ${FACTOR_WORDS[limit]}.`),
+      facts([
+        ['Score', score.toFixed(2)],
+        ['Depth', `${units.length(v('depth'))} ± ${units.length(1.645 * v('depth_sd'))}`],
+        ['Current, mean', units.speed(v('speed'))],
+        ['At its nose', units.speed(v('nose_speed'))],
+        ['Drift beside it', units.speed(v('drift_speed'))],
+        ['Light at the bed', luxText(result.lux[i])],
+        ['Sees a fly at', units.length(seen.range, 1)],
+        ['For', `${seen.seconds.toFixed(1)}\u00a0s`],
+        ['Holds it back most', limit],
+        ['Wading', wading],
+        ['Gravel', redd],
+        ['Known', SURE_WORDS[Math.round(v('confidence'))]],
+      ]));
+    state.shown = { cell: i, depth: v('depth'), speed: v('speed'), score, lux: result.lux[i], limit, ...seen };
+  }
+
+  function showLie() {
+    const one = state.ranked.find((each) => each.n === state.chosen);
+    const why = lies.reason(one, state.setting);
+    const parts = [el('p', { text: lies.line(one, state.setting) })];
+    if (why) parts.push(el('p', {}, el('bdi', { text: why.text }), el('span', { class: 'small', text: ` (as in “${why.scene}”)` })));
+    parts.push(facts([
+      ['Score now', one.score.toFixed(2)],
+      ['Place now', `${state.ranked.indexOf(one) + 1} of ${D.lies.length}`],
+      ['Size', units.area(one.area_m2)],
+      ['At its nose', units.speed(one.nose_m_s)],
+      ['Light at the bed', luxText(one.lux)],
+      ['From you', state.here ? units.far(map.distance(state.here, one.at)) : ''],
+      ...Object.entries(one.seen).filter(([, v]) => typeof v === 'string').map(([name, v]) => [name[0].toUpperCase() + name.slice(1), v]),
+    ]));
+    card(`Lie ${one.n}, ${one.kind}`, ...parts);
+  }
+
+  function show(result) {
+    if (state.chosen !== null) showLie();
+    else if (state.cell >= 0) showCell(result);
+  }
+  return { cell, lie, show };
+}

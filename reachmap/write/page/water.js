@@ -1,0 +1,81 @@
+// Colours the water by what was chosen, and lays the kept moment beside now.
+
+function makeWater({ L, map, D, U, physics, painter, state }) {
+  map.createPane('kept').style.zIndex = 250;
+  map.createPane('now').style.zIndex = 260;
+  const keptLayer = makeWaterLayer(L, map, U, 'kept');
+  const nowLayer = makeWaterLayer(L, map, U, 'now');
+  const extreme = (better) => D.day.altitude.reduce((best, [sun], k, all) => (better(sun, all[best][0]) ? k : best), 0);
+  const noonStep = extreme((a, b) => a > b);
+  const darkStep = extreme((a, b) => a < b);
+
+  // A number 0-255 per wet cell: its place in the colour table.
+  const code = new Uint8ClampedArray(D.n);
+  function fill(of) {
+    for (let i = 0; i < D.n; i++) code[i] = of(i);
+    return code;
+  }
+  const holdCode = (hold) => fill((i) => hold[i] * 255);
+  const changeCode = (before, after) => fill((i) => 127.5 + (after[i] - before[i]) * 255);
+  function layerCode(name, full) {
+    const values = U.layers[name];
+    const by = (255 * D.layers[name].step) / full;
+    return fill((i) => values[i] * by);
+  }
+  const lightCode = (lux) => fill((i) => ((Math.log10(Math.max(lux[i], 1e-3)) + 3) / 8) * 255);
+
+  // Codes, ramp and a line for the legend.
+  function coloured(setting, result) {
+    const hold = (more) => physics.score({ ...setting, ...more }).hold;
+    switch (state.layer) {
+      case 'day': return [holdCode(hold({ step: noonStep })), 'day', `At ${D.day.times[noonStep]}.`];
+      case 'night': return [holdCode(hold({ step: darkStep })), 'night', `At ${D.day.times[darkStep]}.`];
+      case 'cloud': return [changeCode(hold({ cloud: 8 }), hold({ cloud: 0 })), 'change', 'Better: sun moves fish in. Worse: it drives them off.'];
+      case 'light': return [lightCode(result.lux), 'light', ''];
+      case 'depth': return [layerCode('depth', DEEPEST_SHOWN), 'depth', ''];
+      case 'speed': return [layerCode('speed', FASTEST_SHOWN), 'speed', `Walking pace is about ${units.speed(1.34)}.`];
+      case 'sure': return [layerCode('confidence', 2), 'sure', ''];
+      default: return [holdCode(result.hold), D.day.altitude[setting.step][0] < -6 ? 'night' : 'day', ''];
+    }
+  }
+
+  function paint() {
+    const options = { printing: state.printing, hatch: state.extras.thin, wade: state.extras.wading };
+    const result = physics.score(state.setting);
+    const kept = state.compare !== 'off' && state.kept;
+    const swiping = kept && state.compare === 'swipe';
+    keptLayer.hide(!swiping);
+    if (kept && state.compare === 'change') {
+      painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), TABLES.change, options);
+      drawLegend('What changed', 'change', 'Now against the moment you kept.');
+    } else {
+      if (swiping) {
+        const [values, ramp] = coloured(kept, physics.score(kept));
+        painter.paint(keptLayer, values, TABLES[ramp], options);
+      }
+      const [values, ramp, extra] = coloured(state.setting, result);
+      painter.paint(nowLayer, values, TABLES[ramp], options);
+      drawLegend(LAYERS.find(([id]) => id === state.layer)[1], ramp, swiping ? 'Left of the line: the kept moment. Right: now.' : extra);
+    }
+    clip();
+    return result;
+  }
+
+  // The divider: now to the right of it, the kept moment to the left.
+  const divider = el('div', { class: 'swipe-line', hidden: true });
+  map.getContainer().append(divider);
+  function clip() {
+    const on = state.compare === 'swipe' && state.kept;
+    $('swipe').hidden = divider.hidden = !on;
+    document.body.toggleAttribute('data-swipe', Boolean(on));
+    const size = map.getSize();
+    const x = (size.x * $('swipe').value) / 1000;
+    divider.style.left = `${x}px`;
+    const a = map.containerPointToLayerPoint([x, 0]);
+    const b = map.containerPointToLayerPoint(size);
+    map.getPane('now').style.clip = on ? `rect(${a.y}px,${b.x}px,${b.y}px,${a.x}px)` : '';
+  }
+  $('swipe').addEventListener('input', clip);
+  map.on('move zoomend resize', clip);
+  return { paint };
+}

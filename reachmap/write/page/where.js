@@ -1,0 +1,40 @@
+// Where the person with the map is, if the device may tell, and how far the chosen lie is from there.
+
+function watchPosition({ L, map, state, lies, say, refresh }) {
+  const icon = L.divIcon({ className: 'here', iconSize: [20, 20], html: '' });
+  const mark = L.marker([0, 0], { icon, alt: 'You', keyboard: false, interactive: false });
+  const near = L.circle([0, 0], { radius: 1, color: '#1769a8', weight: 1, fillOpacity: 0.08, interactive: false });
+  const pressed = (on) => $('where').setAttribute('aria-pressed', String(on));
+
+  function found({ coords }) {
+    const first = !state.here;
+    state.here = L.latLng(coords.latitude, coords.longitude);
+    mark.setLatLng(state.here).addTo(map);
+    near.setLatLng(state.here).setRadius(coords.accuracy).addTo(map);
+    const lie = state.ranked.length ? lies.get(state.chosen ?? state.ranked[0].n) : null;
+    if (first && lie) {
+      say(`Lie ${lie.n} is ${units.far(map.distance(state.here, lie.at))} away; your position is good to ${units.far(coords.accuracy)}.`);
+    }
+    refresh();
+  }
+  function lost() {
+    say('The position was not given.');
+    stop();
+  }
+  function stop() {
+    navigator.geolocation.clearWatch(state.watch);
+    Object.assign(state, { watch: null, here: null });
+    mark.remove();
+    near.remove();
+    pressed(false);
+    refresh();
+  }
+  $('where').addEventListener('click', () => {
+    if (!navigator.geolocation) say('This device does not tell its position.');
+    else if (state.watch) stop();
+    else {
+      pressed(true);
+      state.watch = navigator.geolocation.watchPosition(found, lost, { enableHighAccuracy: true, maximumAge: 5000 });
+    }
+  });
+}

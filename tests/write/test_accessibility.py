@@ -1,0 +1,115 @@
+"""The living map held against the rules of the axe accessibility engine, against sunlight and other kinds of eyes."""
+
+from __future__ import annotations
+
+import colorspacious
+import numpy as np
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from reachmap.light import light_through_day
+from reachmap.write import map_page
+from tests import toy
+
+SIZES = [(1280, 800), (390, 844)]
+
+SERIOUS = ("serious", "critical")
+"""Impacts, in the words of axe-core, that no page of ours may have."""
+
+
+@pytest.fixture(scope="module")
+def page_file(tmp_path_factory):
+    ch = toy.channel(cell_m=1.0)
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_text(map_page(toy.result(ch, day=light_through_day(ch, toy.NOON.date()))), encoding="utf-8")
+    return path
+
+
+def findings(page, options: dict | None = None) -> list[str]:
+    """Everything serious axe-core says about the page as it stands."""
+    found = Axe().run(page, options=options).response["violations"]
+    return [
+        f"{one['impact']} {one['id']}: {node['html'][:160]} {node['failureSummary']}"
+        for one in found
+        if one["impact"] in SERIOUS
+        for node in one["nodes"]
+    ]
+
+
+def opened(offline, page_file, size, dark: bool):
+    """The page with its panel full, a lie chosen, everything drawn on the map and two moments compared."""
+    one = offline(page_file, *size)
+    page = one.page
+    page.wait_for_selector("body[data-ready]", timeout=20000)
+    page.evaluate("(on) => document.documentElement.toggleAttribute('data-dark', on)", dark)
+    page.evaluate("document.getElementById('sheet').dataset.state = 'full'")
+    page.locator("#best button").first.click()
+    page.locator("#tab-show").click()
+    for box in page.locator("#extras input").all():
+        box.check(force=True)
+    page.locator("#tab-sky").click()
+    page.locator("#compare").select_option("swipe")
+    return one
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(("size", "dark"), [(SIZES[0], True), (SIZES[1], False)])
+def test_no_serious_finding_in_any_part(offline, page_file, size, dark):
+    """Part by part, then with a note being written on the map."""
+    one = opened(offline, page_file, size, dark)
+    page = one.page
+    for tab in page.locator("#tabs button").all():
+        tab.click()
+        assert findings(page) == []
+    page.evaluate("reachmapPage.notes.add(reachmapPage.map.getCenter())")
+    page.wait_for_selector("#note-text")
+    assert findings(page) == []
+    assert one.said == []
+    assert one.asked == []
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("dark", [False, True])
+def test_words_can_be_read_in_sunlight(offline, page_file, dark):
+    """Every word stands out by 7 to 1, the enhanced contrast of WCAG 2.2 (success criterion 1.4.6)."""
+    page = opened(offline, page_file, SIZES[1], dark).page
+    page.evaluate("for (const part of document.querySelectorAll('.part')) part.hidden = false")
+    assert findings(page, {"runOnly": ["color-contrast-enhanced"]}) == []
+
+
+EYES = {"usual": None, "protan": "protanomaly", "deutan": "deuteranomaly", "tritan": "tritanomaly"}
+"""Kinds of colour vision; the last three without one kind of cone, simulated by the matrices of Machado, Oliveira &
+Fernandes 2009 (IEEE Trans. Vis. Comput. Graph. 15:1291) at severity 1.0, as the library colorspacious has them."""
+
+APART = 8.0
+"""Distance in CAM02-UCS (Luo, Cui & Li 2006; about 1 is just noticed side by side) that classes which can lie apart
+on a map must keep. Assumed."""
+
+
+def as_seen(colours: np.ndarray, eyes: str | None) -> np.ndarray:
+    """CAM02-UCS of colours (n, 3) 0-255 to one kind of eyes."""
+    seen = colours / 255
+    if eyes:
+        space = {"name": "sRGB1+CVD", "cvd_type": eyes, "severity": 100}
+        seen = np.clip(colorspacious.cspace_convert(seen, space, "sRGB1"), 0, 1)
+    return colorspacious.cspace_convert(seen, "sRGB1", "CAM02-UCS")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("eyes", EYES)
+def test_legend_classes_stay_apart_for_every_kind_of_eyes(offline, page_file, eyes):
+    """Any two classes of a legend, not only neighbours, as the page itself colours them."""
+    page = offline(page_file, *SIZES[0]).page
+    page.wait_for_selector("body[data-ready]", timeout=20000)
+    ramps = page.evaluate(
+        """() => Object.fromEntries(Object.entries(reachmap.ramps)
+        .map(([name, r]) => [name, reachmap.classColours(name, r.words ? r.words.length : 5)]))"""
+    )
+    assert len(ramps) == 7
+    for name, colours in ramps.items():
+        seen = as_seen(np.array(colours, float), EYES[eyes])
+        gap = np.linalg.norm(seen[:, None] - seen[None], axis=2)[np.triu_indices(len(seen), 1)]
+        assert gap.min() >= APART, name
+        if name != "change":
+            steps = np.diff(seen[:, 0])
+            assert np.all(steps < -5) or np.all(steps > 5), f"{name}: lightness must run one way, for grey print"

@@ -1,0 +1,94 @@
+"""Where the numbered tags go: readable at any size of the map. The rules are plain geometry, tried on random crowds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reachmap.write import map_page
+from tests import toy
+
+SIZE, GAP = 28, 4
+ROOM = {"left": 0, "top": 0, "right": 390, "bottom": 400}
+
+
+@pytest.fixture(scope="module")
+def page_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_text(map_page(toy.result(toy.channel(cell_m=1.0))), encoding="utf-8")
+    return path
+
+
+def boxes(points, spots):
+    """Left, top, right, bottom of every tag that was placed, by its place in the order."""
+    return {
+        k: (x + s[0], y + s[1], x + s[0] + SIZE, y + s[1] + SIZE)
+        for k, ((x, y), s) in enumerate(zip(points, spots, strict=True))
+        if s
+    }
+
+
+def overlap(a, b) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+
+
+@pytest.mark.browser
+def test_tags_never_overlap_and_stay_on_the_screen(offline, page_file):
+    """Two hundred crowds of thirty lies: no two tags touch, none leaves the room, one may tell which point it is of."""
+    page = offline(page_file, 390, 844).page
+    rng = np.random.default_rng(3)
+    for _ in range(200):
+        spread = rng.uniform(20, 390)
+        points = rng.uniform(0, spread, (30, 2)).round(1).tolist()
+        spots = page.evaluate("([p, room]) => reachmap.placeTags(p, 28, room)", [points, ROOM])
+        placed = boxes(points, spots)
+        assert placed
+        assert spots[0] is not None
+        for k, box in placed.items():
+            assert box[0] >= 0
+            assert box[1] >= 0
+            assert box[2] <= 390
+            assert box[3] <= 400
+            x, y = points[k]
+            assert max(box[0] - x, x - box[2], box[1] - y, y - box[3]) <= GAP + 1e-6
+            assert not any(overlap(box, other) for j, other in placed.items() if j != k)
+
+
+@pytest.mark.browser
+def test_the_more_important_tag_keeps_its_place(offline, page_file):
+    """Adding less important lies never moves or hides the tag of a more important one."""
+    page = offline(page_file, 390, 844).page
+    rng = np.random.default_rng(4)
+    points = rng.uniform(150, 230, (30, 2)).round(1).tolist()
+    whole = page.evaluate("([p, room]) => reachmap.placeTags(p, 28, room)", [points, ROOM])
+    for count in (1, 5, 12):
+        assert page.evaluate("([p, room]) => reachmap.placeTags(p, 28, room)", [points[:count], ROOM]) == whole[:count]
+    assert sum(1 for spot in whole if spot) < 30
+
+
+@pytest.mark.browser
+def test_tags_that_must_be_seen_are_placed_even_in_a_crowd_or_off_the_screen(offline, page_file):
+    page = offline(page_file, 390, 844).page
+    points = [[200, 200]] * 40 + [[-500, 50]]
+    spots = page.evaluate("([p, room]) => reachmap.placeTags(p, 28, room, {must: 6})", [points, ROOM])
+    assert all(spots[:6])
+    assert spots[40] is None
+    first = page.evaluate("([p, room]) => reachmap.placeTags(p, 28, room, {must: 1})", [[[-500, 50]], ROOM])
+    assert first[0]
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", [(1280, 800), (390, 844)])
+def test_the_best_lies_have_a_tag_on_the_map_at_both_sizes(offline, page_file, size):
+    """On the page itself: the three best are on the map, no two tags shown overlap."""
+    page = offline(page_file, *size).page
+    page.wait_for_selector("body[data-ready]")
+    shown = page.evaluate(
+        """() => [...document.querySelectorAll('.lie-tag')].filter((tag) => tag.offsetParent)
+        .map((tag) => { const b = tag.getBoundingClientRect();
+          return [tag.textContent, tag.classList.contains('best'), [b.left, b.top, b.right, b.bottom]]; })"""
+    )
+    best = page.evaluate("reachmapPage.state.ranked.slice(0, 3).map((lie) => String(lie.n))")
+    assert {name for name, is_best, _ in shown if is_best} == set(best)
+    for k, (_, _, a) in enumerate(shown):
+        assert not any(overlap(a, b) for _, _, b in shown[k + 1 :])
