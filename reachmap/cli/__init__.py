@@ -31,6 +31,7 @@ for command in (
     mapping.compare_command,
     mapping.curves_command,
     folders.new_command,
+    folders.sheet_command,
     folders.notes_command,
     folders.share_command,
     learning.learn_command,

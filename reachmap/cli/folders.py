@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from reachmap.cli.base import beat_argument, show_findings
-from reachmap.errors import SettingError
+from reachmap.errors import OutputError, SettingError
 
 
 @click.command("check")
@@ -42,6 +42,22 @@ def new_command(folder: Path, name: str | None, sources: tuple[Path, ...]) -> No
 
     show_findings(new_beat(folder, name, sources))
     click.echo(f"Made {folder}; look at {folder / 'beat.toml'}, then: reachmap map {folder}")
+
+
+@click.command("sheet")
+@beat_argument
+@click.option("--out", type=click.Path(path_type=Path), default=Path("sheet.html"), help="Where the sheet goes.")
+def sheet_command(beat: Path, out: Path) -> None:
+    """Write a field sheet of BEAT to print: the outline under a grid, blanks for soundings and float timings."""
+    from reachmap.beat import read_beat
+    from reachmap.write.sheet import sheet_page
+
+    page = sheet_page(read_beat(beat))
+    try:
+        out.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"{out}: can't be written ({error.strerror}). Choose another place with --out.") from error
+    click.echo(f"Written: {out}; print it on both sides of one page")
 
 
 @click.command("notes")
