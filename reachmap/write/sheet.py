@@ -12,7 +12,7 @@ from reachmap.beat.model import SPEED_HOW, Beat
 from reachmap.visit.wading import STANDING_CAUTIONS
 
 SPACINGS_M = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
-LINES = 14
+LINES = 26
 """Grid lines along the longer side, about."""
 
 SOUNDING_ROWS, FLOAT_ROWS = 20, 6
