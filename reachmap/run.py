@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,18 +13,16 @@ from reachmap import __version__
 from reachmap.beat import Beat, Scene, read_beat
 from reachmap.channel import Channel, build_channel
 from reachmap.channel.kept import kept_arrays, kept_channel
-from reachmap.errors import OutputError, SettingError
+from reachmap.errors import SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.sight import see
-from reachmap.trout import compare, find_lies, hold, how_sure, load_curves, write_curves
-from reachmap.trout.model import FACTORS, Comparison
+from reachmap.trout import find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result
 
 if TYPE_CHECKING:
-    from reachmap.trout.learn import Verdict
-    from reachmap.trout.tune import Tuning
+    pass
 
 Progress = Callable[[str, float], None]
 
@@ -118,92 +116,6 @@ def choose_scenes(beat: Beat, names: Sequence[str]) -> tuple[Scene, ...]:
     return tuple(scene for scene in beat.scenes if scene.name in names)
 
 
-def scene_like(beat: Beat, name: str) -> Scene:
-    """The scene of that name, or the only one whose name holds it."""
-    found = [scene for scene in beat.scenes if scene.name == name]
-    found = found or [scene for scene in beat.scenes if name.casefold() in scene.name.casefold()]
-    if len(found) != 1:
-        known = ", ".join(s.name for s in beat.scenes)
-        what = "fits several scenes" if found else "no such scene in this beat"
-        raise SettingError(f"scene {name!r}: {what}; there are: {known}")
-    return found[0]
-
-
-@dataclass(frozen=True)
-class Changed:
-    """What is different after; None or 0 keeps it.
-
-    Parameters
-    ----------
-    stage_m, flow_m3_s : water level above the survey's [m] or another flow [m3/s]
-    clarity_m, cloud : of the scene [m], [oktas]
-    species, length_m : of the fish
-    engine : of the score
-    """
-
-    stage_m: float | None = None
-    flow_m3_s: float | None = None
-    clarity_m: float | None = None
-    cloud: int | None = None
-    species: str | None = None
-    length_m: float | None = None
-    engine: str | None = None
-
-    @property
-    def words(self) -> str:
-        """The changes in short, "" without any."""
-        told = (
-            (self.stage_m, "{:+.2f} m of water"),
-            (self.flow_m3_s, "{:g} m3/s"),
-            (self.clarity_m, "clarity {:g} m"),
-            (self.cloud, "cloud {}/8"),
-            (self.species, "{}"),
-            (self.length_m, "{:g} m long"),
-            (self.engine, "{} engine"),
-        )
-        return ", ".join(text.format(value) for value, text in told if value is not None)
-
-
-def compare_on_beat(
-    beat: Beat, before: str, after: str | None = None, changed: Changed | None = None, **settings: Any
-) -> tuple[Channel, Comparison]:
-    """Compare two scenes of a beat, or one with the water, the fish or the engine changed.
-
-    Parameters
-    ----------
-    beat : checked
-    before, after : names of scenes or parts of them; no `after` takes the scene before once more
-    changed : what else is different after
-    settings : as for `analyse`, for both
-
-    Returns
-    -------
-    The channel the comparison stands on, and the comparison. Lies are those of both where the water is the same, else
-    those before.
-    """
-    changed = changed or Changed()
-    first, second = scene_like(beat, before), scene_like(beat, after or before)
-    if first is second and not changed.words:
-        raise SettingError(f"{first.name!r} is compared with itself: name another scene, or what is different after")
-    water = replace(second.water, clarity_m=changed.clarity_m or second.water.clarity_m)
-    name = f"{second.name}, {changed.words}" if changed.words else second.name
-    cloud = second.cloud if changed.cloud is None else changed.cloud
-    other = replace(second, name=name, water=water, cloud=cloud)
-    fished = with_fish(beat, changed.species, changed.length_m)
-    # Two runs, so that each half has its own fish, engine and water; what they share is kept from the first.
-    one = analyse(replace(beat, scenes=(first,)), **settings)
-    more = {k: v for k, v in vars(changed).items() if k in ("stage_m", "flow_m3_s", "engine") and v is not None}
-    two = analyse(replace(fished, scenes=(other,)), **{**settings, **more, "fresh": False})
-    same_water = one.channel.grid.n_wet == two.channel.grid.n_wet and not {"stage_m", "flow_m3_s"} & more.keys()
-    lies = one.lies
-    if same_water:
-        both = {**one.holdings, **two.holdings}, {**one.lights, **two.lights}, {**one.sights, **two.sights}
-        lies = find_lies(one.channel, *both, day=one.day, curves=load_curves(settings.get("curves"), beat.fish))
-    moved = None if same_water else two.channel
-    told = compare(one.channel, one.holdings[first.name], two.holdings[name], lies, moved, (first.name, name))
-    return one.channel, told
-
-
 def default_out(beat: Beat) -> Path:
     """`<beat name>-map` in the current directory, with only letters, digits and dashes."""
     plain = "".join(c if c.isalnum() else "-" for c in beat.name.casefold())
@@ -236,50 +148,3 @@ def with_fish(beat: Beat, species: str | None = None, length_m: float | None = N
     """A copy of the beat with another fish in mind."""
     fish = replace(beat.fish, species=species or beat.fish.species, length_m=length_m or beat.fish.length_m)
     return replace(beat, fish=fish)
-
-
-def learn(
-    folder: str | Path,
-    out: Path,
-    *,
-    tuned: Path | None = None,
-    curves: str | Path | None = None,
-    progress: Progress | None = None,
-) -> tuple[dict[str, Verdict], dict[str, Tuning]]:
-    """Hold a beat's log against its map, write the page, and the tuned curves if they win on held-out trips.
-
-    Parameters
-    ----------
-    folder : the beat
-    out : where the page goes
-    tuned : where curves with tuned weights go; nothing is written when they are no better
-    """
-    # Mapping, which is run far more often, does without these and starts a second sooner.
-    from reachmap.trout.learn import join_log, judge, worth_measuring
-    from reachmap.trout.tune import tune
-    from reachmap.write.learned import learned_page
-
-    say = progress or (lambda step, share: None)
-    say("reading the beat", 0.0)
-    beat = read_beat(folder)
-    table = load_curves(curves, beat.fish, beat.water.temperature_c)
-    channel = build_channel(beat, progress=lambda step, share: say(step, 0.1 + 0.3 * share))
-    say("joining the log", 0.4)
-    joined = join_log(channel, table)
-    verdicts = {eye: judge(joined, eye) for eye in ("day", "night")}
-    say("tuning", 0.7)
-    tunings = {
-        eye: tune(np.array([curve[factor].weight for factor in FACTORS]), joined.trips[eye])
-        for eye, curve in (("day", table.day), ("night", table.night))
-    }
-    say("what to measure next", 0.9)
-    page = learned_page(channel, joined, verdicts, tunings, worth_measuring(channel, beat.scenes[0], table))
-    try:
-        out.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"{out}: can't be written ({error.strerror}). Choose another place with --out.") from error
-    if tuned and any(t.better for t in tunings.values()):
-        better = {eye: dict(zip(FACTORS, map(float, t.weights), strict=True)) for eye, t in tunings.items() if t.better}
-        why = "; ".join(f"{eye}: {t.why}" for eye, t in tunings.items())
-        write_curves(tuned, table.with_weights(better, f"tuned on the log of {beat.name}: {why}"))
-    return verdicts, tunings

@@ -34,6 +34,7 @@ for command in (
     folders.sheet_command,
     folders.notes_command,
     folders.share_command,
+    learning.log_group,
     learning.learn_command,
 ):
     main.add_command(command)

@@ -64,11 +64,15 @@ def sheet_command(beat: Path, out: Path) -> None:
 @beat_argument
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True, dir_okay=False))
 def notes_command(beat: Path, files: tuple[Path, ...]) -> None:
-    """Merge notes downloaded from maps (FILES) into notes.geojson of BEAT; nothing is ever lost."""
+    """Merge notes (FILES) into notes.geojson of BEAT; nothing is ever lost.
+
+    Files are notes downloaded from maps, GPX waypoints, KML, or tables with lat, lon, text and perhaps kind and time.
+    """
     from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
+    from reachmap.beat.notes_in import notes_of
 
     target = beat / "notes.geojson"
-    merged = merge_notes(read_notes(target), *(read_notes(path) for path in files))
+    merged = merge_notes(read_notes(target), *(notes_of(path) for path in files))
     write_notes(target, merged)
     click.echo(f"{len(shown(merged))} notes in {target}")
 

@@ -115,8 +115,8 @@ def compare_command(
     For example: reachmap compare BEAT sunny overcast; reachmap compare BEAT sunny --clarity-after 0.6. A part of a
     scene's name is enough.
     """
+    from reachmap.ask import Changed, compare_on_beat
     from reachmap.beat import read_beat
-    from reachmap.run import Changed, compare_on_beat
     from reachmap.write.rasters import write_difference
 
     channel, told = compare_on_beat(read_beat(beat), before, after, Changed(**changes), curves=curves, cell_m=cell_m)
