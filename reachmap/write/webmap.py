@@ -109,7 +109,6 @@ def _page(imagery: bool) -> str:
         max_zoom=24,
         zoom_snap=0.25,
         zoom_control=False,
-        prefer_canvas=True,
         fade_animation=False,
     )
     # folium numbers its elements at random; a fixed number gives the same bytes every time.
