@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from importlib.resources import files
 
 import geopandas as gpd
 import numpy as np
@@ -13,7 +15,7 @@ from reachmap.beat.model import Fish, Water
 from reachmap.light import eye_through_day, light_through_day, lux_through_day
 from reachmap.trout import hold, load_curves
 from reachmap.write import map_page
-from reachmap.write.webmap import to_json
+from reachmap.write.webmap import SCRIPTS, to_json
 from tests import toy
 
 SIZES = [(1280, 800), (390, 844)]
@@ -74,6 +76,16 @@ def test_the_same_result_gives_the_same_bytes(result):
 def test_json_in_a_page_cannot_end_its_element():
     assert "<" not in to_json(PAYLOADS)
     assert ">" not in to_json(PAYLOADS)
+
+
+def test_the_script_keeps_to_its_rules():
+    """Text goes in through textContent only, nothing is evaluated, modules stay short enough to read."""
+    for name in SCRIPTS:
+        text = files("reachmap.write").joinpath("page", name).read_text(encoding="utf-8")
+        assert not re.search(
+            r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(|new Function|fetch\(", text
+        )
+        assert len(text.splitlines()) <= 200, name
 
 
 @pytest.mark.browser
