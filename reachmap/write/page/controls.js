@@ -73,7 +73,10 @@ function wireNotes({ map, state, notes, place, painter, say }) {
     if (state.adding) say('Now tap the map where the note belongs.');
   });
   $('note-download').addEventListener('click', notes.download);
-  $('note-file').addEventListener('change', () => { if ($('note-file').files[0]) notes.load($('note-file').files[0]); });
+  $('note-file').addEventListener('change', () => {
+    const [file] = $('note-file').files;
+    if (file) notes.load(file).then(() => { $('note-file').value = ''; }); // so that the same file may be loaded again
+  });
   map.on('click', ({ latlng }) => {
     if (state.adding) {
       adding(false);
