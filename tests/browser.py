@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.firefox import find_firefox
+
 ARGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -28,10 +30,9 @@ def find_browser() -> Path | None:
 
 
 def pytest_collection_modifyitems(config, items):
-    """Without a browser the tests that need one are left out, and the run says so; under CI that is a failure."""
-    if find_browser() or os.environ.get("CI"):
-        return
-    needy = [item for item in items if item.get_closest_marker("browser")]
+    """Tests whose browser isn't on the machine are left out, and the run says so; under CI Chromium must be there."""
+    missing = {"browser": not (find_browser() or os.environ.get("CI")), "firefox": not find_firefox()}
+    needy = [item for item in items if any(gone and item.get_closest_marker(name) for name, gone in missing.items())]
     if needy:
         items[:] = [item for item in items if item not in needy]
         config.hook.pytest_deselected(items=needy)
@@ -42,7 +43,10 @@ def pytest_terminal_summary(terminalreporter, config):
     """Say loudly what was not tested."""
     count = getattr(config, "left_out_for_want_of_a_browser", 0)
     if count:
-        terminalreporter.write_sep("!", f"{count} tests of the map page NOT RUN: no Chromium (set REACHMAP_BROWSER)")
+        text = (
+            f"{count} tests of the map page NOT RUN: no Chromium (set REACHMAP_BROWSER) or no Firefox on this machine"
+        )
+        terminalreporter.write_sep("!", text)
 
 
 @pytest.fixture(scope="session")

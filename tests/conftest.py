@@ -8,7 +8,7 @@ import pytest
 
 from tests import toy
 
-pytest_plugins = ["tests.browser"]
+pytest_plugins = ["tests.firefox", "tests.browser"]
 
 
 @pytest.fixture(scope="session")

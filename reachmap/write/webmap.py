@@ -74,7 +74,7 @@ class OfflineMap(folium.Map):
         figure.html.add_child(
             Plain(f'<script type="application/json" id="reachmap-data">{DATA_MARK}</script>'), name="reachmap_data"
         )
-        start = f"{_script()}\nreachmap.start({self.get_name()}, L);"
+        start = f"{page_script()}\nreachmap.start({self.get_name()}, L);"
         figure.script.add_child(Plain(start), name="reachmap_script")
 
 
@@ -109,7 +109,6 @@ def _page(imagery: bool) -> str:
         max_zoom=24,
         zoom_snap=0.25,
         zoom_control=False,
-        prefer_canvas=True,
         fade_animation=False,
     )
     # folium numbers its elements at random; a fixed number gives the same bytes every time.
@@ -143,7 +142,7 @@ def _head() -> str:
     )
 
 
-def _script() -> str:
+def page_script() -> str:
     """The page's own script: its modules one after another in one scope, strict."""
     modules = "\n".join(f"// {name}\n{_read(name)}" for name in SCRIPTS)
     doors = "return {start, mergeNotes, placeTags, classColours, ramps: RAMPS};"

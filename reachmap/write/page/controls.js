@@ -73,7 +73,10 @@ function wireNotes({ map, state, notes, place, painter, say }) {
     if (state.adding) say('Now tap the map where the note belongs.');
   });
   $('note-download').addEventListener('click', notes.download);
-  $('note-file').addEventListener('change', () => { if ($('note-file').files[0]) notes.load($('note-file').files[0]); });
+  $('note-file').addEventListener('change', () => {
+    const [file] = $('note-file').files;
+    if (file) notes.load(file).then(() => { $('note-file').value = ''; }); // so that the same file may be loaded again
+  });
   map.on('click', ({ latlng }) => {
     if (state.adding) {
       adding(false);
@@ -87,7 +90,7 @@ function wireNotes({ map, state, notes, place, painter, say }) {
 }
 
 // Units, scale, light or dark, print.
-function wirePage({ L, map, D, state, refresh, water }) {
+function wirePage({ L, map, D, state, refresh, shapes }) {
   let scale = null;
   function inUnits() {
     $('units').textContent = units.imperial ? 'Use metres' : 'Use feet';
@@ -105,7 +108,16 @@ function wirePage({ L, map, D, state, refresh, water }) {
   inUnits();
   dark();
   $('print').addEventListener('click', () => print());
-  const printing = (on) => () => { state.printing = on; map.invalidateSize(); water.paint(); };
+  let view = null;
+  const printing = (on) => () => {
+    if (on) view = [map.getCenter(), map.getZoom()];
+    state.printing = on;
+    document.documentElement.toggleAttribute('data-printing', on);
+    map.invalidateSize({ animate: false });
+    if (on) map.fitBounds(shapes.bounds, { padding: [30, 30], animate: false });
+    else if (view) map.setView(...view, { animate: false });
+    refresh();
+  };
   addEventListener('beforeprint', printing(true));
   addEventListener('afterprint', printing(false));
 }

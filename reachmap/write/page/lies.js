@@ -3,7 +3,7 @@
 const TAG = 28; // [px]
 const LIE_LINES = { sheltering: '1 5', feeding: '7 5', prime: null };
 
-function makeLies({ L, map, D, U, physics, notes, sheet, state }, choose) {
+function makeLies({ L, map, D, U, physics, notes, state }, choose) {
   const cells = new Map(D.lies.map((lie) => [lie.n, []]));
   U.layers.lie.forEach((n, i) => { if (n) cells.get(n).push(i); });
   const outlines = L.layerGroup().addTo(map);
@@ -94,8 +94,8 @@ function makeLies({ L, map, D, U, physics, notes, sheet, state }, choose) {
     const order = [...ranked].sort((a, b) => (b.n === chosen) - (a.n === chosen));
     const at = (latlng) => map.latLngToContainerPoint(latlng);
     const size = map.getSize();
-    const top = isPhone() ? $('legend').offsetTop + $('legend').offsetHeight : 2;
-    const room = { left: 2, top, right: size.x - 2, bottom: size.y - sheet.covers() - 2 };
+    const top = isPhone() && !state.printing ? $('legend').offsetTop + $('legend').offsetHeight : 2;
+    const room = { left: 2, top, right: size.x - 2, bottom: size.y - 2 };
     const taken = notes.places().map(at).map(({ x, y }) => ({ left: x, top: y, right: x + 22, bottom: y + 22 }));
     const points = order.map((lie) => at(lie.at)).map(({ x, y }) => [x, y]);
     placeTags(points, TAG, room, { must: chosen === null ? 3 : 4, taken }).forEach((spot, k) => {

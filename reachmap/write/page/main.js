@@ -22,7 +22,7 @@ async function start(map, L) {
   const momentText = (s) =>
     `${D.day.date}, ${D.day.times[s.step]} · ${cloudWord(s.cloud)} · clarity ${units.length(s.clarity, 1)}, ${s.colour}`;
   const page = { L, map, D, U, state, say, momentText, refresh, set, soon, physics: makePhysics(D, U), painter: makePainter(D, U) };
-  page.sheet = drawer();
+  page.sheet = drawer(map);
   tabs(page.sheet);
   page.water = makeWater(page);
   page.shapes = { map, ...makeShapes(L, map, D, say) };
@@ -58,9 +58,10 @@ async function start(map, L) {
   L.control.zoom({ position: isPhone() ? 'bottomright' : 'topright' }).addTo(map);
   watchPosition(page);
   drawHours(D, null);
-  map.invalidateSize();
+  document.documentElement.style.setProperty('--sheet', `${$('sheet').offsetHeight}px`);
+  map.invalidateSize({ animate: false });
   const padding = isPhone()
-    ? { paddingTopLeft: [16, 120], paddingBottomRight: [16, page.sheet.covers() + 30] }
+    ? { paddingTopLeft: [16, 120], paddingBottomRight: [16, 30] }
     : { paddingTopLeft: [40, 40], paddingBottomRight: [70, 110] };
   map.fitBounds(page.shapes.bounds, { ...padding, animate: false });
   refresh();

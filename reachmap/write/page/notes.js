@@ -2,6 +2,8 @@
 
 const NOTE_KINDS = ['note', 'catch', 'follow', 'refusal', 'sighting', 'blank'];
 
+const newId = () => [...crypto.getRandomValues(new Uint32Array(3))].map((v) => v.toString(36)).join('');
+
 // The union of all versions; one is hidden only when another version of the same note says that it replaces it.
 function mergeNotes(...piles) {
   const versions = new Map();
@@ -44,7 +46,7 @@ function makeNotes(L, map, D, say) {
     edit({
       type: 'Feature',
       geometry: { type: 'Point', coordinates: [latlng.lng, latlng.lat].map((v) => Number(v.toFixed(7))) },
-      properties: { id: [...crypto.getRandomValues(new Uint32Array(3))].map((v) => v.toString(36)).join(''), text: '', kind: 'note', time: '', replaces: [], deleted: false },
+      properties: { id: newId(), text: '', kind: 'note', time: '', replaces: [], deleted: false },
     });
   }
 
@@ -67,7 +69,8 @@ function makeNotes(L, map, D, say) {
       onclick: () => { change(note, { text: text.value, kind: kind.value }); done(); },
     }));
     if (note.properties.time || notes.includes(note)) {
-      row.append(el('button', { type: 'button', id: 'note-delete', text: 'Delete', onclick: () => { change(note, { deleted: true }); done(); } }));
+      const remove = () => { change(note, { deleted: true }); done(); };
+      row.append(el('button', { type: 'button', id: 'note-delete', text: 'Delete', onclick: remove }));
     }
     const [lon, lat] = note.geometry.coordinates;
     L.popup({ minWidth: 220 }).setLatLng([lat, lon]).setContent(el('div', { class: 'note-form' }, text, row)).openOn(map);

@@ -26,20 +26,19 @@ function makePainter(D, U) {
   const INK = 0xff2e2a1f;
   const PAPER = 0xffecf4f7;
   const GREY = 0xff8a8a88;
-  const BAYER = [0, 8, 2, 10, 12, 4, 14, 6, 3, 11, 1, 9, 15, 7, 13, 5];
   const pictures = U.tiles.map((tile) => new ImageData(tile.w, tile.h));
   const { confidence, wading, redd } = U.layers;
   const marks = new Uint8Array(D.n);
   for (let i = 0; i < D.n; i++) {
     const [x, y] = [U.col[i], U.row[i]];
     if (confidence[i] < 1 && ((x + y) & 3) === 0) marks[i] |= MARK.thin;
-    if (wading && wading[i] >= 3 && (x - y) % 5 === 0) marks[i] |= MARK.stay;
+    if (wading && wading[i] >= 3 && (x - y) % 6 === 0) marks[i] |= MARK.stay;
     if (wading && wading[i] === 2 && x % 5 === 0 && y % 5 === 0) marks[i] |= MARK.care;
     if (redd && redd[i] && (x + y) & 1) marks[i] |= MARK.redd;
   }
 
   // `code` gives each wet cell a number 0-255 of the colour table.
-  function paint(layer, code, table, { printing = false, hatch = true, wade = false } = {}) {
+  function paint(layer, code, table, { hatch = true, wade = false } = {}) {
     const wanted = MARK.stay | MARK.redd | (hatch ? MARK.thin : 0) | (wade ? MARK.care : 0);
     U.tiles.forEach((tile, k) => {
       const { cells, pixels } = tile;
@@ -48,8 +47,7 @@ function makePainter(D, U) {
         const i = cells[j];
         const mark = marks[i] & wanted;
         let colour = table[code[i]];
-        if (printing) colour = code[i] * 16 > 255 * BAYER[(U.row[i] & 3) * 4 + (U.col[i] & 3)] + 128 ? 0xff000000 : 0xffffffff;
-        else if (mark) colour = mark & (MARK.stay | MARK.care) ? INK : mark & MARK.redd ? GREY : PAPER;
+        if (mark) colour = mark & (MARK.stay | MARK.care) ? INK : mark & MARK.redd ? GREY : PAPER;
         out[pixels[j]] = colour;
       }
       layer.canvases[k].getContext('2d').putImageData(pictures[k], 0, 0);

@@ -34,7 +34,7 @@ function choices(kind, name, rows, chosen, onchange) {
 
 const isPhone = () => matchMedia('(max-width: 760px)').matches;
 
-function drawer() {
+function drawer(map) {
   const states = ['closed', 'half', 'full'];
   const sheet = $('sheet');
   const grip = $('grip');
@@ -57,14 +57,12 @@ function drawer() {
     dragged = Math.abs(up) > 30;
     if (dragged) to(states[Math.min(2, Math.max(0, k + Math.sign(up)))]);
   });
-  // What stands at the bottom of the map stands above the drawer, as long as that leaves room for it.
+  // On a phone the map ends where the drawer begins, as long as that leaves a map.
   new ResizeObserver(() => {
     document.documentElement.style.setProperty('--sheet', `${Math.min(sheet.offsetHeight, innerHeight * 0.62)}px`);
+    map.invalidateSize({ animate: false });
   }).observe(sheet);
-  return {
-    open() { if (sheet.dataset.state === 'closed') to('half'); },
-    covers: () => (isPhone() ? Math.min(sheet.offsetHeight, innerHeight * 0.62) : 0),
-  };
+  return { open() { if (sheet.dataset.state === 'closed') to('half'); } };
 }
 
 // One part of the panel at a time; arrow keys go from tab to tab.

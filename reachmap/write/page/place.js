@@ -37,7 +37,7 @@ function makePlace(page) {
     page.refresh();
     sheet.open();
     $('sheet-body').scrollTop = 0;
-    map.panInside(latlng, { paddingTopLeft: [50, isPhone() ? 110 : 50], paddingBottomRight: [60, sheet.covers() + 50], animate: false });
+    map.panInside(latlng, { paddingTopLeft: [50, isPhone() ? 110 : 50], paddingBottomRight: [60, 60], animate: false });
   }
 
   function showCell(result) {

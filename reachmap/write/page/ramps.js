@@ -49,3 +49,14 @@ function classColours(ramp, count) {
 }
 
 const TABLES = Object.fromEntries(Object.entries(RAMPS).map(([name, ramp]) => [name, colourTable(ramp.stops)]));
+
+// For print: the classes of the legend as plain greys.
+function greyTable(ramp) {
+  const classes = classColours(ramp, (RAMPS[ramp].words || RAMPS[ramp].stops).length);
+  return Uint32Array.from({ length: 256 }, (_, code) => {
+    const [r, g, b] = classes[Math.floor((code * classes.length) / 256)];
+    return ((255 << 24) | (Math.round(0.2126 * r + 0.7152 * g + 0.0722 * b) * 0x010101)) >>> 0;
+  });
+}
+
+const GREYS = Object.fromEntries(Object.keys(RAMPS).map((name) => [name, greyTable(name)]));

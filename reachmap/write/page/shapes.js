@@ -2,7 +2,7 @@
 
 function makeShapes(L, map, D, say) {
   const ink = { color: '#1f2a2e', weight: 1.5, fill: false, interactive: false };
-  const outline = L.polygon(D.shapes.outline, ink).addTo(map);
+  const outline = L.polygon(D.shapes.outline, { ...ink, className: 'edge' }).addTo(map);
   const ring = (at) => L.circleMarker(at, { ...ink, radius: 5, weight: 2, fill: true, fillColor: '#f7f4ec', fillOpacity: 1 });
   const lanes = D.shapes.lanes.flatMap((lane) => [
     ...lane.lines.map((points) => L.polyline(points, { ...ink, weight: 2, dashArray: '10 4' })),

@@ -39,22 +39,23 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
     }
   }
 
+  const table = (ramp) => (state.printing ? GREYS : TABLES)[ramp];
   function paint() {
-    const options = { printing: state.printing, hatch: state.extras.thin, wade: state.extras.wading };
+    const options = { hatch: state.extras.thin, wade: state.extras.wading };
     const result = physics.score(state.setting);
     const kept = state.compare !== 'off' && state.kept;
     const swiping = kept && state.compare === 'swipe';
     keptLayer.hide(!swiping);
     if (kept && state.compare === 'change') {
-      painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), TABLES.change, options);
+      painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), table('change'), options);
       drawLegend('What changed', 'change', 'Now against the moment you kept.');
     } else {
       if (swiping) {
         const [values, ramp] = coloured(kept, physics.score(kept));
-        painter.paint(keptLayer, values, TABLES[ramp], options);
+        painter.paint(keptLayer, values, table(ramp), options);
       }
       const [values, ramp, extra] = coloured(state.setting, result);
-      painter.paint(nowLayer, values, TABLES[ramp], options);
+      painter.paint(nowLayer, values, table(ramp), options);
       drawLegend(LAYERS.find(([id]) => id === state.layer)[1], ramp, swiping ? 'Left of the line: the kept moment. Right: now.' : extra);
     }
     clip();

@@ -67,14 +67,6 @@ const FACTOR_WORDS = {
   cover: 'little cover to hide under or against',
   seam: 'no seam beside it',
 };
-const FACTOR_GOOD = {
-  food: 'drift that brings food',
-  nose: 'an easy current at its nose',
-  depth: 'the right depth',
-  light: 'the right light',
-  cover: 'cover close by',
-  seam: 'a seam beside it',
-};
 const SURE_WORDS = ['a guess', 'between measurements', 'measured near here'];
 const WADING_WORDS = ['', 'usual care', 'strong care', 'do not wade'];
 

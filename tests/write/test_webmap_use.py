@@ -1,0 +1,268 @@
+"""Using the map page: the hour, comparing, units, position, lanes, gravel, printing, a coarser copy, the keyboard."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from pyproj import Transformer
+
+from reachmap.light import light_through_day
+from reachmap.write import map_page, webmap_data
+from tests import toy
+
+PHONE = (390, 844)
+PICTURE = "document.querySelector('.leaflet-now-pane canvas').toDataURL()"
+CROSSING = (12.0, 1.8)
+"""Where the lane made here meets the toy's seam, which lies along y = 1.8 m."""
+
+
+@pytest.fixture(scope="module")
+def result():
+    """The toy water with spawning gravel at its head and a lane across a seam."""
+    ch = toy.channel(cell_m=1.0)
+    made = toy.result(ch, day=light_through_day(ch, toy.NOON.date()))
+    lane = made.visit.lanes.assign(crosses_seam=True)
+    lane = gpd.GeoDataFrame(lane.drop(columns="geometry"), geometry=[shapely.LineString([(12, 0.9), (12, 4)])])
+    redd = (ch.grid.x < -50).astype(np.float32)
+    visit = replace(made.visit, lanes=lane.set_crs(toy.CRS_LOCAL), layers={**made.visit.layers, "redd": redd})
+    return replace(made, visit=visit)
+
+
+@pytest.fixture(scope="module")
+def page_file(result, tmp_path_factory):
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_text(map_page(result), encoding="utf-8")
+    return path
+
+
+def ready(offline, path, size=(1280, 800)):
+    one = offline(path, *size)
+    one.page.wait_for_selector("body[data-ready]", timeout=20000)
+    return one
+
+
+@pytest.mark.browser
+def test_the_hour_moves_by_key_and_by_itself(offline, page_file):
+    """One arrow key is one step of ten minutes; the day plays until stopped; the strip says the hour."""
+    page = ready(offline, page_file).page
+    step = page.evaluate("reachmapPage.state.setting.step")
+    before = page.evaluate(PICTURE)
+    page.locator("#hour").focus()
+    for _ in range(30):
+        page.keyboard.press("ArrowRight")
+    page.wait_for_timeout(200)
+    assert page.evaluate("reachmapPage.state.setting.step") == step + 30
+    assert page.evaluate(PICTURE) != before
+    hour = page.evaluate("reachmapPage.D.day.times[reachmapPage.state.setting.step]")
+    assert hour in page.locator("#moment").inner_text()
+    assert page.locator("#hour").get_attribute("aria-valuetext") == hour
+    page.locator("#play").click()
+    page.wait_for_timeout(900)
+    assert page.locator("#play").get_attribute("aria-label") == "Stop"
+    page.locator("#play").click()
+    stopped = page.evaluate("reachmapPage.state.setting.step")
+    assert stopped > step + 30
+    page.wait_for_timeout(500)
+    assert page.evaluate("reachmapPage.state.setting.step") == stopped
+
+
+@pytest.mark.browser
+def test_two_moments_lie_side_by_side_or_as_their_difference(offline, page_file):
+    page = ready(offline, page_file).page
+    page.locator("#tab-sky").click()
+    page.locator("#keep-moment").click()
+    kept = page.evaluate(PICTURE)
+    page.evaluate("reachmapPage.set({step: 3})")
+    page.locator("#compare").select_option("swipe")
+    assert page.evaluate("document.querySelector('.leaflet-kept-pane canvas').toDataURL()") == kept
+    assert page.evaluate(PICTURE) != kept
+    lines = []
+    for value in ("250", "750"):
+        page.evaluate("(v) => { const s = document.getElementById('swipe'); s.value = v; s.oninput?.(); }", value)
+        page.locator("#swipe").dispatch_event("input")
+        line = page.locator(".swipe-line").bounding_box()["x"]
+        clip = page.evaluate("reachmapPage.map.getPane('now').style.clip")
+        lines.append((line, clip))
+    assert lines[0][0] < lines[1][0]
+    assert lines[0][1] != lines[1][1]
+    assert "kept" in page.locator("#legend").inner_text()
+    page.locator("#compare").select_option("change")
+    assert "much better" in page.locator("#legend").inner_text()
+    page.evaluate("reachmapPage.set({...reachmapPage.state.kept})")
+    same = page.evaluate(
+        """() => { const c = document.querySelector('.leaflet-now-pane canvas');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data, out = new Set();
+        for (let i = 0; i < d.length; i += 4) if (d[i + 3]) out.add([d[i], d[i + 1], d[i + 2]].join());
+        return [...out]; }"""
+    )
+    middle = page.evaluate("reachmap.ramps.change.stops[2]")
+    paper = [int(middle[k : k + 2], 16) for k in (1, 3, 5)]
+    plain = [colour for colour in same if np.abs(np.subtract([int(v) for v in colour.split(",")], paper)).max() <= 3]
+    assert plain, "nothing changed, so the water is the colour of no change"
+
+
+@pytest.mark.browser
+def test_units_switch_and_are_remembered(offline, page_file):
+    """1 m = 3.2808 ft, by definition of the foot of 0.3048 m."""
+    page = ready(offline, page_file).page
+    page.locator("#tab-sky").click()
+    metres = float(page.locator("#clarity-out").inner_text().split()[0])
+    page.locator("#tab-more").click()
+    page.locator("#units").click()
+    page.reload()
+    page.wait_for_selector("body[data-ready]")
+    page.locator("#tab-sky").click()
+    feet, unit = page.locator("#clarity-out").inner_text().split()
+    assert unit == "ft"
+    assert float(feet) == pytest.approx(metres / 0.3048, abs=0.05 / 0.3048 + 0.05)  # both are told with one digit
+    page.locator("#tab-more").click()
+    page.locator("#units").click()
+    page.locator("#tab-sky").click()
+    assert page.locator("#clarity-out").inner_text().split() == [f"{metres:.1f}", "m"]
+
+
+@pytest.mark.browser
+def test_where_am_i_tells_how_far_the_lie_is(offline, page_file, result):
+    """Distance by plane geometry in the beat's own metres; the switch forgets the position again."""
+    one = offline(page_file, *PHONE)
+    one.context.grant_permissions(["geolocation"])
+    one.context.set_geolocation({"latitude": toy.LAT, "longitude": toy.LON, "accuracy": 5})
+    page = one.page
+    page.wait_for_selector("body[data-ready]")
+    page.locator("#best button").first.click()
+    lie = result.lies.table.loc[page.evaluate("reachmapPage.state.chosen")]
+    page.locator("#where").click()
+    page.locator("#place dt", has_text="From you").wait_for()
+    told = page.evaluate(
+        "[...document.querySelectorAll('#place dt')].find((t) => t.textContent === 'From you').nextSibling.textContent"
+    )
+    assert float(told.split()[0]) == pytest.approx(np.hypot(lie["x"], lie["y"]), abs=1.0)
+    assert page.locator(".here").count() == 1
+    page.locator("#where").click()
+    assert page.locator(".here").count() == 0
+    assert one.asked == []
+
+
+@pytest.mark.browser
+def test_a_refused_position_is_said(offline, page_file):
+    one = ready(offline, page_file, PHONE)
+    one.context.clear_permissions()
+    one.page.locator("#where").click()
+    one.page.locator("#say", has_text="not given").wait_for()
+    assert one.page.locator("#where").get_attribute("aria-pressed") == "false"
+
+
+@pytest.mark.browser
+def test_a_lane_is_ringed_where_it_crosses_a_seam(offline, page_file):
+    """The crossing of two straight lines, known by hand."""
+    page = ready(offline, page_file).page
+    lat, lng = page.evaluate("reachmapPage.D.shapes.lanes[0].seams")[0]
+    x, y = Transformer.from_crs(4326, toy.CRS_LOCAL, always_xy=True).transform(lng, lat)
+    assert (x, y) == pytest.approx(CROSSING, abs=0.02)
+    page.locator("#tab-show").click()
+    assert "crosses a seam" in page.locator("#signs").inner_text()
+    count = "document.querySelectorAll('.leaflet-overlay-pane path').length"
+    before = page.evaluate(count)
+    page.locator("#extra-lanes").check(force=True)
+    assert page.evaluate(count) == before + 2
+
+
+@pytest.mark.browser
+def test_spawning_gravel_is_grey_in_season_and_says_to_keep_off(offline, page_file, result):
+    page = ready(offline, page_file).page
+    grid = result.channel.grid
+    grey = page.evaluate(
+        """() => { const t = reachmapPage.U.tiles[0], c = document.querySelector('.leaflet-now-pane canvas');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data, out = [];
+        t.cells.forEach((i, j) => {
+          const rgb = [...d.slice(4 * t.pixels[j], 4 * t.pixels[j] + 3)];
+          out[i] = Math.max(...rgb) - Math.min(...rgb) < 6 && rgb[0] > 100;
+        });
+        return out; }"""
+    )
+    on_gravel = np.array(grey)[grid.x < -50].mean()
+    assert on_gravel > 0.3
+    assert np.array(grey)[grid.x > -40].mean() < 0.02
+    page.locator("#tab-show").click()
+    assert "spawn" in page.locator("#signs").inner_text()
+    cell = int(np.flatnonzero(grid.x < -50)[0])
+    page.evaluate("(i) => reachmapPage.place.cell(reachmapPage.map.getCenter(), i)", cell)
+    assert "keep off" in page.locator("#place").inner_text()
+
+
+@pytest.mark.browser
+def test_the_whole_reach_is_printed_with_date_legend_and_cautions(offline, page_file, tmp_path):
+    """By Chromium's printer and poppler: the words on the sheet, the whole reach in the map, the screen as before."""
+    page = ready(offline, page_file).page
+    page.evaluate("reachmapPage.map.setZoom(reachmapPage.map.getZoom() + 2, {animate: false})")
+    zoom = page.evaluate("reachmapPage.map.getZoom()")
+    page.evaluate(
+        """addEventListener('beforeprint', () => { const b = reachmapPage.map.getBounds();
+        window.whole = b.contains(reachmapPage.shapes.bounds); })"""
+    )
+    sheet = tmp_path / "sheet.pdf"
+    page.pdf(path=sheet, format="A4")
+    assert page.evaluate("window.whole") is True
+    assert page.evaluate("reachmapPage.map.getZoom()") == zoom
+    tool = shutil.which("pdftotext")
+    assert tool, "poppler-utils is needed"
+    text = subprocess.run([tool, str(sheet), "-"], capture_output=True, text=True, check=True).stdout
+    for words in ("Toy water", "20 June 2026", "best water", "Best lies now", "test every step", "Local rules"):
+        assert words in text
+
+
+@pytest.mark.browser
+def test_a_large_reach_carries_a_coarser_copy_and_says_so(offline, result, tmp_path, monkeypatch):
+    """With room for a quarter of the cells: cells twice as large, each the mean of its four."""
+    monkeypatch.setattr(webmap_data, "MOST_CELLS", result.channel.grid.n_wet // 3)
+    path = tmp_path / "map.html"
+    path.write_text(map_page(result), encoding="utf-8")
+    page = ready(offline, path).page
+    data = page.evaluate("({n: reachmapPage.D.n, cell: reachmapPage.D.cell_m, shown: reachmapPage.D.shown})")
+    assert data == {"n": result.channel.grid.n_wet // 4, "cell": 2, "shown": data["shown"]}
+    page.locator("#tab-more").click()
+    assert "Shown in cells of 2 m; worked out in cells of 1 m." in page.locator("#honest").inner_text()
+    depth = np.array(page.evaluate("Array.from(reachmapPage.U.layers.depth)")) / 1000
+    grid, fine = result.channel.grid, result.channel["depth"]
+    rows, cols = grid.cells
+    first = (rows // 2 == rows.min() // 2) & (cols // 2 == cols.min() // 2)
+    assert depth[0] == pytest.approx(fine[first].mean(), abs=6e-4)
+
+
+@pytest.mark.browser
+def test_the_keyboard_reaches_everything(offline, page_file):
+    """Tabs by arrow keys; a lie by Tab and Enter; the caution stands in the strip without a press."""
+    page = ready(offline, page_file, PHONE).page
+    page.locator("#tab-lies").focus()
+    page.keyboard.press("ArrowRight")
+    assert page.locator("#part-sky").is_visible()
+    assert page.evaluate("document.activeElement.id") == "tab-sky"
+    page.keyboard.press("ArrowLeft")
+    page.locator("#best button").first.focus()
+    page.keyboard.press("Enter")
+    assert page.locator("#place").is_visible()
+    assert page.locator("#caution").is_visible()
+    for state in ("closed", "half", "full"):
+        page.evaluate("(s) => { document.getElementById('sheet').dataset.state = s; }", state)
+        box = page.locator("#caution").bounding_box()
+        assert box["y"] + box["height"] <= PHONE[1]
+
+
+@pytest.mark.browser
+def test_one_hand_is_enough_on_a_phone(offline, page_file):
+    """What is pressed often lies in the lower two thirds, and nothing makes the page scroll sideways."""
+    page = ready(offline, page_file, PHONE).page
+    for name in ("#tabs button", "#hour", "#play", "#where", ".leaflet-control-zoom a", "#best button"):
+        for one in page.locator(name).all():
+            box = one.bounding_box()
+            assert box["y"] > PHONE[1] * 0.25, name
+            assert box["height"] >= 44, name
+            assert box["x"] >= 0
+            assert box["x"] + box["width"] <= PHONE[0] + 2
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0]
