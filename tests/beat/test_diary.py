@@ -79,8 +79,7 @@ def test_the_command_adds_by_place_and_by_lie(tmp_path, sample_folder):
     folder = shutil.copytree(sample_folder, tmp_path / "beat")
     (folder / "log.csv").unlink()
     beat = read_beat(folder)
-    LAT, LON = beat.lat, beat.lon
-    for where in (("--at", f"{LAT},{LON}"), ("--lie", "1")):
+    for where in (("--at", f"{beat.lat},{beat.lon}"), ("--lie", "1")):
         done = CliRunner().invoke(main, ["log", "add", str(folder), "--what", "sighting", "--count", "2", *where])
         assert done.exit_code == 0, done.output
     beat = read_beat(folder)
