@@ -5,8 +5,10 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -34,6 +36,19 @@ def scene_like(beat: Beat, name: str) -> Scene:
         what = "fits several scenes" if found else "no such scene in this beat"
         raise SettingError(f"scene {name!r}: {what}; there are: {known}")
     return found[0]
+
+
+def on_day(beat: Beat, name: str | None, day: date | None, cloud: int | None = None) -> Beat:
+    """The beat with one scene only: one of its own, the first if none is named, at the same hour of another day.
+
+    Leaves and spawning go by that day; cloud in oktas, None keeps the scene's.
+    """
+    scene = scene_like(beat, name) if name else beat.scenes[0]
+    local = scene.when.astimezone(ZoneInfo(beat.time_zone))
+    if day is not None:
+        moved = local.replace(year=day.year, month=day.month, day=day.day)
+        scene = replace(scene, name=f"{scene.name}, {day:%d %b %Y}", when=moved, leaf_on=None)
+    return replace(beat, scenes=(replace(scene, cloud=scene.cloud if cloud is None else cloud),))
 
 
 @dataclass(frozen=True)

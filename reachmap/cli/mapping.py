@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
 from reachmap.cli.base import SPECIES, beat_argument, chain_options, run_chain
+from reachmap.errors import OutputError
 
 
 @click.command("map")
@@ -138,12 +140,45 @@ def compare_command(
 @beat_argument
 @click.option("--every", type=click.IntRange(10, 180), default=60, show_default=True, help="Minutes between rows.")
 @click.option("--lies", "count", type=click.IntRange(1, 30), default=6, show_default=True, help="How many lies.")
+@click.option("--date", "day", type=click.DateTime(["%Y-%m-%d"]), help="Another day, for example 2026-10-10.")
+@click.option("--cloud", type=click.IntRange(0, 8), help="Cloud all day, in eighths; default: the scene's.")
+@click.option("--picture", type=click.Path(path_type=Path), help="Write the hours as a page with a picture.")
 @chain_options
-def hours_command(beat: Path, every: int, count: int, **settings: Any) -> None:
-    """Print when each of the best lies of BEAT is good, over the day of the first scene. Writes nothing."""
-    from reachmap.write import hours_text
+def hours_command(
+    beat: Path,
+    every: int,
+    count: int,
+    day: datetime | None,
+    cloud: int | None,
+    picture: Path | None,
+    **settings: Any,
+) -> None:
+    """Print when each of the best lies of BEAT is good, over the day of the first scene or another day.
 
-    click.echo(hours_text(run_chain(beat, **settings), every, count))
+    And in which order to fish them, and what to do if it clouds over. Writes nothing but the picture, if asked.
+    """
+    from reachmap.ask import on_day
+    from reachmap.beat import read_beat
+    from reachmap.run import analyse, with_fish
+    from reachmap.write.hours import hours_page, hours_text
+
+    names, species, length_m = (settings.pop(name) for name in ("scenes", "species", "length_m"))
+    settings.pop("quiet")
+    checked = with_fish(read_beat(beat), species, length_m)
+    date = day.date() if day else None
+    result = analyse(on_day(checked, names[0] if names else None, date, cloud), **settings)
+    sky = next(iter(result.lights.values())).scene.cloud
+    clouded = None
+    if sky < 8:
+        covered = on_day(checked, names[0] if names else None, date, 8)
+        clouded = analyse(covered, **{**settings, "fresh": False})
+    click.echo(hours_text(result, every, count, clouded))
+    if picture:
+        try:
+            picture.write_text(hours_page(result, clouded), encoding="utf-8")
+        except OSError as error:
+            raise OutputError(f"{picture}: can't be written ({error.strerror}). Choose another place.") from error
+        click.echo(f"\nWritten: {picture}")
 
 
 @click.command("curves")
