@@ -13,18 +13,16 @@ from reachmap import __version__
 from reachmap.beat import Beat, Scene, read_beat
 from reachmap.channel import Channel, build_channel
 from reachmap.channel.kept import kept_arrays, kept_channel
-from reachmap.errors import OutputError, SettingError
+from reachmap.errors import SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.sight import see
-from reachmap.trout import find_lies, hold, how_sure, load_curves, write_curves
-from reachmap.trout.model import FACTORS
+from reachmap.trout import find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result
 
 if TYPE_CHECKING:
-    from reachmap.trout.learn import Verdict
-    from reachmap.trout.tune import Tuning
+    pass
 
 Progress = Callable[[str, float], None]
 
@@ -150,50 +148,3 @@ def with_fish(beat: Beat, species: str | None = None, length_m: float | None = N
     """A copy of the beat with another fish in mind."""
     fish = replace(beat.fish, species=species or beat.fish.species, length_m=length_m or beat.fish.length_m)
     return replace(beat, fish=fish)
-
-
-def learn(
-    folder: str | Path,
-    out: Path,
-    *,
-    tuned: Path | None = None,
-    curves: str | Path | None = None,
-    progress: Progress | None = None,
-) -> tuple[dict[str, Verdict], dict[str, Tuning]]:
-    """Hold a beat's log against its map, write the page, and the tuned curves if they win on held-out trips.
-
-    Parameters
-    ----------
-    folder : the beat
-    out : where the page goes
-    tuned : where curves with tuned weights go; nothing is written when they are no better
-    """
-    # Mapping, which is run far more often, does without these and starts a second sooner.
-    from reachmap.trout.learn import join_log, judge, worth_measuring
-    from reachmap.trout.tune import tune
-    from reachmap.write.learned import learned_page
-
-    say = progress or (lambda step, share: None)
-    say("reading the beat", 0.0)
-    beat = read_beat(folder)
-    table = load_curves(curves, beat.fish, beat.water.temperature_c)
-    channel = build_channel(beat, progress=lambda step, share: say(step, 0.1 + 0.3 * share))
-    say("joining the log", 0.4)
-    joined = join_log(channel, table)
-    verdicts = {eye: judge(joined, eye) for eye in ("day", "night")}
-    say("tuning", 0.7)
-    tunings = {
-        eye: tune(np.array([curve[factor].weight for factor in FACTORS]), joined.trips[eye])
-        for eye, curve in (("day", table.day), ("night", table.night))
-    }
-    say("what to measure next", 0.9)
-    page = learned_page(channel, joined, verdicts, tunings, worth_measuring(channel, beat.scenes[0], table))
-    try:
-        out.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"{out}: can't be written ({error.strerror}). Choose another place with --out.") from error
-    if tuned and any(t.better for t in tunings.values()):
-        better = {eye: dict(zip(FACTORS, map(float, t.weights), strict=True)) for eye, t in tunings.items() if t.better}
-        why = "; ".join(f"{eye}: {t.why}" for eye, t in tunings.items())
-        write_curves(tuned, table.with_weights(better, f"tuned on the log of {beat.name}: {why}"))
-    return verdicts, tunings

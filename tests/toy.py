@@ -212,6 +212,8 @@ def visit(ch: Channel) -> Visit:
             "lie": [1],
             "lane": [1],
             "lead_m": [2.0],
+            "lead_least_m": [1.4],
+            "lead_most_m": [4.0],
             "in_view_s": [3.5],
             "drift_m_s": [0.5],
             "crosses_seam": [False],
@@ -230,8 +232,9 @@ def visit(ch: Channel) -> Visit:
         Caution("estimate", "Depths and speeds are estimates; test every step before you put weight on it.", True),
         Caution("rules", "Local rules, access and licensed practice come first."),
     )
-    hours, order = pd.DataFrame(), pd.DataFrame({"lie": [1], "when": ["12:10"], "why": ["in shade"]})
-    return Visit(lanes, stances, hours, order, {1: {"fly": "dark fly keeps its shape"}}, layers, cautions)
+    hours, eye = pd.DataFrame(), pd.Series(dtype=float)
+    order = pd.DataFrame({"lie": [1], "when": ["12:10"], "why": ["in shade"], "step": [73]})
+    return Visit(lanes, stances, hours, eye, order, {1: {"fly": "dark fly keeps its shape"}}, layers, cautions)
 
 
 def result(ch: Channel | None = None, **change) -> Result:

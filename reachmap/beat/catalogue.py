@@ -76,6 +76,12 @@ SECTIONS: dict[str, dict[str, Setting]] = {
         Setting("species", "word", '"brown"', "which trout", words=SPECIES),
         Setting("length_m", "length", "0.35", "its length", 0.05, 1.5),
     ),
+    "visitor": _table(
+        Setting("unsure", "yes/no", "true", "unsure on their feet: wade less"),
+        Setting("height_m", "length", "1.8", "height of the person", 0.5, 2.5),
+        Setting("cast_m", "length", "12", "farthest cast wanted", 2, 40),
+        Setting("sink_m_s", "speed", "0.12", "how fast the fly sinks in still water", 0.01, 1),
+    ),
     "scenes": _table(
         Setting("name", "text", '"sunny noon"', "how you call the scene"),
         Setting("when", "moment", '"2026-06-20 13:00"', "local date and time, or with an offset"),

@@ -109,7 +109,7 @@ def read_notes(table: Table, crs: CRS, anchor: Anchor | None, report: Report) ->
     kind = rows.texts("kind")
     frame = rows.frame(
         id=[given or f"{table.file}-{row}" for given, row in zip(rows.texts("id"), rows.row, strict=True)],
-        text=[a or b for a, b in zip(text, other, strict=True)],
+        text=[" - ".join(dict.fromkeys(part for part in both if part)) for both in zip(text, other, strict=True)],
         kind=[k or "note" for k in kind],
         time=rows.texts("time"),
         replaces=[_strings(cell) for cell in rows.cells("replaces")],

@@ -56,6 +56,24 @@ class Fish:
 
 
 @dataclass(frozen=True)
+class Visitor:
+    """Who comes and with what; everything assumed until it is said.
+
+    Parameters
+    ----------
+    unsure : unsure on their feet: water counts as harder to wade
+    height_m : of the person [m]
+    cast_m : farthest cast wanted [m]
+    sink_m_s : sink rate of the fly in still water; good to half of it either way [m/s]
+    """
+
+    unsure: bool = False
+    height_m: float = 1.8
+    cast_m: float = 12.0
+    sink_m_s: float = 0.12
+
+
+@dataclass(frozen=True)
 class Scene:
     """One moment and sky.
 
@@ -140,6 +158,7 @@ class Beat:
     sources : file name -> sha256 of its bytes
     settings : the raw beat.toml, for the record
     skyline : the far horizon, None if no file gives it
+    visitor : who comes, and with what
     """
 
     name: str
@@ -168,6 +187,7 @@ class Beat:
     sources: Mapping[str, str] = field(default_factory=dict)
     settings: Mapping[str, object] = field(default_factory=dict)
     skyline: Skyline | None = None
+    visitor: Visitor = field(default_factory=Visitor)
 
     def scene(self, name: str) -> Scene:
         """The scene of that name; KeyError lists the names there are."""

@@ -22,7 +22,7 @@ from reachmap.beat.model import Beat, Skyline, Terrain
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.outline import Outline, origin, read_outline
 from reachmap.beat.place import WGS84, Anchor, Placer, distance_km, local_crs, to_local, zone_places
-from reachmap.beat.scenes import fish_of, scenes_of, water_of, zone_of
+from reachmap.beat.scenes import fish_of, scenes_of, visitor_of, water_of, zone_of
 from reachmap.beat.settings import FILE, Settings, read_settings
 from reachmap.beat.skyline import read_skyline
 from reachmap.beat.soundings import Rows, joined, read_soundings
@@ -148,6 +148,7 @@ def _assemble(desk: _Desk) -> Beat | None:
         sources=_checksums(desk),
         settings=settings.raw,
         skyline=_skyline(desk),
+        visitor=visitor_of(settings.values.get("visitor", {})),
         **tables,
     )
 

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import ephem
 
 from reachmap.beat.messages import Report
-from reachmap.beat.model import Fish, Scene, Water
+from reachmap.beat.model import Fish, Scene, Visitor, Water
 from reachmap.beat.settings import FILE, Settings
 
 MOST_SCENES = 50
@@ -33,6 +33,11 @@ def fish_of(given: Mapping[str, Any]) -> Fish:
     """Fish out of settings."""
     base = Fish()
     return Fish(given.get("species", base.species), given.get("length_m", base.length_m))
+
+
+def visitor_of(given: Mapping[str, Any]) -> Visitor:
+    """Visitor out of settings."""
+    return Visitor(**given)
 
 
 def zone_of(settings: Settings, report: Report) -> str:

@@ -71,6 +71,9 @@ def share_beat(
             files[f"{part}.geojson"] = _features(table, lat, lon, remarks)
     if beat.terrain is not None:
         files["terrain.tif"] = _terrain(beat, lat, lon)
+    if beat.skyline is not None:
+        pairs = zip(beat.skyline.azimuth_deg, beat.skyline.elevation_deg, strict=True)
+        files["horizon.csv"] = "azimuth_deg,elevation_deg\n" + "".join(f"{a:g},{e:g}\n" for a, e in pairs)
     for part in PARTS:
         table = getattr(beat, part)
         if part not in without and not table.empty:

@@ -34,7 +34,7 @@ TIE = 1.12
 """The average is kept unless another way's held-out error is smaller by more than this factor. Whole sections left
 out lie farther from the rest than most of the map does from the data, so they show too little of what data gain."""
 
-MOST_KRIGED = 0.4
+MOST_KRIGED = 0.25
 """Largest weight of kriging in the average, times the share of soundings that carry a speed: kriging sees the speeds
 alone, the solve all depths, and held-out errors don't show that most of the map lies near some depth (measured)."""
 

@@ -13,6 +13,7 @@ import io
 import json
 import os
 import tempfile
+import time
 import zipfile
 from collections.abc import Callable
 from importlib.metadata import version
@@ -29,6 +30,9 @@ from reachmap.errors import Finding
 
 KEEP_BYTES = 2_000_000_000
 """The oldest entries go when all together are larger than this (assumed)."""
+
+STALE_S = 3600
+"""An entry half written for longer than this was left by a killed run [s]."""
 
 MEMO_FIELDS = ("report", "stage_m", "flow_m3_s", "depth_guessed", "speed_relative")
 
@@ -153,7 +157,10 @@ def _channel(memo: dict[str, Any], arrays: dict[str, np.ndarray], beat: Beat) ->
 
 
 def _prune(folder: Path) -> None:
-    """Let the entries unused for longest go."""
+    """Let the entries unused for longest go, and what killed runs left half written."""
+    for path in folder.glob("*.new"):
+        if time.time() - path.stat().st_mtime > STALE_S:
+            path.unlink(missing_ok=True)
     entries = sorted(((p.stat().st_mtime, p.stat().st_size, p) for p in folder.glob("*.zip")), reverse=True)
     total = 0
     for _, size, path in entries:

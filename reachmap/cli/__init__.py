@@ -31,8 +31,10 @@ for command in (
     mapping.compare_command,
     mapping.curves_command,
     folders.new_command,
+    folders.sheet_command,
     folders.notes_command,
     folders.share_command,
+    learning.log_group,
     learning.learn_command,
 ):
     main.add_command(command)

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from reachmap.write.model import Result
 
 
+SPECIES = ["brown", "rainbow", "brook", "cutthroat"]
+"""Repeated from the beat room, which takes a second to load."""
+
+
 class FriendlyGroup(click.Group):
     """A group whose commands end in one clear message, never in a traceback."""
 
@@ -35,6 +39,10 @@ class FriendlyGroup(click.Group):
             ctx.exit(1)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
+        except BrokenPipeError:
+            # Whoever read our output has enough of it, as `head` has.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            ctx.exit(1)
         except Exception as error:
             if os.environ.get("REACHMAP_TRACEBACK"):
                 raise
@@ -90,7 +98,7 @@ def chain_options(command: Callable[..., None]) -> Callable[..., None]:
         click.option("--cell", "cell_m", type=click.FloatRange(0.02, 50), metavar="M", help="Cell size in metres."),
         click.option("--stage", "stage_m", type=float, default=0.0, metavar="M", help="Water level above the survey."),
         click.option("--flow", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow."),
-        click.option("--species", type=click.Choice(["brown", "rainbow", "brook", "cutthroat"]), help="The fish."),
+        click.option("--species", type=click.Choice(SPECIES), help="The fish."),
         click.option("--length", "length_m", type=click.FloatRange(0.05, 1.5), metavar="M", help="Its length."),
         click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own."),
         click.option("--engine", type=click.Choice(["ordinary", "energy"]), default="ordinary", show_default=True),

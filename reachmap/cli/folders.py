@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from reachmap.cli.base import beat_argument, show_findings
-from reachmap.errors import SettingError
+from reachmap.errors import OutputError, SettingError
 
 
 @click.command("check")
@@ -44,15 +44,35 @@ def new_command(folder: Path, name: str | None, sources: tuple[Path, ...]) -> No
     click.echo(f"Made {folder}; look at {folder / 'beat.toml'}, then: reachmap map {folder}")
 
 
+@click.command("sheet")
+@beat_argument
+@click.option("--out", type=click.Path(path_type=Path), default=Path("sheet.html"), help="Where the sheet goes.")
+def sheet_command(beat: Path, out: Path) -> None:
+    """Write a field sheet of BEAT to print: the outline under a grid, blanks for soundings and float timings."""
+    from reachmap.beat import read_beat
+    from reachmap.write.sheet import sheet_page
+
+    page = sheet_page(read_beat(beat))
+    try:
+        out.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"{out}: can't be written ({error.strerror}). Choose another place with --out.") from error
+    click.echo(f"Written: {out}; print it on both sides of one page")
+
+
 @click.command("notes")
 @beat_argument
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True, dir_okay=False))
 def notes_command(beat: Path, files: tuple[Path, ...]) -> None:
-    """Merge notes downloaded from maps (FILES) into notes.geojson of BEAT; nothing is ever lost."""
+    """Merge notes (FILES) into notes.geojson of BEAT; nothing is ever lost.
+
+    Files are notes downloaded from maps, GPX waypoints, KML, or tables with lat, lon, text and perhaps kind and time.
+    """
     from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
+    from reachmap.beat.notes_in import notes_of
 
     target = beat / "notes.geojson"
-    merged = merge_notes(read_notes(target), *(read_notes(path) for path in files))
+    merged = merge_notes(read_notes(target), *(notes_of(path) for path in files))
     write_notes(target, merged)
     click.echo(f"{len(shown(merged))} notes in {target}")
 

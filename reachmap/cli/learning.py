@@ -3,26 +3,113 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from reachmap.cli.base import Progress, beat_argument
+from reachmap.cli.base import SPECIES, Progress, beat_argument
+from reachmap.errors import SettingError
+
+if TYPE_CHECKING:
+    from reachmap.beat import Beat
+
+WHAT = ["catch", "follow", "refusal", "sighting", "blank"]
+"""Repeated from the trout room, which takes a second to load."""
 
 
 @click.command("learn")
-@beat_argument
+@click.argument("beats", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="BEAT...")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("learned.html"), help="Where the page goes.")
 @click.option("--write-curves", "tuned", type=click.Path(path_type=Path), help="Where tuned curves go, if better.")
 @click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own.")
 @click.option("--quiet", is_flag=True, help="No progress.")
-def learn_command(beat: Path, out: Path, tuned: Path | None, curves: Path | None, quiet: bool) -> None:
-    """Hold the log of BEAT against the map: how well does it rank this water, and can the weights be tuned?"""
-    from reachmap.run import learn
+def learn_command(beats: tuple[Path, ...], out: Path, tuned: Path | None, curves: Path | None, quiet: bool) -> None:
+    """Hold the log of BEAT against the map: how well does it rank this water, and can the weights be tuned?
+
+    Several beats are judged one by one and together; weights are then tuned on all of their trips.
+    """
+    from reachmap.ask import learn
 
     progress = Progress(quiet)
-    verdicts, tunings = learn(beat, out, tuned=tuned, curves=curves, progress=progress)
+    found = learn(beats, out, tuned=tuned, curves=curves, progress=progress)
     progress.done()
-    for eye, verdict in verdicts.items():
-        click.echo(verdict.sentence + ".")
-        click.echo(f"By {eye}: {tunings[eye].why}.")
+    for one in found:
+        if len(found) > 1:
+            click.echo(f"{one.name}:")
+        for eye, verdict in one.verdicts.items():
+            click.echo(verdict.sentence + ".")
+            click.echo(f"By {eye}: {one.tunings[eye].why}.")
     click.echo(f"Written: {out}" + (f", {tuned}" if tuned and tuned.exists() else ""))
+
+
+@click.group("log")
+def log_group() -> None:
+    """The log of what was met and where, and of the hours without."""
+
+
+@log_group.command("add")
+@beat_argument
+@click.option("--what", type=click.Choice(WHAT), required=True, help="What happened; blank: fished, nothing met.")
+@click.option("--at", "place", metavar="LAT,LON", help="Where, in degrees.")
+@click.option("--lie", type=click.IntRange(1), help="Where, by the number of a lie on the map.")
+@click.option("--when", metavar="TIME", help="Local date and time, 2026-06-20 19:40; default: now.")
+@click.option("--species", type=click.Choice(SPECIES), help="Which trout.")
+@click.option("--length", "length_m", type=click.FloatRange(0.01, 2.0), metavar="M", help="Its length in metres.")
+@click.option("--count", type=click.IntRange(1, 10000), help="How many.")
+@click.option("--hours", type=click.FloatRange(0, 48), help="How long the place was fished.")
+@click.option("--cloud", type=click.IntRange(0, 8), help="Cloud in eighths.")
+@click.option("--clarity", "clarity_m", type=click.FloatRange(0.01, 60), metavar="M", help="How far one sees.")
+@click.option("--note", help="A few words.")
+@click.option("--trip", help="Entries of one outing share a word; default: the day.")
+def log_add_command(beat: Path, place: str | None, lie: int | None, when: str | None, **entry: object) -> None:
+    """Add one entry to the log of BEAT, in the file and the columns it has."""
+    from reachmap.beat import read_beat
+    from reachmap.beat.diary import add_entry
+
+    if (place is None) == (lie is None):
+        raise SettingError("say where: either --at LAT,LON or --lie NUMBER")
+    checked = read_beat(beat)
+    lat, lon = _degrees(place) if place else _of_lie(checked, lie or 0)
+    local = _local_time(when, checked.time_zone)
+    told = {"date_time": local, "lat": f"{lat:.6f}", "lon": f"{lon:.6f}", **entry}
+    path = add_entry(beat, told)
+    click.echo(f"{entry['what']} at {lat:.6f}, {lon:.6f}, {local}: added to {path}")
+
+
+def _degrees(text: str) -> tuple[float, float]:
+    """Latitude and longitude as typed."""
+    try:
+        lat, lon = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise SettingError(f"--at {text!r}: expected latitude,longitude in degrees, such as 54.6204,-2.3127") from error
+    if not (abs(lat) <= 90 and abs(lon) <= 180):
+        raise SettingError(f"--at {text!r}: latitude goes to 90 and longitude to 180 degrees; latitude stands first")
+    return lat, lon
+
+
+def _of_lie(beat: Beat, number: int) -> tuple[float, float]:
+    """Where the map has a lie."""
+    from pyproj import Transformer
+
+    from reachmap.run import analyse
+
+    table = analyse(beat).lies.table
+    if number not in table.index:
+        there = f"lies 1 to {len(table)}" if len(table) else "no lie"
+        raise SettingError(f"--lie {number}: the map has {there}")
+    to_degrees = Transformer.from_crs(beat.crs, "EPSG:4326", always_xy=True)
+    lon, lat = to_degrees.transform(table.loc[number, "x"], table.loc[number, "y"])
+    return lat, lon
+
+
+def _local_time(text: str | None, zone: str) -> str:
+    """A moment as the log writes it, by the beat's clock."""
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    if text is None:
+        return f"{datetime.now(ZoneInfo(zone)):%Y-%m-%dT%H:%M}"
+    try:
+        return f"{datetime.fromisoformat(text):%Y-%m-%dT%H:%M}"
+    except ValueError as error:
+        raise SettingError(f"--when {text!r}: expected a date and time such as 2026-06-20 19:40") from error

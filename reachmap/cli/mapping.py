@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from reachmap.cli.base import beat_argument, chain_options, run_chain
+from reachmap.cli.base import SPECIES, beat_argument, chain_options, run_chain
+from reachmap.errors import OutputError
 
 
 @click.command("map")
@@ -88,30 +90,95 @@ def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
 @click.command("compare")
 @beat_argument
 @click.argument("before")
-@click.argument("after")
-@chain_options
-def compare_command(beat: Path, before: str, after: str, **settings: Any) -> None:
-    """Compare two scenes of BEAT, for example: reachmap compare BEAT "sunny noon" "overcast noon". Writes nothing."""
-    from reachmap.trout import compare
+@click.argument("after", required=False)
+@click.option("--stage-after", "stage_m", type=float, metavar="M", help="Water level after, above the survey's.")
+@click.option("--flow-after", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow after.")
+@click.option("--clarity-after", "clarity_m", type=click.FloatRange(0.02, 60), metavar="M", help="Clarity after.")
+@click.option("--cloud-after", "cloud", type=click.IntRange(0, 8), help="Cloud after, in eighths.")
+@click.option("--species-after", "species", type=click.Choice(SPECIES), help="The fish after.")
+@click.option("--length-after", "length_m", type=click.FloatRange(0.05, 1.5), metavar="M", help="Its length after.")
+@click.option("--engine-after", "engine", type=click.Choice(["ordinary", "energy"]), help="The engine after.")
+@click.option("--layer", type=click.Path(path_type=Path), help="Write the difference of the score as a GeoTIFF.")
+@click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own, for both.")
+@click.option("--cell", "cell_m", type=click.FloatRange(0.02, 50), metavar="M", help="Cell size in metres.")
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON for scripts.")
+def compare_command(
+    beat: Path,
+    before: str,
+    after: str | None,
+    layer: Path | None,
+    curves: Path | None,
+    cell_m: float | None,
+    as_json: bool,
+    **changes: Any,
+) -> None:
+    """Compare two scenes of BEAT, or one with something changed: what each lie gains or loses, and why.
 
-    settings["scenes"] = (before, after)
-    result = run_chain(beat, **settings)
-    told = compare(result.channel, result.holdings[before], result.holdings[after], result.lies)
+    For example: reachmap compare BEAT sunny overcast; reachmap compare BEAT sunny --clarity-after 0.6. A part of a
+    scene's name is enough.
+    """
+    from reachmap.ask import Changed, compare_on_beat
+    from reachmap.beat import read_beat
+    from reachmap.write.rasters import write_difference
+
+    channel, told = compare_on_beat(read_beat(beat), before, after, Changed(**changes), curves=curves, cell_m=cell_m)
+    if layer:
+        write_difference(channel, told, layer)
+    if as_json:
+        lies = told.table.reset_index().to_dict("records")
+        shown = {"before": told.before, "after": told.after, "paragraph": told.paragraph, "lies": lies}
+        click.echo(json.dumps(shown, indent=2, ensure_ascii=False, default=float))
+        return
     click.echo(told.paragraph)
     click.echo()
-    click.echo(told.table.to_string())
+    click.echo(told.table.round(2).to_string())
+    if layer:
+        click.echo(f"\nWritten: {layer}")
 
 
 @click.command("hours")
 @beat_argument
 @click.option("--every", type=click.IntRange(10, 180), default=60, show_default=True, help="Minutes between rows.")
 @click.option("--lies", "count", type=click.IntRange(1, 30), default=6, show_default=True, help="How many lies.")
+@click.option("--date", "day", type=click.DateTime(["%Y-%m-%d"]), help="Another day, for example 2026-10-10.")
+@click.option("--cloud", type=click.IntRange(0, 8), help="Cloud all day, in eighths; default: the scene's.")
+@click.option("--picture", type=click.Path(path_type=Path), help="Write the hours as a page with a picture.")
 @chain_options
-def hours_command(beat: Path, every: int, count: int, **settings: Any) -> None:
-    """Print when each of the best lies of BEAT is good, over the day of the first scene. Writes nothing."""
-    from reachmap.write import hours_text
+def hours_command(
+    beat: Path,
+    every: int,
+    count: int,
+    day: datetime | None,
+    cloud: int | None,
+    picture: Path | None,
+    **settings: Any,
+) -> None:
+    """Print when each of the best lies of BEAT is good, over the day of the first scene or another day.
 
-    click.echo(hours_text(run_chain(beat, **settings), every, count))
+    And in which order to fish them, and what to do if it clouds over. Writes nothing but the picture, if asked.
+    """
+    from reachmap.ask import on_day
+    from reachmap.beat import read_beat
+    from reachmap.run import analyse, with_fish
+    from reachmap.write.hours import hours_page, hours_text
+
+    names, species, length_m = (settings.pop(name) for name in ("scenes", "species", "length_m"))
+    settings.pop("quiet")
+    checked = with_fish(read_beat(beat), species, length_m)
+    date = day.date() if day else None
+    result = analyse(on_day(checked, names[0] if names else None, date, cloud), **settings)
+    sky = next(iter(result.lights.values())).scene.cloud
+    clouded = None
+    if sky < 8:
+        covered = on_day(checked, names[0] if names else None, date, 8)
+        clouded = analyse(covered, **{**settings, "fresh": False})
+    click.echo(hours_text(result, every, count, clouded))
+    if picture:
+        try:
+            picture.write_text(hours_page(result, clouded), encoding="utf-8")
+        except OSError as error:
+            raise OutputError(f"{picture}: can't be written ({error.strerror}). Choose another place.") from error
+        click.echo(f"\nWritten: {picture}")
 
 
 @click.command("curves")

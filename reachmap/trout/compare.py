@@ -43,7 +43,12 @@ MOST_LOSS = 20.0
 
 
 def compare(
-    channel: Channel, before: Holding, after: Holding, lies: Lies, after_channel: Channel | None = None
+    channel: Channel,
+    before: Holding,
+    after: Holding,
+    lies: Lies,
+    after_channel: Channel | None = None,
+    called: tuple[str, str] | None = None,
 ) -> Comparison:
     """Compare two scores of the same beat.
 
@@ -54,6 +59,7 @@ def compare(
     lies : the lies they are told by
     after_channel : the water `after` was scored on, if that is another (another stage or cell size); where it is dry
         the score after is 0, for want of depth
+    called : what to call both; None names the scene, and the fish, engine and level where they differ
 
     Raises
     ------
@@ -70,6 +76,7 @@ def compare(
     names: tuple[str, ...] = (_name(before, after), _name(after, before))
     if after_channel is not None and after_channel.stage_m != channel.stage_m:
         names = tuple(f"{n} at {c.stage_m:+.2f} m" for n, c in zip(names, (channel, after_channel), strict=True))
+    names = called or names
     difference = (moved["hold"] - before["hold"]).astype(np.float32)
     return Comparison(names[0], names[1], difference, table, _paragraph(names, before, moved, table))
 

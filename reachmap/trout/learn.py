@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
@@ -91,9 +92,10 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     InputError : the beat has no log
     """
     beat = channel.beat
-    if beat.log.empty:
+    everything = _with_notes(beat)
+    if everything.empty:
         raise InputError([Finding("error", "log.*", "", "this beat has no log", "Add log.csv, see the README.")])
-    log, left_out = _usable(channel, beat)
+    log, left_out = _usable(channel, everything)
     tree = cKDTree(np.column_stack([channel.grid.x, channel.grid.y]))
     shade = prepare_shade(channel)
     rows: list[dict[str, object]] = []
@@ -129,6 +131,17 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
         {eye: np.concatenate(values) if values else np.empty(0) for eye, values in water_scores.items()},
         trips,
         left_out,
+    )
+
+
+def pool(parts: Sequence[Joined]) -> Joined:
+    """The joined logs of several beats as one; a trip stays a trip of its own beat."""
+    return Joined(
+        pd.concat([part.entries for part in parts], ignore_index=True),
+        {eye: np.concatenate([part.fish[eye] for part in parts]) for eye in ("day", "night")},
+        {eye: np.concatenate([part.fished[eye] for part in parts]) for eye in ("day", "night")},
+        {eye: [trip for part in parts for trip in part.trips[eye]] for eye in ("day", "night")},
+        tuple(finding for part in parts for finding in part.left_out),
     )
 
 
@@ -180,9 +193,27 @@ class _Scored:
         return np.column_stack([by_name[name] for name in FACTORS])
 
 
-def _usable(channel: Channel, beat: Beat) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
+def _with_notes(beat: Beat) -> gpd.GeoDataFrame:
+    """The log with the map's notes that say a fish was met or none was; one that stands in the log too counts once."""
+    notes = beat.notes[beat.notes["kind"].isin([*MET, "blank"]) & ~beat.notes["id"].isin(beat.log["id"])]
+    if notes.empty:
+        return beat.log
+    zone = ZoneInfo(beat.time_zone)
+    when = pd.to_datetime(notes["time"], utc=True, errors="coerce", format="ISO8601")
+    more = notes[["id", "text", "kind", "geometry"]].assign(
+        what=notes["kind"],
+        time=when.to_numpy(object),
+        trip=when.dt.tz_convert(zone).dt.strftime("%Y-%m-%d").fillna(""),
+        species="",
+        **dict.fromkeys(("length_m", "count", "hours", "cloud", "clarity_m"), np.nan),
+    )
+    if beat.log.empty:
+        return more.reset_index(drop=True)
+    return gpd.GeoDataFrame(pd.concat([beat.log, more], ignore_index=True), crs=beat.log.crs)
+
+
+def _usable(channel: Channel, log: gpd.GeoDataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
     """Entries of a known kind, with a time, near the water; the rest as findings."""
-    log = beat.log
     tree = cKDTree(np.column_stack([channel.grid.x, channel.grid.y]))
     away = tree.query(np.column_stack([log.geometry.x, log.geometry.y]))[0]
     known = log["what"].isin([*MET, "blank"]).to_numpy()

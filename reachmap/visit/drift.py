@@ -15,7 +15,10 @@ from reachmap.sight.model import Sight
 from reachmap.trout.model import Lies
 
 SINK_M_S = 0.12
-"""Sink rate of a weighted fly (assumed from trade tests, 10-23 cm/s in still water; +-50 %) [m/s]."""
+"""Sink rate of a weighted fly where the beat names none (assumed from trade tests, 10-23 cm/s in still water) [m/s]."""
+
+SINK_SHARE = 0.5
+"""A sink rate is good to this share of it either way (assumed)."""
 
 MOST_LANES = 4
 STEP_M = 0.5
@@ -53,16 +56,22 @@ def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.Ge
         seen = float(np.median(sight["sighting_range"][cells]))
         count = min(lane_count(float(np.ptp(side)) + channel.grid.cell_m, seen, view_deg), MOST_LANES)
         speed = float(channel["drift_speed"][cells].mean())
-        lead = min(lead_m(float(channel["depth"][cells].mean()), speed), LONGEST_M)
+        depth, sink = float(channel["depth"][cells].mean()), channel.beat.visitor.sink_m_s
+        lead, near, far = (
+            min(lead_m(depth, speed, sink * share), LONGEST_M) for share in (1.0, 1 + SINK_SHARE, 1 - SINK_SHARE)
+        )
         for lane, offset in enumerate((np.arange(count) + 0.5) / count * np.ptp(side) + side.min(), 1):
             line = _line(channel, middle + left * offset, lead)
             if line is None:
                 continue
             crosses = bool(len(channel.seams)) and bool(channel.seams.geometry.crosses(line).any())
-            facts = {"lie": int(number), "lane": lane, "lead_m": round(lead, 1), "drift_m_s": round(speed, 2)}
+            facts = {"lie": int(number), "lane": lane, "drift_m_s": round(speed, 2)}
+            facts |= {"lead_m": round(lead, 1), "lead_least_m": round(near, 1), "lead_most_m": round(far, 1)}
             seconds = round(drift_seconds(seen, speed), 1)
             rows.append({**facts, "in_view_s": seconds, "crosses_seam": crosses, "geometry": line})
-    columns = ["lie", "lane", "lead_m", "in_view_s", "drift_m_s", "crosses_seam", "geometry"]
+    columns = [
+        "lie", "lane", "lead_m", "lead_least_m", "lead_most_m", "in_view_s", "drift_m_s", "crosses_seam", "geometry",
+    ]  # fmt: skip
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 
 

@@ -28,12 +28,13 @@ class Visit:
 
     Parameters
     ----------
-    lanes : GeoDataFrame of lines in the direction of drift: lie, lane (1..), lead_m, in_view_s, drift_m_s,
-        crosses_seam (bool)
+    lanes : GeoDataFrame of lines in the direction of drift: lie, lane (1..), lead_m with lead_least_m and lead_most_m
+        (a fly that sinks faster or slower), in_view_s, drift_m_s, crosses_seam (bool)
     stances : GeoDataFrame of points: lie, rank, how ("standing", "kneeling"), on ("bank", "water"), reason,
-        cast_m, wading
+        cast_m, wading, when (hour and minute the sun was taken for)
     hours : DataFrame, index time, one column a lie: hold score of the lie at that time; empty if not asked for
-    order : the lies in the order to fish them, with time: DataFrame lie, when, why
+    eye : Series, index time: state of the eye over the lies, 1 day to 0 night; empty with `hours`
+    order : the lies in the order to fish them, with time: DataFrame lie, when, why, step (of the day)
     seen : lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours ...)
     layers : wading, redd (n_wet,) float32
     cautions : always shown
@@ -42,6 +43,7 @@ class Visit:
     lanes: gpd.GeoDataFrame
     stances: gpd.GeoDataFrame
     hours: pd.DataFrame
+    eye: pd.Series
     order: pd.DataFrame
     seen: Mapping[int, Mapping[str, object]]
     layers: Mapping[str, np.ndarray]

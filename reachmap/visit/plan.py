@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
 from reachmap.channel.model import Channel
 from reachmap.light import eye_through_day, lux_through_day
-from reachmap.light.model import DayLight, Light
+from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight import colours_at, smallest_feature
 from reachmap.sight.eyes import Eyes
 from reachmap.sight.model import Sight
@@ -19,11 +21,14 @@ from reachmap.trout.model import Holding, Lies
 from reachmap.trout.shift import EyeCurves
 from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
-from reachmap.visit.stand import stances
+from reachmap.visit.stand import Hour, stances
 from reachmap.visit.wading import cautions, redds, wading_class
 
 WALK_M_S = 0.5
 """Pace along the bank between lies, wading pauses included (assumed) [m/s]."""
+
+DARK_DEG = -6.0
+"""Sun's altitude at the end of civil twilight [deg]."""
 
 MINUTES_A_LIE = 20
 """Time to fish one lie (assumed) [min]."""
@@ -48,29 +53,58 @@ def plan_visit(
     """
     first = next(iter(lights))
     light = lights[first]
-    wading = wading_class(channel["depth"], channel["speed"])
+    wading = wading_class(channel["depth"], channel["speed"], is_dark(light.sun), channel.beat.visitor.unsure)
     redd = redds(channel, light.scene)
     curves = curves or load_curves()
-    hours = _hours(channel, holdings[first], lies, day, light, curves) if day is not None else pd.DataFrame()
+    hours, eye = pd.DataFrame(), pd.Series(dtype=float)
+    if day is not None:
+        hours, eye = _hours(channel, holdings[first], lies, day, light, curves)
+    order = _order(lies, hours, day, light)
     return Visit(
         lanes(channel, sights[first], lies, curves.eyes["view_cone_deg"]),
-        stances(channel, light, lies, wading, redd),
+        stances(channel, _met(lies, hours, order, day, light), lies, redd),
         hours,
-        _order(lies, hours, day),
+        eye,
+        order,
         {int(n): _seen(channel, light, sights[first], lies, int(n), curves.eyes) for n in lies.table.index},
         {"wading": wading, "redd": redd},
         cautions(channel.beat, channel, [one.scene for one in lights.values()]),
     )
 
 
-def _hours(channel: Channel, holding: Holding, lies: Lies, day: DayLight, light: Light, curves: Curves) -> pd.DataFrame:
-    """Hold score of every lie at every step of the day under the first scene's cloud and water.
+def is_dark(sun: Body) -> bool:
+    """True after civil dusk, when one no longer sees where one treads."""
+    return sun.altitude_deg < DARK_DEG
+
+
+def _met(lies: Lies, hours: pd.DataFrame, order: pd.DataFrame, day: DayLight | None, light: Light) -> dict[int, Hour]:
+    """When each lie is met: as the order has it, else at its best hour of the same daylight or dark as the scene's."""
+    dark = is_dark(light.sun)
+    if day is None or hours.empty:
+        when = f"{light.scene.when.astimezone(ZoneInfo('UTC') if day is None else day.times[0].tzinfo):%H:%M}"
+        return {int(number): Hour(light.sun, dark, when) for number in lies.table.index}
+    steps = dict(zip(order["lie"], order["step"], strict=True))
+    alike = np.array([is_dark(sun) == dark for sun in day.sun])
+    found = {}
+    for number in lies.table.index:
+        score = np.where(alike, hours[number].to_numpy(), -1.0)
+        step = int(steps.get(number, score.argmax()))
+        found[int(number)] = Hour(day.sun[step], is_dark(day.sun[step]), f"{day.times[step]:%H:%M}")
+    return found
+
+
+def _hours(
+    channel: Channel, holding: Holding, lies: Lies, day: DayLight, light: Light, curves: Curves
+) -> tuple[pd.DataFrame, pd.Series]:
+    """Hold score of every lie, and the state of the eye over them, at every step of the day.
+
+    Under the first scene's cloud and water.
 
     The light factor is worked out again at every step; the other factors of a lie do not change over a day.
     """
     cells = np.flatnonzero(lies.label > 0)
     if not len(cells):
-        return pd.DataFrame()
+        return pd.DataFrame(), pd.Series(dtype=float)
     water = light.scene.water
     lux = lux_through_day(channel, day, light.scene.cloud, water, cells=cells)
     step = (day.times[1] - day.times[0]).total_seconds() / 60
@@ -82,7 +116,8 @@ def _hours(channel: Channel, holding: Holding, lies: Lies, day: DayLight, light:
     score = eye * by_day + (1 - eye) * by_night
     label = lies.label[cells].astype(int)
     table = {n: score[:, label == n].mean(axis=1) for n in lies.table.index}
-    return pd.DataFrame(table, index=pd.Index(day.times, name="time"))
+    times = pd.Index(day.times, name="time")
+    return pd.DataFrame(table, index=times), pd.Series(eye.mean(axis=1), index=times)
 
 
 def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.ndarray) -> np.ndarray:
@@ -91,28 +126,49 @@ def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.nd
     return score * (curves["light"](log_lux) / np.maximum(old, 1e-6)) ** share
 
 
-def _order(lies: Lies, hours: pd.DataFrame, day: DayLight | None) -> pd.DataFrame:
-    """The best lies from downstream to upstream, starting in daylight at the hour that meets most of them well."""
+def _order(lies: Lies, hours: pd.DataFrame, day: DayLight | None, light: Light) -> pd.DataFrame:
+    """The best lies from downstream to upstream, begun at the hour that meets most of them well.
+
+    By daylight where the first scene is a day's, else in the dark.
+    """
     scene = next(iter(lies.scenes.values()))
     chosen = sorted(scene[(scene["rank"] > 0) & (scene["rank"] <= 8)].index)
     if not chosen or hours.empty or day is None:
-        return pd.DataFrame(columns=["lie", "when", "why"])
+        return pd.DataFrame(columns=["lie", "when", "why", "step"])
     along = lies.table.loc[chosen, "along_m"].to_numpy(float)
     walk = np.r_[0, np.cumsum(np.abs(np.diff(along)) / WALK_M_S / 60)]
     after = walk + MINUTES_A_LIE * np.arange(len(chosen))
     step_min = (day.times[1] - day.times[0]).total_seconds() / 60
     offsets = np.rint(after / step_min).astype(int)
-    lit = np.array([sun.altitude_deg > 0 for sun in day.sun])
-    end = len(lit) - 1
-    starts = [int(k) for k in np.flatnonzero(lit) if lit[min(int(k) + offsets[-1], end)]] or [len(lit) // 2]
+    dark = is_dark(light.sun)
+    alike = np.array([is_dark(sun) if dark else sun.altitude_deg > 0 for sun in day.sun])
+    end = len(alike) - 1
+    starts = [int(k) for k in np.flatnonzero(alike) if alike[k : min(k + offsets[-1], end) + 1].all()]
+    starts = starts or [len(alike) // 2]
     table = hours[chosen].to_numpy()
     best = max(starts, key=lambda k: table[np.minimum(k + offsets, end), np.arange(len(chosen))].sum())
     times = [hours.index[best] + pd.Timedelta(minutes=float(minutes)) for minutes in after]
+    steps = np.minimum(best + offsets, end)
     rows = [
-        {"lie": int(number), "when": f"{when:%H:%M}", "why": f"lie {number}, {scene.loc[number, 'why']}"}
-        for number, when in zip(chosen, times, strict=True)
+        {
+            "lie": int(number),
+            "when": f"{when:%H:%M}",
+            "why": f"lie {number}, {_why_then(scene.loc[number, 'why'], day, step, lies.label == number)}",
+            "step": int(step),
+        }
+        for number, when, step in zip(chosen, times, steps, strict=True)
     ]
     return pd.DataFrame(rows)
+
+
+def _why_then(why: str, day: DayLight, step: int, cells: np.ndarray) -> str:
+    """A lie's reasons with its shade as it is at that step, not as it changes after the scene."""
+    lasting = re.sub(r" in the shade of [^,;]+", "", why)
+    kept = [part for part in lasting.split("; ") if not part.startswith(("loses shade", "in shade"))]
+    if day.sun[step].altitude_deg > 0:
+        lit = float(day.sun_on(np.flatnonzero(cells))[step].mean()) / 255 >= 0.5
+        kept.append("in the sun then" if lit else "in shade then")
+    return "; ".join(kept)
 
 
 def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int, eyes: Eyes) -> dict[str, object]:

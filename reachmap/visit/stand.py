@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -11,18 +13,19 @@ import numpy as np
 import shapely
 
 from reachmap.channel.model import Channel
-from reachmap.light.model import Light
+from reachmap.light.model import Body
 from reachmap.sight import seen_from_below
 from reachmap.trout.model import Lies
+from reachmap.visit.wading import wading_class
 
-CASTS_M = (6.0, 8.0, 10.0, 12.0)
-"""Casting distances offered (assumed) [m]."""
+CASTS = (0.5, 0.67, 0.83, 1.0)
+"""Casting distances offered, as shares of the farthest one wanted (assumed)."""
 
 AHEAD_DEG = 60.0
 """Nobody is placed within this angle of the way the fish looks, upstream (assumed) [deg]."""
 
-HEIGHTS = {"kneeling": 0.9, "standing": 1.8}
-"""Height of a person above the ground (assumed) [m]."""
+HEIGHTS = {"kneeling": 0.5, "standing": 1.0}
+"""Height above the ground, as a share of the person's (assumed)."""
 
 LIMIT_ARCMIN = 14.0
 """A person larger than this in the window is seen (acuity of rainbow trout at 1 year: Rahmann et al. 1979)."""
@@ -44,15 +47,38 @@ def shadow_line(
     return shapely.LineString([(x, y), (x + length * math.sin(away), y + length * math.cos(away))])
 
 
-def stances(channel: Channel, light: Light, lies: Lies, wading: np.ndarray, redd: np.ndarray) -> gpd.GeoDataFrame:
-    """The best stances of every lie (see `Visit.stances`)."""
-    rows = [row for number in lies.table.index for row in _of_lie(channel, light, lies, int(number), wading, redd)]
-    columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "geometry"]
+@dataclass(frozen=True)
+class Hour:
+    """When a lie is met: the sun then, whether it is dark, and the time in words."""
+
+    sun: Body
+    dark: bool
+    when: str
+
+
+def stances(channel: Channel, hours: Mapping[int, Hour], lies: Lies, redd: np.ndarray) -> gpd.GeoDataFrame:
+    """The best stances of every lie (see `Visit.stances`).
+
+    Parameters
+    ----------
+    channel, lies : the water and its lies
+    hours : lie -> the hour it is met: the sun throws the shadow, darkness makes wading harder
+    redd : 1 where nobody should tread (n_wet,)
+    """
+    unsure = channel.beat.visitor.unsure
+    classes = {
+        dark: wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure) for dark in (False, True)
+    }
+    rows = []
+    for number in lies.table.index:
+        hour = hours[int(number)]
+        rows += _of_lie(channel, hour, lies, int(number), classes[hour.dark], redd)
+    columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 
 
 def _of_lie(
-    channel: Channel, light: Light, lies: Lies, number: int, wading: np.ndarray, redd: np.ndarray
+    channel: Channel, hour: Hour, lies: Lies, number: int, wading: np.ndarray, redd: np.ndarray
 ) -> list[dict[str, Any]]:
     """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
     lie, grid = lies.table.loc[number], channel.grid
@@ -60,7 +86,8 @@ def _of_lie(
     cell = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
     upstream = math.atan2(-float(channel["flow_north"][cell]), -float(channel["flow_east"][cell]))
     found = []
-    for distance in CASTS_M:
+    visitor, sun = channel.beat.visitor, hour.sun
+    for distance in (visitor.cast_m * share for share in CASTS):
         for turn in np.radians(np.arange(0, 360, 15)):
             x, y = lie["x"] + distance * math.cos(turn), lie["y"] + distance * math.sin(turn)
             ahead = math.degrees(abs((turn - upstream + math.pi) % (2 * math.pi) - math.pi))
@@ -70,18 +97,23 @@ def _of_lie(
             if ahead < AHEAD_DEG or klass >= 3 or (at >= 0 and redd[at] > 0) or not _near_bank(channel, x, y, on):
                 continue
             wet = float(channel["depth"][at]) if at >= 0 else 0.0
-            for how, height in HEIGHTS.items():
+            for how, share in HEIGHTS.items():
+                height = share * visitor.height_m
                 if how == "kneeling" and wet > KNEEL_M:
                     continue
-                shadow = shadow_line(x, y, height, light.sun.altitude_deg, light.sun.azimuth_deg)
+                shadow = shadow_line(x, y, height, sun.altitude_deg, sun.azimuth_deg)
                 if shadow is not None and shadow.intersects(patch):
                     continue
                 above = height - wet if at >= 0 else height + BANK_M
-                seen = _arcmin(round(max(above, 0.1), 1), distance, round(max(float(channel["depth"][cell]), 0.1), 1))
+                seen = (
+                    0.0
+                    if hour.dark
+                    else _arcmin(round(max(above, 0.1), 1), distance, round(max(float(channel["depth"][cell]), 0.1), 1))
+                )
                 cost = seen / LIMIT_ARCMIN + klass + 0.1 * distance - ahead / 90 + (0.5 if how == "kneeling" else 0)
                 found.append((cost, x, y, how, on, distance, klass, seen, ahead))
     found.sort(key=lambda row: row[:3])
-    return [_row(number, rank, row) for rank, row in enumerate(_apart(found), 1)]
+    return [_row(number, rank, row, hour) for rank, row in enumerate(_apart(found), 1)]
 
 
 @cache
@@ -106,11 +138,12 @@ def _apart(found: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
     return kept
 
 
-def _row(number: int, rank: int, row: tuple[Any, ...]) -> dict[str, Any]:
+def _row(number: int, rank: int, row: tuple[Any, ...], hour: Hour) -> dict[str, Any]:
     """One stance with its reason."""
     _, x, y, how, on, distance, klass, seen, ahead = row
     side = "behind" if ahead > 120 else "beside"
     sight = "below its line of sight" if seen < LIMIT_ARCMIN else "it may see you: move slowly"
+    sight = "in the dark" if hour.dark else sight
     care = "" if klass == 1 else ", strong care wading"
     return {
         "lie": number,
@@ -120,5 +153,6 @@ def _row(number: int, rank: int, row: tuple[Any, ...]) -> dict[str, Any]:
         "reason": f"{side} the fish, {sight}{care}",
         "cast_m": round(distance, 1),
         "wading": klass,
+        "when": hour.when,
         "geometry": shapely.Point(x, y),
     }

@@ -31,6 +31,26 @@ SPAWNING = {"brown": (9, 10, 11, 12), "brook": (9, 10), "rainbow": (3, 4, 5), "c
 """Months in which redds are likely in the north, by species (angling pages; check the local regulations)."""
 
 
+RULES = Caution("rules", "Local rules, access and the advice of licensed guides come first.", True)
+
+ALWAYS = (
+    Caution("stage", "The water can rise without warning; know your way out before you wade in."),
+    Caution("cold", "Cold water takes breath in a minute and strength in ten; do not wade alone."),
+    Caution("dark", "After dark every class is harder: scout by day, carry a light, tell someone."),
+    Caution("lightning", "Leave the water when you hear thunder and wait 30 minutes (common practice)."),
+)
+
+STANDING_CAUTIONS = tuple(
+    caution.text
+    for caution in (
+        RULES,
+        *ALWAYS,
+        Caution("redd", "Keep off clean gravel in spawning season; wade nowhere near a redd."),
+    )
+)
+"""What holds for anyone who goes in to measure."""
+
+
 def wading_class(depth: np.ndarray, speed: np.ndarray, night: bool = False, unsure: bool = False) -> np.ndarray:
     """1 usual care, 2 strong care, 3 do not wade, from depth [m] and depth-mean speed [m/s] (n_wet,) float32."""
     harder = UNSURE if night or unsure else 1.0
@@ -70,13 +90,10 @@ def redds(channel: Channel, scene: Scene) -> np.ndarray:
 def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Caution, ...]:
     """The cautions of a map, the gravest first."""
     out = [
-        Caution("rules", "Local rules, access and the advice of licensed guides come first.", True),
+        RULES,
         Caution("estimate", "Depths and speeds are estimates: test every step, use a staff and a belt.", True),
         Caution("promise", "The map ranks places; it promises no fish and no safe footing.", True),
-        Caution("stage", "The water can rise without warning; know your way out before you wade in."),
-        Caution("cold", "Cold water takes breath in a minute and strength in ten; do not wade alone."),
-        Caution("dark", "After dark every class is harder: scout by day, carry a light, tell someone."),
-        Caution("lightning", "Leave the water when you hear thunder and wait 30 minutes (common practice)."),
+        *ALWAYS,
     ]
     if channel.depth_guessed or channel.speed_relative:
         out.insert(0, Caution("guess", "Depth or speed here is a guess, not a measurement: do not wade by it.", True))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from html import escape
 
-import numpy as np
 import shapely
 
+from reachmap.write.hours import hours_picture
 from reachmap.write.model import Result
 from reachmap.write.summary import ranked
 
@@ -38,7 +38,7 @@ def card_page(result: Result) -> str:
 <section><h1>{name}</h1><p>{when}, {escape(scene)}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm</p>
 {_sketch(result, ranked(result.lies, scene)[:TOP])}
 <ol>{"".join(_lie_line(result, scene, n) for n in ranked(result.lies, scene)[:TOP])}</ol></section>
-<section><h2>When</h2>{hours_picture(result)}<h2>In this order</h2>{_order(result)}
+<section><h2>When</h2>{hours_picture(result, TOP)}{_events(result)}<h2>In this order</h2>{_order(result)}
 <h2>Look once, then fish</h2>{_checklist(result)}
 <h2>Before you wade</h2><ul>{"".join(f"<li>{escape(c.text)}</li>" for c in result.visit.cautions)}</ul></section></html>
 """
@@ -82,31 +82,6 @@ def _path(line: shapely.Geometry, style: str, closed: bool) -> str:
     """A line as an svg path, north up."""
     points = "L".join(f"{x:.1f} {-y:.1f}" for x, y in shapely.get_coordinates(line))
     return f"<path class='{style}' d='M{points}{'Z' if closed else ''}'/>"
-
-
-def hours_picture(result: Result) -> str:
-    """Lies by time as an inline picture: the darker, the better; steps of half an hour."""
-    hours = result.visit.hours
-    if hours.empty:
-        return "<p>No day was worked out.</p>"
-    scene = next(iter(result.lies.scenes))
-    numbers = ranked(result.lies, scene)[:TOP]
-    table = hours.iloc[::3]
-    cells = []
-    for row, number in enumerate(numbers):
-        cells.append(f"<text x='0' y='{12 * row + 9}' font-size='8' fill='#1f2a2e'>{number}</text>")
-        for column, score in enumerate(table[number]):
-            dark = float(np.clip(score, 0, 1))
-            place = f"x='{14 + 6 * column}' y='{12 * row}' width='6' height='10'"
-            cells.append(f"<rect {place} fill='#1f2a2e' fill-opacity='{dark:.2f}'/>")
-    foot = 12 * len(numbers) + 8
-    ticks = "".join(
-        f"<text x='{14 + 6 * k}' y='{foot}' font-size='7' fill='#1f2a2e'>{table.index[k]:%H}</text>"
-        for k in range(0, len(table), 6)
-    )
-    size = f"0 0 {14 + 6 * len(table)} {foot + 2}"
-    label = "lies by hour of the day, darker is better"
-    return f"<svg viewBox='{size}' role='img' aria-label='{label}'>{''.join(cells)}{ticks}</svg>{_events(result)}"
 
 
 def _events(result: Result) -> str:

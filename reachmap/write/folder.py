@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import platform
+import re
 import shutil
 import tempfile
 import time
@@ -16,7 +20,10 @@ from reachmap.write.record import run_record
 from reachmap.write.vectors import write_table, write_vectors, write_waypoints
 
 STALE_S = 3600
-"""A half-written folder older than this was left by a killed run and is swept [s]."""
+"""A half-written folder older than this was left by a killed run, wherever that ran, and is swept [s]."""
+
+SWAPS = 20
+"""How often the new folder is offered while other runs put theirs into the same place."""
 
 KEPT = ("notes.geojson",)
 """Files of the user's that may stand in an output folder and are carried over."""
@@ -39,7 +46,7 @@ def write_outputs(result: Result, out: Path, pages: Mapping[str, str]) -> list[P
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         _sweep(out)
-        beside = Path(tempfile.mkdtemp(dir=out.parent, prefix=f".{out.name}.new-"))
+        beside = Path(tempfile.mkdtemp(dir=out.parent, prefix=f".{out.name}.new-{_mark()}-"))
     except OSError as error:
         raise OutputError(_cannot(out, error)) from error
     try:
@@ -69,18 +76,31 @@ def _fill(result: Result, folder: Path, pages: Mapping[str, str]) -> None:
 
 
 def _swap(beside: Path, out: Path) -> None:
-    """Put the new folder in place; the old one comes back if that fails."""
-    if not out.exists():
-        beside.replace(out)
-        return
-    old = Path(tempfile.mkdtemp(dir=out.parent, prefix=f".{out.name}.old-"))
-    out.replace(old)
-    try:
-        beside.replace(out)
-    except OSError:
-        old.replace(out)
-        raise
-    shutil.rmtree(old, ignore_errors=True)
+    """Put the new folder in place; the old one comes back if that fails.
+
+    Another run may put its own there at the same moment: then whoever comes last replaces the other's, whole.
+    """
+    for _ in range(SWAPS):
+        old = None
+        if out.exists():
+            old = Path(tempfile.mkdtemp(dir=out.parent, prefix=f".{out.name}.old-{_mark()}-"))
+            try:
+                out.replace(old)
+            except FileNotFoundError:
+                old.rmdir()
+                continue
+        try:
+            beside.replace(out)
+        except OSError:
+            if not out.exists():
+                if old is not None:
+                    old.replace(out)
+                raise
+        if old is not None:
+            shutil.rmtree(old, ignore_errors=True)
+        if not beside.exists():
+            return
+    raise OSError(errno.EBUSY, "other runs write there all the time")
 
 
 def _refuse_foreign(out: Path) -> None:
@@ -99,14 +119,37 @@ def _refuse_foreign(out: Path) -> None:
 
 def _sweep(out: Path) -> None:
     """Remove what a killed run left half written; put back an old folder that lost its place."""
-    for left in sorted(out.parent.glob(f".{out.name}.old-*")):
+    for left in sorted(path for path in out.parent.iterdir() if path.name.startswith(f".{out.name}.old-")):
+        if not _abandoned(left):
+            continue
         if not out.exists() and (left / "run.json").is_file():
             left.replace(out)
-        elif time.time() - left.stat().st_mtime > STALE_S:
+        else:
             shutil.rmtree(left, ignore_errors=True)
-    for left in out.parent.glob(f".{out.name}.new-*"):
+    for left in [path for path in out.parent.iterdir() if path.name.startswith(f".{out.name}.new-")]:
+        if _abandoned(left):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _mark() -> str:
+    """Machine and process, so that another run can tell whether this one still lives."""
+    return f"{re.sub('[^A-Za-z0-9]', '', platform.node())}-{os.getpid()}"
+
+
+def _abandoned(left: Path) -> bool:
+    """True for a folder whose run is dead: on this machine by its process, elsewhere by its age."""
+    try:
         if time.time() - left.stat().st_mtime > STALE_S:
-            shutil.rmtree(left, ignore_errors=True)
+            return True
+        node, pid = left.name.rsplit("-", 3)[-3:-1]
+        if os.name != "posix" or node != _mark().split("-")[0] or int(pid) == os.getpid():
+            return False
+        os.kill(int(pid), 0)
+    except ProcessLookupError:
+        return True
+    except (OSError, ValueError):
+        return False
+    return False
 
 
 def _cannot(out: Path, error: OSError) -> str:

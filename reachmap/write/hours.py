@@ -1,18 +1,44 @@
-"""The hours of the best lies as a table for the terminal."""
+"""The hours of the best lies: a table for the terminal, and a picture."""
 
 from __future__ import annotations
+
+from html import escape
+
+import numpy as np
+import pandas as pd
 
 from reachmap.write.model import Result
 from reachmap.write.summary import ranked
 
+DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
 
-def hours_text(result: Result, every_min: int = 60, count: int = 6) -> str:
+INK, PAPER = "#1f2a2e", "#ffffff"
+ROW, LEFT, STEP, TOP = 13, 22, 3, 34
+"""Height of a lie's row, width of the numbers, width of a ten-minute step, room above the rows, in units of the
+picture."""
+
+POOR = 0.35
+"""Scores up to this are left nearly white, so that what sets good hours apart can be seen."""
+
+EVENT_WORDS = {
+    "sunrise": "sun up",
+    "sunset": "sun down",
+    "civil_dawn": "",
+    "civil_dusk": "",
+    "moonrise": "moon up",
+    "moonset": "moon down",
+}
+"""Moments named in the picture; the others stand in the text."""
+
+
+def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Result | None = None) -> str:
     """Scores of the best lies over the day, the day's moments, and the order to fish them.
 
     Parameters
     ----------
     every_min : minutes between rows; rounded to the day's steps
     count : how many lies
+    clouded : the same day under full cloud, for what to do then
     """
     scene = next(iter(result.lies.scenes))
     numbers, hours = ranked(result.lies, scene)[:count], result.visit.hours
@@ -24,12 +50,140 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6) -> str:
     lines = [
         f"{light.when:%d %b %Y}, cloud {light.cloud}/8 all day",
         "",
-        "time   " + "".join(f"{n:>7}" for n in numbers),
+        "time   " + "".join(f"{n:>7}" for n in numbers) + "   eye",
     ]
-    lines += [f"{when:%H:%M}  " + "".join(f"{row[n]:7.2f}" for n in numbers) for when, row in rows.iterrows()]
+    lines += [
+        f"{when:%H:%M}  " + "".join(f"{row[n]:7.2f}" for n in numbers) + f"   {eye_word(result.visit.eye[when])}"
+        for when, row in rows.iterrows()
+    ]
     events = sorted(result.day.events.items(), key=lambda event: event[1])
     lines += ["", ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)]
-    lines += ["For about an hour after dusk the eye switches over and fishing is often dull (common practice).", ""]
+    lines += [DULL, "", "In this order, upstream:"]
     lines += [f"{row.when}  {row.why}" for row in result.visit.order.itertuples()]
+    if clouded is not None:
+        lines += ["", if_clouded(result, clouded)]
     lines += ["", *(f"- {caution.text}" for caution in result.visit.cautions if caution.grave)]
     return "\n".join(lines)
+
+
+def eye_word(state: float) -> str:
+    """The state of the eye in a word."""
+    return "day" if state > 0.9 else "night" if state < 0.1 else "switching"
+
+
+def if_clouded(result: Result, clouded: Result) -> str:
+    """What changes when it clouds over: the share of good water and the lies worth going to then."""
+    one, other = (next(iter(r.holdings.values())) for r in (result, clouded))
+    share = [100 * float((holding["hold"] > 0.5).mean()) for holding in (one, other)]
+    first = [ranked(r.lies, next(iter(r.lies.scenes)))[:3] for r in (result, clouded)]
+    places = [
+        f"{row['kind']} water {row['along_m']:.0f} m below the head"
+        for row in (clouded.lies.table.loc[number] for number in first[1])
+    ]
+    return (
+        f"If it clouds over, {share[1]:.0f} % of the water scores above 0.5 instead of {share[0]:.0f} %: leave the "
+        f"shade and cover water. Best then: {'; '.join(places) or 'nothing that stands out'}."
+    )
+
+
+def hours_picture(result: Result, count: int = 6) -> str:
+    """Lies by time as an svg: the darker, the better; the eye above, shade under each lie, the day's moments as lines.
+
+    Parameters
+    ----------
+    count : how many lies
+    """
+    hours = result.visit.hours
+    numbers = ranked(result.lies, next(iter(result.lies.scenes)))[:count]
+    if hours.empty or not numbers:
+        return "<p>No day was worked out.</p>"
+    n = len(hours)
+    wide, foot = LEFT + STEP * n, TOP + ROW * len(numbers)
+    parts = [_eye_strip(result.visit.eye)]
+    for row, number in enumerate(numbers):
+        parts.append(_lie_row(result, number, TOP + ROW * row))
+    parts.append(_moments(result, foot))
+    for k in range(0, n, 12):
+        at = LEFT + STEP * k
+        parts.append(f"<text x='{at}' y='{foot + 9}' font-size='7'>{hours.index[k]:%H}</text>")
+    label = "lies by hour of the day, darker is better; bars under a lie mark its shade"
+    return (
+        f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {wide} {foot + 12}' role='img' aria-label='{label}' "
+        f"fill='{INK}' font-family='system-ui,sans-serif'>{''.join(parts)}</svg>"
+    )
+
+
+def _runs(states: np.ndarray) -> list[tuple[int, int]]:
+    """First step and length of every stretch in which something is true."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], states.astype(np.int8), [0]])))
+    return [(int(a), int(b - a)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _eye_strip(eye: pd.Series) -> str:
+    """The fish's eye over the day: open by day, filled by night, hatched while it switches."""
+    state = eye.to_numpy()
+    hatch = f"<path d='M0 3L3 0' stroke='{INK}' stroke-width='.8'/>"
+    parts = [
+        f"<defs><pattern id='switching' width='3' height='3' patternUnits='userSpaceOnUse'>{hatch}</pattern></defs>",
+        f"<text x='0' y='{TOP - 6}' font-size='7'>eye</text>",
+    ]
+    for rule, fill in ((state > 0.9, "none"), (state < 0.1, INK), ((state >= 0.1) & (state <= 0.9), "url(#switching)")):
+        for start, length in _runs(rule):
+            box = f"x='{LEFT + STEP * start}' y='{TOP - 12}' width='{STEP * length}' height='8'"
+            parts.append(f"<rect {box} fill='{fill}' stroke='{INK}' stroke-width='.4'/>")
+    return "".join(parts)
+
+
+def _lie_row(result: Result, number: int, top: int) -> str:
+    """One lie: its number, its score as shades of ink, its shade as a bar below while the sun is up."""
+    score = np.round(np.clip(result.visit.hours[number].to_numpy(), 0, 1) * 10) / 10
+    parts = [f"<text x='0' y='{top + 8}' font-size='8'>{number}</text>"]
+    for value in np.unique(score[score > 0]):
+        for start, length in _runs(score == value):
+            box = f"x='{LEFT + STEP * start}' y='{top}' width='{STEP * length}' height='8'"
+            parts.append(f"<rect {box} fill-opacity='{np.clip((value - POOR) / (1 - POOR), 0.03, 1):.2f}'/>")
+    lit = result.day.sun_on(np.flatnonzero(result.lies.label == number)).mean(axis=1) / 255
+    up = np.array([sun.altitude_deg > 0 for sun in result.day.sun])
+    for start, length in _runs((lit < 0.5) & up):
+        parts.append(f"<rect x='{LEFT + STEP * start}' y='{top + 9}' width='{STEP * length}' height='2'/>")
+    return "".join(parts)
+
+
+def _moments(result: Result, foot: int) -> str:
+    """Sunrise to moonset as lines with their words, those of the moon a line higher."""
+    begin = result.day.times[0]
+    step_s = (result.day.times[1] - begin).total_seconds()
+    parts = []
+    for name, when in result.day.events.items():
+        word = EVENT_WORDS.get(name, "")
+        if not word:
+            continue
+        at = LEFT + STEP * (when - begin).total_seconds() / step_s
+        high = 6 if name.startswith("moon") else 14
+        anchor = "end" if at > LEFT + STEP * len(result.day.times) * 0.8 else "start"
+        parts.append(
+            f"<path d='M{at:.1f} {high + 1}V{foot}' stroke='{INK}' stroke-width='.5' stroke-dasharray='2 2'/>"
+            f"<text x='{at + (2 if anchor == 'start' else -2):.1f}' y='{high}' font-size='6.5' text-anchor='{anchor}'>"
+            f"{word} {when:%H:%M}</text>"
+        )
+    return "".join(parts)
+
+
+def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -> str:
+    """The hours of a day as one html page without anything from outside."""
+    beat, scene = result.channel.beat, next(iter(result.lights.values())).scene
+    name, when = escape(beat.name), f"{scene.when:%d %B %Y}".lstrip("0")
+    order = "".join(f"<li>{escape(row.when)} {escape(row.why)}</li>" for row in result.visit.order.itertuples())
+    cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
+    clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
+    style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
+    style += "padding:0 1rem}svg{width:100%;height:auto}"
+    return (
+        '<!doctype html><html lang="en"><meta charset="utf-8">'
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+        f'<meta name="viewport" content="width=device-width,initial-scale=1"><title>{name}: hours</title>'
+        f"<style>{style}</style><h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day. Rows are lies, the darker the "
+        "better; a bar under a row marks shade. The strip on top is the fish's eye: open by day, filled by night, "
+        f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"
+        f"<ol>{order}</ol>{clouds}<h2>Before you wade</h2><ul>{cautions}</ul></html>\n"
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from html import escape
 
 import pandas as pd
@@ -28,35 +29,44 @@ FOOT = """<p>Anglers fish where they expect fish, so the map is held against the
 are held out of the tuning. Scores rank places; they are no probability of a fish.</p></html>"""
 
 
-def learned_page(
-    channel: Channel,
-    joined: Joined,
-    verdicts: Mapping[str, Verdict],
-    tunings: Mapping[str, Tuning],
-    measure: Sequence[tuple[float, float, str]],
-) -> str:
-    """One offline html page of what the log says.
+@dataclass(frozen=True)
+class Section:
+    """What the page says of one beat, or of several together (then without water of its own).
 
     Parameters
     ----------
-    channel, joined : the water and the log joined to it
+    name : heading
     verdicts, tunings : by eye, "day" and "night"
+    joined : the log joined to the water
+    channel : the water, None for several beats together
     measure : stretches worth a survey, as `trout.learn.worth_measuring` returns them
     """
-    name = escape(channel.beat.name)
+
+    name: str
+    verdicts: Mapping[str, Verdict]
+    tunings: Mapping[str, Tuning]
+    joined: Joined
+    channel: Channel | None = None
+    measure: Sequence[tuple[float, float, str]] = ()
+
+
+def learned_page(sections: Sequence[Section]) -> str:
+    """One offline html page of what the logs say."""
+    title = f"{escape(sections[0].name)}: what the log says"
     parts = [
         "<!doctype html>",
-        f'<html lang="en"><meta charset="utf-8"><title>{name}: what the log says</title>',
+        f'<html lang="en"><meta charset="utf-8"><title>{title}</title>',
         '<meta name="viewport" content="width=device-width,initial-scale=1">',
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">",
-        f"<style>{STYLE}</style><h1>{name}: what the log says</h1>",
-        *(_by_eye(eye, verdict, tunings.get(eye)) for eye, verdict in verdicts.items()),
-        _wrong(channel, joined.entries),
-        _measure(measure),
-        _left_out(joined),
-        FOOT,
+        f"<style>{STYLE}</style>",
     ]
-    return "\n".join(part for part in parts if part) + "\n"
+    for section in sections:
+        parts.append(f"<h1>{escape(section.name)}: what the log says</h1>")
+        parts += [_by_eye(eye, verdict, section.tunings.get(eye)) for eye, verdict in section.verdicts.items()]
+        if section.channel is not None:
+            parts += [_wrong(section.channel, section.joined.entries), _measure(section.measure)]
+            parts.append(_left_out(section.joined))
+    return "\n".join(part for part in [*parts, FOOT] if part) + "\n"
 
 
 def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:

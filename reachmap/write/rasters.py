@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio
 from rasterio.crs import CRS
 
+from reachmap.channel.model import Channel
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
+from reachmap.trout.model import Comparison
 from reachmap.write.model import Result
 
 
@@ -21,19 +24,50 @@ def write_layers(result: Result, path: Path) -> None:
     ------
     OutputError : another program's PROJ_DATA or PROJ_LIB hides the coordinate database
     """
-    grid = result.channel.grid
     bands = list(_bands(result))
+    grid = result.channel.grid
+    with rasterio.open(path, "w", **_profile(result.channel, len(bands), path)) as raster:
+        for number, (name, label, values) in enumerate(bands, 1):
+            raster.write(grid.spread(values), number)
+            raster.set_band_description(number, label)
+            raster.set_band_unit(number, LAYERS[name].unit)
+            raster.update_tags(number, meaning=LAYERS[name].meaning)
+
+
+def write_difference(channel: Channel, told: Comparison, path: Path) -> None:
+    """The score after minus the score before as one band.
+
+    Raises
+    ------
+    OutputError : the file can't be written
+    """
+    beside = path.with_name(f".{path.name}.new.tif")
     try:
-        crs = CRS.from_wkt(result.channel.beat.crs.to_wkt(version="WKT2_2019"))
+        with rasterio.open(beside, "w", **_profile(channel, 1, path)) as raster:
+            raster.write(channel.grid.spread(told.difference), 1)
+            raster.set_band_description(1, "difference of the hold score")
+            raster.update_tags(1, meaning=f"{told.after} less {told.before}")
+        beside.replace(path)
+    except (OSError, rasterio.errors.RasterioError) as error:
+        raise OutputError(f"{path}: can't be written ({error}). Choose another place.") from error
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _profile(channel: Channel, count: int, path: Path) -> dict[str, Any]:
+    """How a GeoTIFF of wet vectors is laid out."""
+    grid = channel.grid
+    try:
+        crs = CRS.from_wkt(channel.beat.crs.to_wkt(version="WKT2_2019"))
     except rasterio.errors.CRSError as error:
         raise OutputError(
-            f"layers.tif: the coordinate system can't be written ({error}). "
+            f"{path.name}: the coordinate system can't be written ({error}). "
             "If PROJ_DATA or PROJ_LIB is set by another program, unset it and run again."
         ) from error
-    profile = {
+    return {
         "driver": "GTiff",
         "dtype": "float32",
-        "count": len(bands),
+        "count": count,
         "height": grid.shape[0],
         "width": grid.shape[1],
         "crs": crs,
@@ -50,12 +84,6 @@ def write_layers(result: Result, path: Path) -> None:
         "blockysize": 256,
         "interleave": "band",
     }
-    with rasterio.open(path, "w", **profile) as raster:
-        for number, (name, label, values) in enumerate(bands, 1):
-            raster.write(grid.spread(values), number)
-            raster.set_band_description(number, label)
-            raster.set_band_unit(number, LAYERS[name].unit)
-            raster.update_tags(number, meaning=LAYERS[name].meaning)
 
 
 def _bands(result: Result) -> Iterator[tuple[str, str, np.ndarray]]:

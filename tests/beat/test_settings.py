@@ -16,6 +16,7 @@ from reachmap.beat.model import Water
 from reachmap.beat.numbers import NotNumberError, number
 from reachmap.beat.scenes import coming_solstice, usual_scenes
 from tests.beat.folders import TOML, make
+from tests.published import load
 
 
 def read(tmp_path, toml):
@@ -40,6 +41,11 @@ def test_settings_in_other_units(tmp_path, setting, want):
     beat = read(tmp_path, 'name = "a"\ntime_zone = "Europe/London"\n' + setting + "\n")
     part, name, value = want
     assert getattr(getattr(beat, part) if part else beat, name) == pytest.approx(value)
+
+
+def test_fahrenheit_of_the_warm_water_cautions(tmp_path):
+    told = [read(tmp_path / str(f), f"name = 'a'\n[water]\ntemperature_f = {f}\n") for f in (68, 70, 73)]
+    load("visit")["W4"].check([beat.water.temperature_c for beat in told])
 
 
 def test_the_same_setting_twice_is_refused(tmp_path):

@@ -17,8 +17,10 @@ import zipfile
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from reachmap.beat import check_beat, read_beat
+from reachmap.cli import main
 from reachmap.errors import InputError
 from tests.beat.folders import (
     BOX,
@@ -258,6 +260,22 @@ def test_a_trap_ends_in_one_clear_message(tmp_path, name):
     assert found[0].remedy
     assert re.search(words, str(found[0]))
     assert sorted(tmp_path.rglob("*")) == before, "something was left behind"
+
+
+def test_all_traps_through_the_command_line_counted(tmp_path, capsys):
+    """Each by `check` and by `map`: exit code 1, one clear message, no traceback, nothing left behind."""
+    clear = tracebacks = left = 0
+    for k, (files, file, _, words) in enumerate(TRAPS.values()):
+        folder = make(tmp_path / str(k) / "beat", **files)
+        before = sorted(folder.parent.rglob("*"))
+        calls = (["check", str(folder)], ["map", str(folder), "--out", str(folder.parent / "out"), "--quiet"])
+        done = [CliRunner().invoke(main, call) for call in calls]
+        clear += all(one.exit_code == 1 and file in one.output and re.search(words, one.output) for one in done)
+        tracebacks += any("Traceback" in one.output or "should not" in one.output for one in done)
+        left += sorted(folder.parent.rglob("*")) != before
+    with capsys.disabled():
+        print(f"\n{len(TRAPS)} bad inputs: {clear} clear messages, {tracebacks} tracebacks, {left} left files behind")
+    assert (clear, tracebacks, left) == (len(TRAPS), 0, 0)
 
 
 WARNINGS = {

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from reachmap.beat.model import Water
+from reachmap.light.bed import bed_light, bed_terms
 from reachmap.light.cloud import (
     beam_and_diffuse,
     clear_diffuse_share,
@@ -14,6 +17,7 @@ from reachmap.light.cloud import (
 )
 from reachmap.light.lux import moon_lux, sun_lux
 from reachmap.light.model import Body
+from reachmap.light.water import clarity_to_attenuation
 from tests.published import load
 
 ROWS = load("light")
@@ -43,6 +47,16 @@ def test_diffuse_share_of_a_clear_sky():
 
 def test_a_clear_moonless_night():
     ROWS["B8"].check(sum(beam_and_diffuse(DOWN, DOWN, 0)))
+
+
+def test_what_anglers_reckon_with():
+    """Brightest day, sunrise, full moon, starlight; and what of the moon's light is left a metre down."""
+    moon = Body(60.0, 180.0, float(moon_lux(60.0, 180.0, 0.951)))
+    lux = [sun_lux(90.0), sun_lux(0.0), moon_lux(60.0, 180.0, 0.951), sum(beam_and_diffuse(DOWN, DOWN, 0))]
+    ROWS["T4"].check(np.log10(np.array(lux, float)))
+    kd = clarity_to_attenuation(Water(2.75, "white from above", "clear"))[0]
+    share = [bed_light(bed_terms(DOWN, moon, 0), 0.0, 1.0, 1.0, 1.0, kd, depth) for depth in (0.0, 1.0)]
+    ROWS["T5"].check(share[1] / share[0])
 
 
 def test_town_glow_adds_up():

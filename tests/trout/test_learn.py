@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
+from dataclasses import replace
+
+import geopandas as gpd
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -11,7 +15,7 @@ from reachmap.channel import build_channel
 from reachmap.cli import main
 from reachmap.errors import InputError
 from reachmap.trout import load_curves
-from reachmap.trout.learn import LEAST_FISH, join_log, judge, worth_measuring
+from reachmap.trout.learn import LEAST_FISH, join_log, judge, pool, worth_measuring
 
 
 @pytest.fixture(scope="module")
@@ -46,11 +50,53 @@ def test_what_to_measure_next_lies_on_the_beat(channel):
 
 
 def test_a_beat_without_a_log_is_said(channel):
-    from dataclasses import replace
-
     bare = replace(channel, beat=replace(channel.beat, log=channel.beat.log.iloc[:0]))
     with pytest.raises(InputError, match="no log"):
         join_log(bare, load_curves())
+
+
+def test_a_note_that_tells_of_a_fish_counts_like_an_entry_and_only_once(channel):
+    """Kinds of the map's notes; one that was copied into the log keeps its id there."""
+    log, place = channel.beat.log, channel.beat.log.geometry.iloc[0]
+    told = gpd.GeoDataFrame(
+        {
+            "id": ["note-1", str(log["id"].iloc[0]), "note-2"],
+            "text": ["a good one", "the same", "just a stone"],
+            "kind": ["catch", "catch", "note"],
+            "time": ["2026-06-20T18:40:00Z"] * 3,
+            "replaces": [[], [], []],
+            "deleted": [False] * 3,
+        },
+        geometry=[place] * 3,
+        crs=log.crs,
+    )
+    curves = load_curves(None, channel.beat.fish)
+    joined = join_log(replace(channel, beat=replace(channel.beat, notes=told)), curves)
+    plain = join_log(replace(channel, beat=replace(channel.beat, notes=told.iloc[2:])), curves)
+    assert len(joined.entries) + len(joined.left_out) == len(plain.entries) + len(plain.left_out) + 1
+    only = join_log(replace(channel, beat=replace(channel.beat, notes=told, log=log.iloc[:0])), curves)
+    assert sorted(only.entries["what"]) == ["catch", "catch"]
+
+
+def test_beats_are_pooled_trip_by_trip(joined):
+    both = pool([joined, joined])
+    for eye in ("day", "night"):
+        assert len(both.trips[eye]) == 2 * len(joined.trips[eye])
+        assert len(both.fish[eye]) == 2 * len(joined.fish[eye])
+    assert len(both.entries) == 2 * len(joined.entries)
+
+
+def test_the_command_judges_several_beats_one_by_one_and_together(sample_folder, tmp_path):
+    other = shutil.copytree(sample_folder, tmp_path / "other")
+    toml = other / "beat.toml"
+    toml.write_text(toml.read_text(encoding="utf-8").replace("Mill Shed beat", "Second <beat>"), encoding="utf-8")
+    out = tmp_path / "learned.html"
+    done = CliRunner().invoke(main, ["learn", str(sample_folder), str(other), "--out", str(out), "--quiet"])
+    assert done.exit_code == 0, done.output
+    assert done.output.startswith("all together:")
+    page = out.read_text(encoding="utf-8")
+    assert page.count("<h1>") == 3
+    assert "Second &lt;beat&gt;" in page
 
 
 def test_the_command_writes_the_page(sample_folder, tmp_path):

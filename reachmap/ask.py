@@ -1,0 +1,205 @@
+"""What one asks of a beat besides its map: what changes from one scene to another, and what the log says."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from reachmap import __version__
+from reachmap.beat import Beat, Scene, read_beat
+from reachmap.channel import Channel, build_channel
+from reachmap.channel.kept import kept_channel
+from reachmap.errors import OutputError, SettingError
+from reachmap.run import Progress, analyse, with_fish
+from reachmap.trout import compare, find_lies, load_curves, write_curves
+from reachmap.trout.model import FACTORS, Comparison
+
+if TYPE_CHECKING:
+    from reachmap.trout.curves import Curves
+    from reachmap.trout.learn import Joined, Verdict
+    from reachmap.trout.tune import Tuning
+
+
+def scene_like(beat: Beat, name: str) -> Scene:
+    """The scene of that name, or the only one whose name holds it."""
+    found = [scene for scene in beat.scenes if scene.name == name]
+    found = found or [scene for scene in beat.scenes if name.casefold() in scene.name.casefold()]
+    if len(found) != 1:
+        known = ", ".join(s.name for s in beat.scenes)
+        what = "fits several scenes" if found else "no such scene in this beat"
+        raise SettingError(f"scene {name!r}: {what}; there are: {known}")
+    return found[0]
+
+
+def on_day(beat: Beat, name: str | None, day: date | None, cloud: int | None = None) -> Beat:
+    """The beat with one scene only: one of its own, the first if none is named, at the same hour of another day.
+
+    Leaves and spawning go by that day; cloud in oktas, None keeps the scene's.
+    """
+    scene = scene_like(beat, name) if name else beat.scenes[0]
+    local = scene.when.astimezone(ZoneInfo(beat.time_zone))
+    if day is not None:
+        moved = local.replace(year=day.year, month=day.month, day=day.day)
+        scene = replace(scene, name=f"{scene.name}, {day:%d %b %Y}", when=moved, leaf_on=None)
+    return replace(beat, scenes=(replace(scene, cloud=scene.cloud if cloud is None else cloud),))
+
+
+@dataclass(frozen=True)
+class Changed:
+    """What is different after; None or 0 keeps it.
+
+    Parameters
+    ----------
+    stage_m, flow_m3_s : water level above the survey's [m] or another flow [m3/s]
+    clarity_m, cloud : of the scene [m], [oktas]
+    species, length_m : of the fish
+    engine : of the score
+    """
+
+    stage_m: float | None = None
+    flow_m3_s: float | None = None
+    clarity_m: float | None = None
+    cloud: int | None = None
+    species: str | None = None
+    length_m: float | None = None
+    engine: str | None = None
+
+    @property
+    def words(self) -> str:
+        """The changes in short, "" without any."""
+        told = (
+            (self.stage_m, "{:+.2f} m of water"),
+            (self.flow_m3_s, "{:g} m3/s"),
+            (self.clarity_m, "clarity {:g} m"),
+            (self.cloud, "cloud {}/8"),
+            (self.species, "{}"),
+            (self.length_m, "{:g} m long"),
+            (self.engine, "{} engine"),
+        )
+        return ", ".join(text.format(value) for value, text in told if value is not None)
+
+
+def compare_on_beat(
+    beat: Beat, before: str, after: str | None = None, changed: Changed | None = None, **settings: Any
+) -> tuple[Channel, Comparison]:
+    """Compare two scenes of a beat, or one with the water, the fish or the engine changed.
+
+    Parameters
+    ----------
+    beat : checked
+    before, after : names of scenes or parts of them; no `after` takes the scene before once more
+    changed : what else is different after
+    settings : as for `analyse`, for both
+
+    Returns
+    -------
+    The channel the comparison stands on, and the comparison. Lies are those of both where the water is the same, else
+    those before.
+    """
+    changed = changed or Changed()
+    first, second = scene_like(beat, before), scene_like(beat, after or before)
+    if first is second and not changed.words:
+        raise SettingError(f"{first.name!r} is compared with itself: name another scene, or what is different after")
+    water = replace(second.water, clarity_m=changed.clarity_m or second.water.clarity_m)
+    name = f"{second.name}, {changed.words}" if changed.words else second.name
+    cloud = second.cloud if changed.cloud is None else changed.cloud
+    other = replace(second, name=name, water=water, cloud=cloud)
+    fished = with_fish(beat, changed.species, changed.length_m)
+    # Two runs, so that each half has its own fish, engine and water; what they share is kept from the first.
+    one = analyse(replace(beat, scenes=(first,)), **settings)
+    more = {k: v for k, v in vars(changed).items() if k in ("stage_m", "flow_m3_s", "engine") and v is not None}
+    two = analyse(replace(fished, scenes=(other,)), **{**settings, **more, "fresh": False})
+    same_water = one.channel.grid.n_wet == two.channel.grid.n_wet and not {"stage_m", "flow_m3_s"} & more.keys()
+    lies = one.lies
+    if same_water:
+        both = {**one.holdings, **two.holdings}, {**one.lights, **two.lights}, {**one.sights, **two.sights}
+        lies = find_lies(one.channel, *both, day=one.day, curves=load_curves(settings.get("curves"), beat.fish))
+    moved = None if same_water else two.channel
+    told = compare(one.channel, one.holdings[first.name], two.holdings[name], lies, moved, (first.name, name))
+    return one.channel, told
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What the log of one beat says, or those of several beats together.
+
+    Parameters
+    ----------
+    name : of the beat, or "all together"
+    verdicts, tunings : by eye, "day" and "night"
+    """
+
+    name: str
+    verdicts: dict[str, Verdict]
+    tunings: dict[str, Tuning]
+
+
+def learn(
+    folders: str | Path | Sequence[str | Path],
+    out: Path,
+    *,
+    tuned: Path | None = None,
+    curves: str | Path | None = None,
+    progress: Progress | None = None,
+) -> list[Learned]:
+    """Hold the logs of beats against their maps, write the page, and the tuned curves if they win on held-out trips.
+
+    Parameters
+    ----------
+    folders : the beat, or several; then what they say together stands first
+    out : where the page goes
+    tuned : where curves with tuned weights go; nothing is written when they are no better
+    """
+    # Mapping, which is run far more often, does without these and starts a second sooner.
+    from reachmap.trout.learn import join_log, pool, worth_measuring
+    from reachmap.write.learned import Section, learned_page
+
+    say = progress or (lambda step, share: None)
+    beats = [read_beat(one) for one in ([folders] if isinstance(folders, str | Path) else folders)]
+    sections, joined, found = [], [], []
+    for k, beat in enumerate(beats):
+        say(f"reading {beat.name}", k / len(beats))
+        table = load_curves(curves, beat.fish, beat.water.temperature_c)
+        channel = kept_channel(
+            beat, {"cell_m": None, "stage_m": 0.0, "flow_m3_s": None}, functools.partial(build_channel, beat)
+        )
+        say(f"joining the log of {beat.name}", (k + 0.5) / len(beats))
+        joined.append(join_log(channel, table))
+        found.append(_learned(beat.name, joined[-1], table))
+        measure = worth_measuring(channel, beat.scenes[0], table)
+        sections.append(Section(beat.name, found[-1].verdicts, found[-1].tunings, joined[-1], channel, measure))
+    if len(beats) > 1:
+        together = pool(joined)
+        found.insert(0, _learned("all together", together, table))
+        sections.insert(0, Section(found[0].name, found[0].verdicts, found[0].tunings, together))
+    try:
+        out.write_text(learned_page(sections), encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"{out}: can't be written ({error.strerror}). Choose another place with --out.") from error
+    tunings = found[0].tunings
+    if tuned and any(t.better for t in tunings.values()):
+        better = {eye: dict(zip(FACTORS, map(float, t.weights), strict=True)) for eye, t in tunings.items() if t.better}
+        why = "; ".join(f"{eye}: {t.why}" for eye, t in tunings.items())
+        names = ", ".join(beat.name for beat in beats)
+        write_curves(tuned, table.with_weights(better, f"reachmap {__version__}, logs of {names}: {why}"))
+    return found
+
+
+def _learned(name: str, joined: Joined, table: Curves) -> Learned:
+    """Judge and tune one log."""
+    from reachmap.trout.learn import judge
+    from reachmap.trout.tune import tune
+
+    eyes = (("day", table.day), ("night", table.night))
+    verdicts = {eye: judge(joined, eye) for eye, _ in eyes}
+    tunings = {
+        eye: tune(np.array([curve[factor].weight for factor in FACTORS]), joined.trips[eye]) for eye, curve in eyes
+    }
+    return Learned(name, verdicts, tunings)

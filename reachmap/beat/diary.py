@@ -1,0 +1,118 @@
+"""One more entry in the log of a beat, written safely."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from reachmap.beat.columns import SYNONYMS, tidy
+from reachmap.beat.files import find_parts
+from reachmap.beat.messages import Report
+from reachmap.beat.settings import read_settings
+from reachmap.errors import Finding, InputError, OutputError
+
+COLUMNS = (
+    "date_time", "lat", "lon", "what", "species", "length_m", "count", "hours", "cloud", "clarity_m", "note", "trip",
+)  # fmt: skip
+KEYS = {
+    "date_time": "time", "lat": "lat", "lon": "lon", "what": "what", "species": "species", "length_m": "fish_length",
+    "count": "count", "hours": "hours", "cloud": "cloud", "clarity_m": "clarity", "note": "note", "trip": "trip",
+}  # fmt: skip
+"""What every column is, by the keys of `reachmap.beat.columns`."""
+
+
+@dataclass(frozen=True)
+class LogFile:
+    """The log as a table: header, how it is written, and the text as it stands."""
+
+    path: Path
+    header: tuple[str, ...]
+    separator: str
+    decimal: str
+    text: str
+
+
+def add_entry(folder: Path, entry: Mapping[str, object]) -> Path:
+    """Append one entry to the log of a beat, making log.csv if there is none.
+
+    Parameters
+    ----------
+    folder : the beat
+    entry : values by the names of `COLUMNS`, checked; None and "" stay blank
+
+    Returns
+    -------
+    The file it went into; other columns of it stay, blank in this row.
+
+    Raises
+    ------
+    InputError : the log is no table, or has no column for something that was given
+    OutputError : it can't be written; the old one still stands
+    """
+    log = _log_of(folder)
+    places = [_key(name) for name in log.header]
+    row = [""] * len(log.header)
+    for name in COLUMNS:
+        value = entry.get(name)
+        if value is None or value == "":
+            continue
+        if KEYS[name] not in places:
+            what = f"has no column for {name}; there are: {', '.join(log.header)}"
+            finding = Finding(
+                "error", log.path.name, "row 1", what, f"Add a column {name} and try again.", "log-column"
+            )
+            raise InputError([finding])
+        told = str(value)
+        row[places.index(KEYS[name])] = told.replace(".", ",") if log.decimal == "," and _is_number(told) else told
+    out = io.StringIO()
+    csv.writer(out, delimiter=log.separator, lineterminator="\n").writerow(row)
+    text = log.text + ("" if log.text.endswith("\n") else "\n") + out.getvalue()
+    beside = log.path.with_name(f".{log.path.name}.new")
+    try:
+        beside.write_text(text, encoding="utf-8", newline="")
+        beside.replace(log.path)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise OutputError(f"{log.path}: can't be written ({error.strerror}); the log is as it was.") from error
+    return log.path
+
+
+def _log_of(folder: Path) -> LogFile:
+    """The log of a beat, or an empty one."""
+    report = Report()
+    with report.collecting():
+        found = find_parts(folder, read_settings(folder, report), report).one("log")
+        if found is None:
+            return LogFile(folder / "log.csv", COLUMNS, ",", ".", ",".join(COLUMNS) + "\n")
+        source, settings = found
+        if source.kind != "table" or source.path.suffix.lower() == ".xlsx":
+            what = "is no text table, so an entry can't be added to it from here"
+            remedy = "Save it as log.csv, or write the entry into it yourself."
+            raise InputError([Finding("error", source.name, "", what, remedy, "log-no-table")])
+        text = source.path.read_text(encoding=source.encoding).removeprefix("\ufeff").replace("\r\n", "\n")
+        first = next((line for line in text.split("\n") if line.strip() and not line.startswith("#")), "")
+        separator = max("\t;|,", key=first.count)
+        header = tuple(next(csv.reader([first], delimiter=separator)))
+        decimal = settings.get("decimal") or ("," if separator == ";" and "," in text else ".")
+        return LogFile(source.path, header, separator, decimal, text)
+    raise InputError(report.findings())
+
+
+def _key(name: str) -> str:
+    """What a column of the user's holds, "" if nothing of ours."""
+    plain = tidy(name)
+    for key in KEYS.values():
+        if plain in SYNONYMS[key] or any(plain == f"{word}_m" for word in SYNONYMS[key]):
+            return key
+    return ""
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True

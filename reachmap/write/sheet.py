@@ -1,0 +1,108 @@
+"""A field sheet: the outline under a grid, and blanks for a day's soundings and float timings."""
+
+from __future__ import annotations
+
+from html import escape
+
+import numpy as np
+import shapely
+from pyproj import Transformer
+
+from reachmap.beat.model import SPEED_HOW, Beat
+from reachmap.visit.wading import STANDING_CAUTIONS
+
+SPACINGS_M = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
+LINES = 26
+"""Grid lines along the longer side, about."""
+
+SOUNDING_ROWS, FLOAT_ROWS = 20, 6
+SOUNDING_HEADS = ("No.", "east x_m", "north y_m", "depth_m", "speed_m_s", "speed_how", "line", "note")
+FLOAT_HEADS = ("No.", "x_m", "y_m", "distance m", "s, first", "s, second", "s, third", "metres ÷ middle s")
+
+STYLE = """
+@page{size:A4;margin:11mm}*{box-sizing:border-box}body{font:10pt/1.3 system-ui,sans-serif;color:#1f2a2e;
+background:#fff;margin:0 auto;max-width:188mm}h1{font-size:15pt;margin:0}h2{font-size:11.5pt;margin:.5em 0 .2em}
+p{margin:.25em 0}section{break-after:page}section:last-of-type{break-after:auto}
+svg{width:100%;max-height:198mm;display:block}text{fill:#1f2a2e}
+.bank{fill:#1f2a2e14;stroke:#1f2a2e;stroke-width:1.4;vector-effect:non-scaling-stroke;fill-rule:evenodd}
+.grid{stroke:#1f2a2e;stroke-width:.35;stroke-opacity:.55;vector-effect:non-scaling-stroke}
+.bar{stroke:#1f2a2e;stroke-width:2.5;vector-effect:non-scaling-stroke}
+table{border-collapse:collapse;width:100%;font-size:9pt}th,td{border:.3mm solid #1f2a2e;padding:.4mm 1mm}
+th{text-align:left}td{height:6.1mm}.no{width:8mm}.wide{width:34mm}ul{margin:.2em 0;padding-left:1.3em}
+"""
+
+
+def sheet_page(beat: Beat) -> str:
+    """The sheet of a beat as one html page that prints on two sides of A4 or letter, without anything from outside.
+
+    Places are in metres east and north of the south-west corner of the grid, which the sheet gives in degrees, so that
+    what is written can be typed in as `x_m`, `y_m` with that corner as `[place] anchor`.
+    """
+    west, south, width, height, step = _frame(beat)
+    lon, lat = Transformer.from_crs(beat.crs, "EPSG:4326", always_xy=True).transform(west, south)
+    name = escape(beat.name)
+    return f"""<!doctype html><html lang="en"><meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
+<meta name="viewport" content="width=device-width"><title>{name}: field sheet</title><style>{STYLE}</style>
+<section><h1>{name}: field sheet</h1>
+<p>Day ______________ Water level at ______________ : ________ m &ensp; Flow ________ m³/s &ensp; Water ________ °C
+&ensp; Clear to ________ m</p>
+{_map(beat, west, south, width, height, step)}
+<p>Grid {step} m; its south-west corner (0, 0) is at {lat:.6f}, {lon:.6f} (latitude, longitude).
+Mark the direction of the flow with an arrow.</p></section>
+<section><h2>Soundings</h2>{_table(SOUNDING_HEADS, SOUNDING_ROWS)}
+<p>speed_how: {escape(", ".join(SPEED_HOW))}. Give points of one cross-section the same word under line. Two in the
+deepest water you can safely reach are worth ten on the bar.</p>
+<h2>Float timings</h2>{_table(FLOAT_HEADS, FLOAT_ROWS)}
+<p>The last column goes into speed_m_s with speed_how “surface float”; the map takes it down to the mean of the depth by
+the roughness of the bed. Type both tables into soundings.csv with the column names above (x_m, y_m), and put
+<b>anchor = [{lat:.6f}, {lon:.6f}]</b> under [place] in beat.toml.</p>
+<h2>Before you wade</h2><ul>{"".join(f"<li>{escape(text)}</li>" for text in STANDING_CAUTIONS)}</ul></section></html>
+"""
+
+
+def _frame(beat: Beat) -> tuple[float, float, float, float, int]:
+    """South-west corner, width, height and spacing of the grid, all whole multiples of the spacing [m]."""
+    x0, y0, x1, y1 = beat.outline.bounds
+    step = next((s for s in SPACINGS_M if max(x1 - x0, y1 - y0) / s <= LINES), SPACINGS_M[-1])
+    west, south = (float(np.floor(low / step) * step) for low in (x0, y0))
+    width, height = (float(np.ceil((high - low) / step) * step) for high, low in ((x1, west), (y1, south)))
+    return west, south, width, height, step
+
+
+def _map(beat: Beat, west: float, south: float, width: float, height: float, step: int) -> str:
+    """The outline under the grid, north up, with labels, a scale bar and an arrow to the north."""
+    size = max(width, height) / 45
+    lines, labels = [], []
+    for east in np.arange(0, width + step / 2, step):
+        lines.append(f"<path class='grid' d='M{east:g} 0V{-height:g}'/>")
+        at = f"x='{east:g}' y='{1.3 * size:.2f}'"
+        labels.append(f"<text {at} font-size='{size:.2f}' text-anchor='middle'>{east:g}</text>")
+    for north in np.arange(0, height + step / 2, step):
+        lines.append(f"<path class='grid' d='M0 {-north:g}H{width:g}'/>")
+        at = f"x='{-0.4 * size:.2f}' y='{-north + 0.35 * size:.2f}'"
+        labels.append(f"<text {at} font-size='{size:.2f}' text-anchor='end'>{north:g}</text>")
+    water = "".join(
+        "M" + "L".join(f"{x - west:.1f} {-(y - south):.1f}" for x, y in shapely.get_coordinates(ring)) + "Z"
+        for part in beat.outline.geoms
+        for ring in (part.exterior, *part.interiors)
+    )
+    foot, top = 2.6 * size, -height - 2.2 * size
+    arrow = f"M{width - size:.2f} {top + 2 * size:.2f}V{top + 0.4 * size:.2f}m{-0.4 * size:.2f} {0.6 * size:.2f}"
+    arrow += f"l{0.4 * size:.2f} {-0.6 * size:.2f}l{0.4 * size:.2f} {0.6 * size:.2f}"
+    return (
+        f"<svg viewBox='{-3.4 * size:.2f} {top:.2f} {width + 4.6 * size:.2f} {height + 6.2 * size:.2f}' role='img' "
+        f"aria-label='outline under a grid of {step} m, north up'><path class='bank' d='{water}'/>"
+        f"{''.join(lines)}{''.join(labels)}<path class='bar' fill='none' d='M0 {foot:.2f}h{step}'/>"
+        f"<text x='{step + 0.5 * size:.2f}' y='{foot + 0.35 * size:.2f}' font-size='{size:.2f}'>{step} m</text>"
+        f"<path class='bar' fill='none' d='{arrow}'/>"
+        f"<text x='{width - 2.1 * size:.2f}' y='{top + 1.6 * size:.2f}' font-size='{size:.2f}'>N</text></svg>"
+    )
+
+
+def _table(heads: tuple[str, ...], rows: int) -> str:
+    """An empty table with numbered rows."""
+    widths = {"No.": " class=no", "note": " class=wide"}
+    head = "".join(f"<th{widths.get(h, '')}>{escape(h)}</th>" for h in heads)
+    blank = "<td></td>" * (len(heads) - 1)
+    return f"<table><tr>{head}</tr>{''.join(f'<tr><td>{k}</td>{blank}</tr>' for k in range(1, rows + 1))}</table>"

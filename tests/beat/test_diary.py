@@ -1,0 +1,127 @@
+"""Adding to the log and taking notes in: what is written is read back, what was there stays."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+
+import pytest
+from click.testing import CliRunner
+
+from reachmap.beat import read_beat
+from reachmap.beat.diary import COLUMNS, add_entry
+from reachmap.beat.notes import merge_notes, shown
+from reachmap.beat.notes_in import notes_of
+from reachmap.cli import main
+from reachmap.errors import InputError
+from tests.beat.folders import LAT, LON, make
+
+ENTRY = {"date_time": "2026-06-20T19:40", "lat": LAT, "lon": LON, "what": "catch", "length_m": 0.41, "note": 'a, "b"'}
+
+
+def rows(path):
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.reader(file))
+
+
+def test_the_first_entry_makes_the_log_and_reads_back(tmp_path):
+    folder = make(tmp_path / "beat")
+    for what in ("catch", "blank"):
+        path = add_entry(folder, {**ENTRY, "what": what})
+    assert rows(path)[0] == list(COLUMNS)
+    log = read_beat(folder).log
+    assert list(log["what"]) == ["catch", "blank"]
+    assert log["length_m"].tolist() == [0.41, 0.41]
+    assert log["text"].tolist() == ['a, "b"'] * 2
+    assert f"{log['time'].iloc[0]:%Y-%m-%d %H:%M %Z}" == "2026-06-20 18:40 UTC"
+
+
+@pytest.mark.parametrize("ending", ["\n", "\r\n", ""])
+def test_columns_and_rows_of_the_users_own_stay(tmp_path, ending):
+    mine = ["When;Lat;Lon;Weather;What;Length", "2026-05-01 10:00;54,6;-2,8;grim;follow;0,3"]
+    folder = make(tmp_path / "beat", log__csv=(ending or "\n").join(mine) + ending)
+    path = add_entry(folder, {k: v for k, v in ENTRY.items() if k != "note"})
+    got = [line for line in path.read_text(encoding="utf-8").splitlines() if line]
+    assert got[:2] == mine
+    assert got[2] == f"2026-06-20T19:40;{str(LAT).replace('.', ',')};{str(LON).replace('.', ',')};;catch;0,41"
+    assert len(read_beat(folder).log) == 2
+
+
+def test_what_has_no_column_is_refused_and_the_log_stays(tmp_path):
+    mine = "date_time,lat,lon,what\n2026-05-01 10:00,54.6,-2.8,follow\n"
+    folder = make(tmp_path / "beat", log__csv=mine)
+    with pytest.raises(InputError, match=r"log\.csv.*no column for length_m"):
+        add_entry(folder, ENTRY)
+    assert (folder / "log.csv").read_text() == mine
+    assert not list(folder.glob(".*"))
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((), "say where"),
+        (("--at", "54.6,-2.8", "--lie", "1"), "say where"),
+        (("--at", "54.6"), "expected latitude,longitude"),
+        (("--at", "-2.8,254.6"), "latitude stands first"),
+        (("--at", "54.6,-2.8", "--when", "yesterday"), "expected a date and time"),
+        (("--lie", "999"), "the map has no lie"),
+    ],
+)
+def test_wrong_use_is_told_and_nothing_written(tmp_path, words, says):
+    folder = make(tmp_path / "beat")
+    done = CliRunner().invoke(main, ["log", "add", str(folder), "--what", "catch", *words])
+    assert done.exit_code == 2, done.output
+    assert says in done.output
+    assert not (folder / "log.csv").exists()
+
+
+def test_the_command_adds_by_place_and_by_lie(tmp_path, sample_folder):
+    folder = shutil.copytree(sample_folder, tmp_path / "beat")
+    (folder / "log.csv").unlink()
+    beat = read_beat(folder)
+    for where in (("--at", f"{beat.lat},{beat.lon}"), ("--lie", "1")):
+        done = CliRunner().invoke(main, ["log", "add", str(folder), "--what", "sighting", "--count", "2", *where])
+        assert done.exit_code == 0, done.output
+    beat = read_beat(folder)
+    assert beat.log["count"].tolist() == [2, 2]
+    assert beat.outline.buffer(1).contains(beat.log.geometry.iloc[1])
+
+
+GPX = f"""<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">
+<wpt lat="{LAT}" lon="{LON}"><time>2026-06-20T18:40:00Z</time><name>Big stone</name><desc>rises at dusk</desc></wpt>
+<wpt lat="{LAT}" lon="{LON + 0.0003}"><name>Gate</name></wpt></gpx>"""
+TABLE = f"lat,lon,text,kind,time\n{LAT},{LON},good seam,catch,2026-06-20T19:00:00Z\n{LAT},{LON},log jam,hazard,\n"
+
+
+def test_waypoints_and_tables_become_notes_once(tmp_path):
+    (tmp_path / "marks.gpx").write_text(GPX)
+    (tmp_path / "table.csv").write_text(TABLE)
+    piles = [notes_of(tmp_path / name) for name in ("marks.gpx", "table.csv", "marks.gpx")]
+    merged = shown(merge_notes(*piles))
+    told = sorted((n["properties"]["text"], n["properties"]["kind"]) for n in merged)
+    assert told == [
+        ("Big stone - rises at dusk", "note"),
+        ("Gate", "note"),
+        ("good seam", "catch"),
+        ("hazard: log jam", "note"),
+    ]
+    at = next(n["geometry"]["coordinates"] for n in merged if n["properties"]["text"] == "Gate")
+    assert at == pytest.approx([LON + 0.0003, LAT], abs=2e-7)
+
+
+def test_the_command_merges_any_of_them_and_the_next_map_has_them(tmp_path):
+    folder = make(tmp_path / "beat")
+    (tmp_path / "marks.gpx").write_text(GPX)
+    (tmp_path / "table.csv").write_text(TABLE)
+    call = ["notes", str(folder), str(tmp_path / "marks.gpx"), str(tmp_path / "table.csv")]
+    for _ in range(2):
+        done = CliRunner().invoke(main, call)
+        assert done.exit_code == 0, done.output
+        assert "4 notes" in done.output
+    assert len(read_beat(folder).notes) == 4
+
+
+def test_a_file_that_holds_no_places_is_told(tmp_path):
+    (tmp_path / "table.csv").write_text("a,b\n1,2\n")
+    with pytest.raises(InputError, match=r"table\.csv"):
+        notes_of(tmp_path / "table.csv")

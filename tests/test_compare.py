@@ -1,0 +1,76 @@
+"""Comparing on the command line: what the score says of two scenes, and of one with something changed."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from click.testing import CliRunner
+
+from reachmap.ask import Changed, compare_on_beat, scene_like
+from reachmap.beat import read_beat
+from reachmap.cli import main
+from reachmap.errors import SettingError
+
+SAMPLE = Path(__file__).parents[1] / "sample_reach"
+
+
+@pytest.fixture(scope="module")
+def beat():
+    return read_beat(SAMPLE)
+
+
+def call(*words):
+    return CliRunner().invoke(main, ["compare", str(SAMPLE), *words])
+
+
+def test_a_part_of_a_name_is_enough_and_two_scenes_are_told_apart(beat):
+    assert scene_like(beat, "SUNNY").name == "sunny noon"
+    with pytest.raises(SettingError, match="fits several"):
+        scene_like(beat, "noon")
+    with pytest.raises(SettingError, match="no such scene"):
+        scene_like(beat, "dusk")
+    with pytest.raises(SettingError, match="with itself"):
+        compare_on_beat(beat, "sunny")
+
+
+def test_more_cloud_brings_more_water_into_play(tmp_path):
+    """Trout roam under cloud and keep to shade under a bright sky (common practice)."""
+    layer = tmp_path / "difference.tif"
+    done = call("sunny", "overcast", "--json", "--layer", str(layer))
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.output)
+    assert "grows" in told["paragraph"]
+    assert all(lie["gain"] > -0.01 for lie in told["lies"])
+    with rasterio.open(layer) as raster:
+        difference = raster.read(1)
+    assert np.nanmedian(difference) > 0.05
+    assert not list(tmp_path.glob(".*"))
+
+
+@pytest.mark.parametrize(
+    ("changed", "factor"),
+    [
+        (Changed(clarity_m=0.6), "light"),
+        (Changed(cloud=8), "light"),
+        (Changed(engine="energy"), "food nose"),
+        (Changed(stage_m=0.15), "food nose depth light cover seam"),
+        (Changed(length_m=0.5), "nose depth light food"),
+    ],
+)
+def test_each_change_moves_the_factor_it_should(beat, changed, factor):
+    _, told = compare_on_beat(beat, "sunny", changed=changed)
+    top = told.table["factor"][told.table["gain"].abs() > 0.02]
+    assert len(top) > 0
+    assert set(top) <= set(factor.split())
+    assert changed.words in told.after
+    assert told.paragraph.startswith(f"From {told.before} to {told.after}")
+
+
+def test_a_layer_that_cannot_be_written_is_said(tmp_path):
+    done = call("sunny", "overcast", "--layer", str(tmp_path / "none" / "x.tif"))
+    assert done.exit_code == 1
+    assert "Choose another place" in done.output

@@ -1,0 +1,70 @@
+"""What the log can say, on logs whose truth is known: a good map is told from a random one, whatever anglers like."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reachmap.trout.ranking import auc, boyce
+from reachmap.trout.tune import tune
+from tests.trout.simulated import fish_out, scores_of, water
+
+POWER = 3.0
+"""How sharply the simulated fish follow the score; 0 would be no following at all."""
+PLANTED = np.array([0.4, 2.0, 0.4, 2.2, 0.5, 0.2])
+"""A fish that asks for calm water and shade and little else; food, nose, depth, light, cover, seam."""
+
+
+@pytest.fixture(scope="module")
+def made():
+    return water()
+
+
+def judged(made, seed, score):
+    trips = fish_out(made, POWER * made.weights / made.weights.sum(), seed, trips=10, fish=8)
+    fish, fished = scores_of(made, trips, score)
+    return boyce(fish, fished), auc(fish, fished)
+
+
+def test_the_index_tells_a_good_map_from_a_random_one(made):
+    random = np.random.default_rng(9).permutation(made.score)
+    good = np.array([judged(made, seed, made.score) for seed in range(10)])
+    poor = np.array([judged(made, seed, random) for seed in range(10)])
+    assert good[:, 0].mean() > 0.7
+    assert good[:, 1].mean() > 0.6
+    assert np.abs(poor[:, 0].mean()) < 0.35
+    assert poor[:, 1].mean() == pytest.approx(0.5, abs=0.03)
+    assert (good[:, 1] > poor[:, 1]).all()
+
+
+def test_a_map_upside_down_is_told(made):
+    index, area = judged(made, 3, 1 - made.score)
+    assert index < -0.5
+    assert area < 0.4
+
+
+def test_a_planted_preference_is_recovered_from_biased_effort(made):
+    got = tune(made.weights, fish_out(made, POWER * PLANTED / PLANTED.sum() * 2, 5, trips=30, fish=15))
+    assert got.better
+    want = PLANTED * made.weights.sum() / PLANTED.sum()
+    # Of six 90 % intervals one may miss; drawn from forty resamplings their ends are good to about 0.05.
+    assert np.sum((got.low - 0.05 <= want) & (want <= got.high + 0.05)) >= 5
+    moved = np.sign(got.weights - made.weights) == np.sign(want - made.weights)
+    assert moved[np.abs(want - made.weights) > 0.7].all()
+
+
+def false_tunes(made, seeds: int) -> int:
+    """How often weights are tuned though the defaults are the truth."""
+    theta = POWER * made.weights / made.weights.sum()
+    return sum(tune(made.weights, fish_out(made, theta, seed, trips=8, fish=6)).better for seed in range(seeds))
+
+
+def test_nothing_is_tuned_when_there_is_nothing_to_learn(made):
+    assert false_tunes(made, 20) <= 3
+
+
+@pytest.mark.slow
+def test_false_tunes_over_200_seeds_stay_under_5_percent(made):
+    found = false_tunes(made, 200)
+    print(f"tuned for nothing on {found} of 200 seeds")
+    assert found <= 10

@@ -1,0 +1,85 @@
+"""Where to stand, whatever the sun, the person and the water: never in red water, on a redd, before the fish's eyes."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from reachmap.beat.model import Visitor
+from reachmap.light.model import Body
+from reachmap.visit.drift import lanes
+from reachmap.visit.stand import AHEAD_DEG, HEIGHTS, Hour, stances
+from reachmap.visit.wading import redds, wading_class
+from tests import toy
+
+
+@pytest.fixture(scope="module")
+def made():
+    return toy.result(toy.channel(1.0))
+
+
+def shadow(x: float, y: float, height: float, sun: Body) -> shapely.LineString:
+    """The shadow of an upright person by trigonometry, away from the sun, height / tan(altitude) long."""
+    long = height / math.tan(math.radians(sun.altitude_deg))
+    east, north = -math.sin(math.radians(sun.azimuth_deg)), -math.cos(math.radians(sun.azimuth_deg))
+    return shapely.LineString([(x, y), (x + long * east, y + long * north)])
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    altitude=st.floats(1, 85),
+    azimuth=st.floats(0, 360),
+    dark=st.booleans(),
+    unsure=st.booleans(),
+    cast=st.floats(4, 18),
+    height=st.floats(1.2, 2.1),
+    month=st.sampled_from([6, 10]),
+)
+def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, height, month):
+    visitor = Visitor(unsure=unsure, height_m=height, cast_m=cast)
+    channel = replace(made.channel, beat=replace(made.channel.beat, visitor=visitor))
+    sun = Body(-12.0 if dark else altitude, azimuth, 1.0)
+    scene = replace(toy.scenes()[0], when=toy.NOON.replace(month=month))
+    redd = redds(channel, scene)
+    assert redd.any() == (month == 10)
+    hours = {int(n): Hour(sun, dark, "12:00") for n in made.lies.table.index}
+    wading = wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure)
+    for stance in stances(channel, hours, made.lies, redd).itertuples():
+        x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
+        away = math.hypot(x - lie["x"], y - lie["y"])
+        assert away <= cast + 1e-6
+        cell = int(channel.grid.locate(np.array([x]), np.array([y]))[0])
+        if cell >= 0:
+            assert wading[cell] < 3
+            assert redd[cell] == 0
+        else:
+            assert channel.beat.outline.distance(stance.geometry) <= 4.0
+        # The toy river flows east, so its fish look west.
+        ahead = abs(math.degrees(math.atan2(y - lie["y"], lie["x"] - x)))
+        assert ahead >= AHEAD_DEG - 1e-6
+        if not dark:
+            assert not shadow(x, y, HEIGHTS[stance.how] * height, sun).intersects(lie.geometry)
+
+
+@settings(max_examples=25, deadline=None)
+@given(turn=st.floats(-40, 40), view=st.floats(10, 60), sink=st.floats(0.05, 0.4))
+def test_no_lane_leaves_the_water_whatever_the_current(made, turn, view, sink):
+    """The current turned against the banks: lanes end where the water ends, and each runs with the current."""
+    channel, angle = made.channel, math.radians(turn)
+    beat = replace(channel.beat, visitor=Visitor(sink_m_s=sink))
+    ones = np.ones(channel.grid.n_wet, np.float32)
+    channel = replace(channel, beat=beat).with_layers(
+        flow_east=ones * np.float32(math.cos(angle)), flow_north=ones * np.float32(math.sin(angle))
+    )
+    sight = next(iter(made.sights.values()))
+    for lane in lanes(channel, sight, made.lies, view).itertuples():
+        assert (channel.grid.locate(*shapely.get_coordinates(lane.geometry).T) >= 0).all()
+        (x0, y0), (x1, y1) = lane.geometry.coords[0], lane.geometry.coords[-1]
+        assert math.degrees(math.atan2(y1 - y0, x1 - x0)) == pytest.approx(turn, abs=0.5)
+        assert lane.lead_least_m <= lane.lead_m <= lane.lead_most_m
