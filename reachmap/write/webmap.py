@@ -25,7 +25,18 @@ from reachmap.write.model import Result
 from reachmap.write.webmap_data import page_data
 
 SCRIPTS = (
-    *("unpack.js", "light.js", "score.js", "words.js", "ramps.js", "legend.js", "paint.js", "tags.js", "shapes.js"),
+    *(
+        "unpack.js",
+        "light.js",
+        "eye.js",
+        "score.js",
+        "words.js",
+        "ramps.js",
+        "legend.js",
+        "paint.js",
+        "tags.js",
+        "shapes.js",
+    ),
     *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "controls.js", "main.js"),
 )
 """The page's own modules in the order they are joined."""

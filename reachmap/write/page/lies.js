@@ -21,13 +21,13 @@ function makeLies({ L, map, D, U, physics, notes, state }, choose) {
 
   // Mean score, light and sun of every lie, best first.
   function rank(setting, result) {
-    const { sunShade } = physics.lightNow(setting);
+    const sunOn = physics.sunOn(setting);
     return D.lies
       .map((lie) => {
         const own = cells.get(lie.n);
         const mean = (of) => own.reduce((sum, i) => sum + of(i), 0) / Math.max(1, own.length);
         return {
-          ...lie, score: mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]), sun: sunShade ? mean((i) => sunShade[i]) / 255 : 0,
+          ...lie, score: mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]), sun: mean(sunOn),
         };
       })
       .sort((a, b) => b.score - a.score || a.n - b.n);

@@ -15,13 +15,14 @@ function read(points, x) {
 function makePhysics(D, U) {
   const { n, curves } = D;
   const light = makeLight(D, U);
-  const { lightNow, eyeNow, kdOf, cOf, remember } = light;
+  const { lightNow, sunOn, kdOf, cOf, remember } = light;
+  const eyeNow = makeEye(D, U, light);
   const value = (name, i) => U.layers[name][i] * D.layers[name].step;
   const loss = (curve, x) => (curve.weight > 0 ? -curve.weight * Math.log(read(curve.points, x)) : 0);
   const weightOf = (eye) => curves.factors.reduce((sum, f) => sum + eye[f].weight, 0);
   const logLux = (lux) => Math.log10(Math.max(lux, curves.lux_floor));
 
-  // What all factors but light cost, as a share of the whole weight: it doesn't change with the hour.
+  // What all factors but light leave of the score: it doesn't change with the hour.
   function lasting(fish, eye) {
     return remember(`lasting ${eye}`, fish, () => {
       const table = curves.fish[fish][eye];
@@ -35,34 +36,35 @@ function makePhysics(D, U) {
         for (let v = 0; v < costs.length; v++) costs[v] = loss(table[factor], v * D.layers[name].step) / weight;
         for (let i = 0; i < n; i++) out[i] += costs[packed[i]];
       }
+      for (let i = 0; i < n; i++) out[i] = Math.exp(-out[i]);
       return out;
     });
   }
 
-  // What light costs, by the upper 16 bits of lux as a 32-bit float: steps of 0.4 % without a logarithm a cell.
-  function lightCost(fish, eye) {
-    return remember(`cost ${eye}`, fish, () => {
+  // What light leaves of it, by the upper 16 bits of lux as a 32-bit float: steps of 0.4 % without a logarithm a cell.
+  function byLight(fish, eye) {
+    return remember(`light ${eye}`, fish, () => {
       const table = curves.fish[fish][eye];
       const weight = weightOf(table);
       const number = new Float32Array(1);
       const bits = new Uint32Array(number.buffer);
-      const costs = new Float32Array(32768);
-      for (let k = 0; k < costs.length; k++) {
+      const left = new Float32Array(32768);
+      for (let k = 0; k < left.length; k++) {
         bits[0] = (k << 16) | 32768;
-        costs[k] = Number.isFinite(number[0]) ? loss(table.light, logLux(number[0])) / weight : 0;
+        left[k] = Number.isFinite(number[0]) ? Math.exp(-loss(table.light, logLux(number[0])) / weight) : 0;
       }
-      return costs;
+      return left;
     });
   }
 
   // The tables of one fish, by day and by night.
   function prepare(fish) {
-    return ['day', 'night'].map((eye) => ({ lasting: lasting(fish, eye), cost: lightCost(fish, eye) }));
+    return ['day', 'night'].map((eye) => ({ lasting: lasting(fish, eye), light: byLight(fish, eye) }));
   }
 
   // Hold score of every wet cell, and what went into it.
   function score(s) {
-    const { lux } = lightNow(s);
+    const lux = lightNow(s);
     const eye = eyeNow(s);
     const bits = new Uint32Array(lux.buffer);
     const [byDay, byNight] = prepare(s.fish);
@@ -71,8 +73,8 @@ function makePhysics(D, U) {
       const k = bits[i] >>> 16;
       const open = eye[i];
       let sum = 0;
-      if (open > 0) sum += open * Math.exp(-byDay.lasting[i] - byDay.cost[k]);
-      if (open < 1) sum += (1 - open) * Math.exp(-byNight.lasting[i] - byNight.cost[k]);
+      if (open > 0) sum += open * byDay.lasting[i] * byDay.light[k];
+      if (open < 1) sum += (1 - open) * byNight.lasting[i] * byNight.light[k];
       hold[i] = sum;
     }
     return { hold, lux, eye };
@@ -83,7 +85,7 @@ function makePhysics(D, U) {
     const eye = eyeNow(s)[i] >= 0.5 ? 'day' : 'night';
     const table = curves.fish[s.fish][eye];
     const costs = curves.factors.map((factor) => {
-      const x = factor === 'light' ? logLux(lightNow(s).lux[i]) : value(curves.inputs[eye][factor], i);
+      const x = factor === 'light' ? logLux(lightNow(s)[i]) : value(curves.inputs[eye][factor], i);
       return loss(table[factor], x);
     });
     return curves.factors[costs.indexOf(Math.max(...costs))];
@@ -98,11 +100,11 @@ function makePhysics(D, U) {
     const ntu = Math.pow(clarity / sight.clarity_ntu[0], -1 / sight.clarity_ntu[1]);
     const inWater = Math.max(0, Math.log(sight.contrast / sight.contrast_least)) / c;
     const byEye = (sight.thing_m / Math.tan((fish.mar_arcmin / 60) * (Math.PI / 180))) * read(sight.turbidity, ntu);
-    const lux = lightNow(s).lux[i];
+    const lux = lightNow(s)[i];
     const dim = lux < fish.scotopic_lux ? 0 : Math.min(1, Math.pow(lux / sight.light_full_lux, sight.light_exponent));
     const range = Math.min(inWater, byEye) * dim;
     return { range, seconds: range / Math.max(value('drift_speed', i), 0.01) };
   }
 
-  return { score, limiting, sighting, lightNow, eyeNow, value };
+  return { score, limiting, sighting, lightNow, eyeNow, sunOn, value };
 }
