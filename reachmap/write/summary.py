@@ -87,6 +87,7 @@ def summarise(result: Result) -> str:
         when = light.scene.when
         lines += ["", f"{name} ({when:%d %b %Y %H:%M}, cloud {light.scene.cloud}/8)"]
         lines += _scene_lines(result, name) or ["  no lie stands out"]
+        lines += _doubt_line(result, name)
     lines += ["", "How good is it?", *_error_lines(result)]
     seen = [f for f in (*beat.findings, *channel.findings) if f.severity == "warning"]
     if seen:
@@ -118,6 +119,16 @@ def _scene_lines(result: Result, scene: str) -> list[str]:
         out += [f"  {int(row['rank'])}. lie {number} ({kind}), score {row['score']:.2f}{sure}", f"     {row['why']}"]
         out += [f"     your note: {text}" for text in notes_at(result, number)]
     return out
+
+
+def _doubt_line(result: Result, scene: str) -> list[str]:
+    """Which input's doubt moves the ranking most."""
+    table = result.lies.report.get("sensitivity", {}).get(scene)
+    most = result.lies.report.get("matters_most", {}).get(scene, "none")
+    if not table or most == "none":
+        return []
+    moves = ", ".join(f"{name} {values['moves']:.1f}" for name, values in sorted(table.items()))
+    return [f"  what matters most for this ranking: {most} (places a lie moves when one input is off: {moves})"]
 
 
 def _error_lines(result: Result) -> list[str]:
