@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -120,21 +121,26 @@ def _outcomes(work: Sequence[tuple[Any, ...]], jobs: int, dask: str | None) -> I
             yield future.result()
 
 
-def _executor(jobs: int, dask: str | None) -> Executor:
+@contextmanager
+def _executor(jobs: int, dask: str | None) -> Iterator[Executor]:
     """A pool of processes on this machine, or a running Dask cluster behind the same interface."""
     if dask is None:
         # A forked child would inherit the threads of the numerical libraries in whatever state they are.
         from multiprocessing import get_context
 
-        return ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+            yield pool
+        return
     try:
         from distributed import Client
     except ImportError as error:
         raise SettingError("--dask needs the optional part: pip install 'reachmap[cluster]'") from error
     try:
-        return Client(dask, timeout=10).get_executor(pure=False)
+        client = Client(dask, timeout=10)
     except OSError as error:
         raise SettingError(f"--dask {dask}: no cluster answers there ({error})") from error
+    with client, client.get_executor(pure=False) as pool:
+        yield pool
 
 
 def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> Outcome:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from reachmap.beat.columns import LENGTH, SPEED
-from reachmap.beat.model import CLARITY_HOW, COLOURS, SPECIES, SPEED_HOW
+from reachmap.beat.model import CLARITY_HOW, COLOURS, SPECIES, SPEED_HOW, UNIT_WORDS
 
 BED_D84_M = {"sand": 0.002, "gravel": 0.04, "coarse gravel": 0.06, "cobble": 0.13, "boulders": 0.35}
 """Size 84 % of the stones are finer than, by bed word [m]; assumed, inside the Wentworth grades (gravel 2-64 mm,
@@ -51,6 +51,7 @@ SECTIONS: dict[str, dict[str, Setting]] = {
     "": _table(
         Setting("name", "text", '"Mill Shed beat"', "name of the beat"),
         Setting("time_zone", "text", '"Europe/London"', "IANA time zone"),
+        Setting("units", "word", '"imperial"', "units of what is printed", words=UNIT_WORDS),
     ),
     "survey": _table(
         Setting("date", "date", "2026-06-14", "day of the survey"),

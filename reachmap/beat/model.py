@@ -23,6 +23,7 @@ CLARITY_HOW = ("white from above", "dark sideways", "dark from above")
 SPEED_HOW = ("surface float", "0.6 depth", "mean", "near bed")
 COVER_KINDS = ("boulder", "log", "undercut", "weed", "pier")
 SHADE_KINDS = ("tree", "hedge", "wall", "bridge", "bank")
+UNIT_WORDS = ("metric", "imperial")
 LEAVES = ("dense", "alder", "willow", "mixed", "thin", "bare")
 
 
@@ -159,6 +160,7 @@ class Beat:
     settings : the raw beat.toml, for the record
     skyline : the far horizon, None if no file gives it
     visitor : who comes, and with what
+    units : one of `UNIT_WORDS`, of what is printed; everything inside is metric
     """
 
     name: str
@@ -188,6 +190,12 @@ class Beat:
     settings: Mapping[str, object] = field(default_factory=dict)
     skyline: Skyline | None = None
     visitor: Visitor = field(default_factory=Visitor)
+    units: str = "metric"
+
+    @property
+    def typed(self) -> tuple[str, ...]:
+        """What the user typed that may stand in our sentences."""
+        return (self.name, *(scene.name for scene in self.scenes), *map(str, self.notes["text"]))
 
     def scene(self, name: str) -> Scene:
         """The scene of that name; KeyError lists the names there are."""

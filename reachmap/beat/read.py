@@ -148,6 +148,7 @@ def _assemble(desk: _Desk) -> Beat | None:
         sources=_checksums(desk),
         settings=settings.raw,
         skyline=_skyline(desk),
+        units=settings.get("", "units", "metric"),
         visitor=visitor_of(settings.values.get("visitor", {})),
         **tables,
     )

@@ -9,7 +9,7 @@ import shapely
 
 from reachmap.write.hours import hours_picture
 from reachmap.write.model import Result
-from reachmap.write.summary import ranked
+from reachmap.write.summary import printed, ranked
 
 PLACES = {"water": "in the water", "bank": "on the bank"}
 
@@ -34,7 +34,7 @@ def card_page(result: Result) -> str:
     when = f"{light.scene.when:%d %B %Y}".lstrip("0")
     name = escape(beat.name)
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
-    return f"""<!doctype html><html lang="en"><meta charset="utf-8">
+    page = f"""<!doctype html><html lang="en"><meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{name}: card</title><style>{STYLE}</style>
 <section><h1>{name}</h1><p>{when}, {escape(scene)}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm</p>
@@ -44,6 +44,7 @@ def card_page(result: Result) -> str:
 <h2>Look once, then fish</h2>{_checklist(result)}
 <h2>Before you wade</h2><ul class="small">{cautions}</ul></section></html>
 """
+    return printed(page, beat)
 
 
 def _lie_line(result: Result, scene: str, number: int) -> str:

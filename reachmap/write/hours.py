@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reachmap.write.model import Result
-from reachmap.write.summary import ranked
+from reachmap.write.summary import printed, ranked
 
 DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
 
@@ -63,7 +63,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     if clouded is not None:
         lines += ["", if_clouded(result, clouded)]
     lines += ["", *(f"- {caution.text}" for caution in result.visit.cautions if caution.grave)]
-    return "\n".join(lines)
+    return printed("\n".join(lines), result.channel.beat)
 
 
 def eye_word(state: float) -> str:
@@ -180,7 +180,7 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
     style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
     style += "padding:0 1rem}svg{width:100%;height:auto}"
-    return (
+    page = (
         '<!doctype html><html lang="en"><meta charset="utf-8">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
         f'<meta name="viewport" content="width=device-width,initial-scale=1"><title>{name}: hours</title>'
@@ -189,3 +189,4 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"
         f"<ol>{order}</ol>{clouds}<h2>Before you wade</h2><ul>{cautions}</ul></html>\n"
     )
+    return printed(page, beat)

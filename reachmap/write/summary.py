@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from html import escape
 from typing import Any
 
 import shapely
 
+from reachmap.beat.model import Beat
 from reachmap.trout.model import Lies
+from reachmap.write.imperial import in_feet
 from reachmap.write.model import Result
 
 NOTE_M = 2.0
@@ -93,7 +96,12 @@ def summarise(result: Result) -> str:
     if seen:
         lines += ["", "Noticed:", *(f"  - {finding}" for finding in seen)]
     lines += ["", "Before you wade:", *(f"  - {caution.text}" for caution in result.visit.cautions)]
-    return "\n".join(lines)
+    return printed("\n".join(lines), beat)
+
+
+def printed(text: str, beat: Beat) -> str:
+    """A text in the units the beat asks for."""
+    return in_feet(text, (*beat.typed, *map(escape, beat.typed))) if beat.units == "imperial" else text
 
 
 def _guess_line(result: Result) -> str:

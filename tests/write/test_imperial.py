@@ -1,0 +1,46 @@
+"""Feet at the edge: exact factors, our sentences turned, the user's words left alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from reachmap.write import card_page, summarise
+from reachmap.write.imperial import in_feet
+from tests import toy
+
+
+@pytest.mark.parametrize(
+    ("metric", "feet"),
+    [
+        # 1 ft = 0.3048 m, 1 in = 25.4 mm by definition; 20 C = 68 F.
+        ("1.2 m deep, slow beside a drift of 0.5 m/s", "3.9 ft deep, slow beside a drift of 1.6 ft/s"),
+        ("320 m2 of water, 4.50 m3/s", "3444 ft2 of water, 159 cfs"),
+        ("brown trout of 36 cm", "brown trout of 14.2 in"),
+        ("care from 18 C, no fishing from 20 C", "care from 64 F, no fishing from 68 F"),
+        ("Cast 2 to 12 m above the lie", "Cast 6.6 to 39 ft above the lie"),
+        ("feeding water 481 m below the head", "feeding water 1578 ft below the head"),
+        ("viewBox='0 0 12 m' cloud 1/8 at 13:00", "viewBox='0 0 39 ft' cloud 1/8 at 13:00"),
+        ("lie 3, rank 2; 7 more gain", "lie 3, rank 2; 7 more gain"),
+        ("A4;margin:11mm 148mm 210mm", "A4;margin:11mm 148mm 210mm"),
+    ],
+)
+def test_our_sentences(metric, feet):
+    assert in_feet(metric) == feet
+
+
+def test_what_was_typed_stays():
+    assert in_feet("The 5 m weir: 1.0 m deep", ["The 5 m weir"]) == "The 5 m weir: 3.3 ft deep"
+
+
+def test_summary_and_card_in_feet():
+    made = toy.result(toy.channel(1.0))
+    beat = replace(made.channel.beat, units="imperial", name="The 5 m <weir>")
+    other = replace(made, channel=replace(made.channel, beat=beat))
+    for text in (summarise(other), card_page(other)):
+        assert " ft deep" in text
+        assert " m deep" not in text
+        assert " m/s" not in text
+        assert "The 5 m " in text
+    assert " m deep" in summarise(made)
