@@ -13,7 +13,7 @@ from typing import Any
 from reachmap import __version__
 from reachmap.errors import Finding, InputError, ReachmapError, SettingError
 
-READ = ("beat", "outline", "soundings", "cover", "shade", "terrain", "notes", "log")
+READ = ("beat", "outline", "soundings", "cover", "shade", "terrain", "horizon", "notes", "log")
 """Names (without ending) of the files of a beat that the chain reads."""
 
 

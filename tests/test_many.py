@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from distributed import LocalCluster
 
 from reachmap.cli import main
 from reachmap.errors import InputError, SettingError
@@ -36,6 +37,27 @@ def test_a_failing_beat_is_named_and_the_rest_is_mapped_and_kept(three, tmp_path
     map_many(three, tmp_path / "b", jobs=1, settings=settings)
     for name in ("map.html", "lies.gpkg", "layers.tif", "run.json"):
         assert (tmp_path / "a" / "two" / name).read_bytes() == (tmp_path / "b" / "two" / name).read_bytes()
+
+
+def test_a_cluster_of_two_workers_gives_the_same_bytes(three, tmp_path):
+    """A real cluster of the library's own, on this machine."""
+    settings = {"cell_m": 2.0}
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        there = map_many(three, tmp_path / "there", dask=cluster.scheduler_address, settings=settings)
+    here = map_many(three, tmp_path / "here", jobs=1, settings=settings)
+    assert [o.out is not None for o in there] == [o.out is not None for o in here] == [True, False, True]
+    assert there[1].message == here[1].message
+    for beat in ("one", "two"):
+        names = sorted(path.name for path in (tmp_path / "here" / beat).iterdir())
+        assert sorted(path.name for path in (tmp_path / "there" / beat).iterdir()) == names
+        for name in names:
+            assert (tmp_path / "there" / beat / name).read_bytes() == (tmp_path / "here" / beat / name).read_bytes()
+    assert (tmp_path / "there" / "index.html").read_bytes() == (tmp_path / "here" / "index.html").read_bytes()
+
+
+def test_no_cluster_there_is_told(three, tmp_path):
+    with pytest.raises(SettingError, match="no cluster answers"):
+        map_many(three, tmp_path / "x", dask="tcp://127.0.0.1:9", settings={"cell_m": 2.0})
 
 
 def test_a_catalogue_names_folders_and_says_which_line_is_wrong(three, tmp_path):

@@ -16,6 +16,7 @@ import tempfile
 import time
 import zipfile
 from collections.abc import Callable
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -100,8 +101,13 @@ def _keep(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> No
 
 
 def _key(beat: Beat, settings: dict[str, Any]) -> str:
-    """One key for the same bytes, settings and version."""
-    what = [version("reachmap"), sorted(beat.sources.items()), sorted((k, repr(v)) for k, v in settings.items())]
+    """One key for the same bytes, settings, version and code."""
+    what = [
+        version("reachmap"),
+        _code(),
+        sorted(beat.sources.items()),
+        sorted((k, repr(v)) for k, v in settings.items()),
+    ]
     return hashlib.sha256(json.dumps(what).encode()).hexdigest()[:32]
 
 
@@ -118,6 +124,14 @@ def _parts(channel: Channel) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
         "lines": shapely.to_wkb(channel.seams.geometry.to_numpy(), hex=True).tolist(),
     }
     return memo, {"wet": np.packbits(grid.wet), **channel.layers}
+
+
+@cache
+def _code() -> str:
+    """A mark of the package's own files, so that what other code worked out is never taken for this one's."""
+    root = Path(__file__).parents[1]
+    stamps = [(str(p.relative_to(root)), p.stat().st_size, p.stat().st_mtime_ns) for p in sorted(root.rglob("*.py"))]
+    return hashlib.sha256(repr(stamps).encode()).hexdigest()
 
 
 def _write(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> None:

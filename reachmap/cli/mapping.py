@@ -130,6 +130,11 @@ def compare_command(
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False, default=float))
         return
     click.echo(told.paragraph)
+    if len(told.table) > 2:
+        alike = told.table[["before", "after"]].corr("spearman").iloc[0, 1]
+        far = told.table.sort_values("gain", key=abs, ascending=False).head(3)
+        most = "; ".join(f"lie {number} by {row.gain:+.2f} ({row.why})" for number, row in far.iterrows())
+        click.echo(f"Rank correlation of the lies, before and after: {alike:.2f}. They differ most at {most}.")
     click.echo()
     click.echo(told.table.round(2).to_string())
     if layer:

@@ -27,6 +27,12 @@ from reachmap.visit.wading import cautions, redds, wading_class
 WALK_M_S = 0.5
 """Pace along the bank between lies, wading pauses included (assumed) [m/s]."""
 
+PASSING = ("loses shade", "in shade", "but bright", "held back by too little light")
+"""Beginnings of reasons that hold at the scene's hour only."""
+
+SWITCHED = 0.1
+"""State of the eye below which it counts as the night's (assumed)."""
+
 DARK_DEG = -6.0
 """Sun's altitude at the end of civil twilight [deg]."""
 
@@ -59,7 +65,7 @@ def plan_visit(
     hours, eye = pd.DataFrame(), pd.Series(dtype=float)
     if day is not None:
         hours, eye = _hours(channel, holdings[first], lies, day, light, curves)
-    order = _order(lies, hours, day, light)
+    order = _order(lies, hours, eye, day, light)
     return Visit(
         lanes(channel, sights[first], lies, curves.eyes["view_cone_deg"]),
         stances(channel, _met(lies, hours, order, day, light), lies, redd),
@@ -126,10 +132,11 @@ def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.nd
     return score * (curves["light"](log_lux) / np.maximum(old, 1e-6)) ** share
 
 
-def _order(lies: Lies, hours: pd.DataFrame, day: DayLight | None, light: Light) -> pd.DataFrame:
+def _order(lies: Lies, hours: pd.DataFrame, eye: pd.Series, day: DayLight | None, light: Light) -> pd.DataFrame:
     """The best lies from downstream to upstream, begun at the hour that meets most of them well.
 
-    By daylight where the first scene is a day's, else in the dark.
+    By daylight where the first scene is a day's, else in the dark, once the fish's eye has switched over: before that
+    fishing is dull.
     """
     scene = next(iter(lies.scenes.values()))
     chosen = sorted(scene[(scene["rank"] > 0) & (scene["rank"] <= 8)].index)
@@ -142,6 +149,8 @@ def _order(lies: Lies, hours: pd.DataFrame, day: DayLight | None, light: Light) 
     offsets = np.rint(after / step_min).astype(int)
     dark = is_dark(light.sun)
     alike = np.array([is_dark(sun) if dark else sun.altitude_deg > 0 for sun in day.sun])
+    if dark:
+        alike &= eye.to_numpy() < SWITCHED
     end = len(alike) - 1
     starts = [int(k) for k in np.flatnonzero(alike) if alike[k : min(k + offsets[-1], end) + 1].all()]
     starts = starts or [len(alike) // 2]
@@ -164,7 +173,7 @@ def _order(lies: Lies, hours: pd.DataFrame, day: DayLight | None, light: Light) 
 def _why_then(why: str, day: DayLight, step: int, cells: np.ndarray) -> str:
     """A lie's reasons with its shade as it is at that step, not as it changes after the scene."""
     lasting = re.sub(r" in the shade of [^,;]+", "", why)
-    kept = [part for part in lasting.split("; ") if not part.startswith(("loses shade", "in shade"))]
+    kept = [part for part in lasting.split("; ") if not part.startswith(PASSING)]
     if day.sun[step].altitude_deg > 0:
         lit = float(day.sun_on(np.flatnonzero(cells))[step].mean()) / 255 >= 0.5
         kept.append("in the sun then" if lit else "in shade then")

@@ -19,7 +19,8 @@ TOP = 6
 STYLE = """
 @page{size:148mm 210mm;margin:9mm}body{font:10pt/1.3 system-ui,sans-serif;color:#1f2a2e;background:#fff;margin:0 auto;
 max-width:130mm}h1{font-size:15pt;margin:0}h2{font-size:12pt;margin:.5em 0 .2em}section{break-after:page}
-section:last-of-type{break-after:auto}p{margin:.2em 0}ol,ul{margin:.2em 0;padding-left:1.4em}li{margin:.15em 0}
+section:last-of-type{break-after:auto}p{margin:.2em 0}ol,ul{margin:.2em 0;padding-left:1.4em}li{margin:.1em 0}
+.ticks{list-style:"☐ ";columns:2;column-gap:1em}.ticks li,.small li{font-size:9pt}
 svg{width:100%;max-height:105mm}.ink{fill:none;stroke:#1f2a2e;stroke-width:1.2;vector-effect:non-scaling-stroke}
 .lie{fill:#1f2a2e22;stroke:#1f2a2e;vector-effect:non-scaling-stroke}.lane{fill:none;stroke:#1f2a2e;
 stroke-dasharray:3 2;vector-effect:non-scaling-stroke}
@@ -32,6 +33,7 @@ def card_page(result: Result) -> str:
     scene, light = next(iter(result.lights.items()))
     when = f"{light.scene.when:%d %B %Y}".lstrip("0")
     name = escape(beat.name)
+    cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     return f"""<!doctype html><html lang="en"><meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{name}: card</title><style>{STYLE}</style>
@@ -40,7 +42,7 @@ def card_page(result: Result) -> str:
 <ol>{"".join(_lie_line(result, scene, n) for n in ranked(result.lies, scene)[:TOP])}</ol></section>
 <section><h2>When</h2>{hours_picture(result, TOP)}{_events(result)}<h2>In this order</h2>{_order(result)}
 <h2>Look once, then fish</h2>{_checklist(result)}
-<h2>Before you wade</h2><ul>{"".join(f"<li>{escape(c.text)}</li>" for c in result.visit.cautions)}</ul></section></html>
+<h2>Before you wade</h2><ul class="small">{cautions}</ul></section></html>
 """
 
 
@@ -100,10 +102,28 @@ def _order(result: Result) -> str:
 
 def _checklist(result: Result) -> str:
     """One look at the bank, with this beat's values to compare with."""
-    light = next(iter(result.lights.values()))
-    water = light.scene.water
-    return (
-        f"<p>Water {escape(water.colour)}, clear to {water.clarity_m:g} m? Cloud {light.scene.cloud}/8? Shade where "
-        "the map has it? Fly at the depth of the lie? Drift even, no drag at the seam? "
-        "If not, set the map to what you see.</p>"
-    )
+    scene, light = next(iter(result.lights.items()))
+    water, top = light.scene.water, ranked(result.lies, scene)[:TOP]
+    table, visit = result.lies.table.loc[top], result.visit
+    mine = visit.lanes[visit.lanes["lie"].isin(top)]
+    crossing = sorted({int(n) for n in mine.loc[mine["crosses_seam"], "lie"]})
+    seen = [float(str(visit.seen[n]["range_m"])) for n in top if "range_m" in visit.seen.get(n, {})]
+    checks = [
+        f"Water {water.colour}, clear to {water.clarity_m:g} m",
+        f"Fly seen at {_span(min(seen), max(seen), 1)} m" if seen else "",
+        f"Cloud {light.scene.cloud}/8",
+        f"Sun or moon on {100 * float((light['sun_share'] > 0.5).mean()):.0f} % of the water, the rest in shade",
+        f"Drift {_span(table['depth_m'].min(), table['depth_m'].max(), 1)} m deep" if top else "",
+        f"Cast {_span(mine['lead_m'].min(), mine['lead_m'].max(), 0)} m above the lie" if len(mine) else "",
+        f"Drag to expect at lie {', '.join(map(str, crossing))}: mend there"
+        if crossing
+        else "Drift even, no seam to cross",
+    ]
+    ticks = "".join(f"<li>{escape(check)}</li>" for check in checks if check)
+    return f"<ul class='ticks'>{ticks}</ul><p>If one is not so, set the map to what you see.</p>"
+
+
+def _span(low: float, high: float, digits: int) -> str:
+    """Two figures as a span, one where they print alike."""
+    one, other = (f"{value:.{digits}f}" for value in (low, high))
+    return one if one == other else f"{one} to {other}"

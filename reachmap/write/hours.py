@@ -80,9 +80,11 @@ def if_clouded(result: Result, clouded: Result) -> str:
         f"{row['kind']} water {row['along_m']:.0f} m below the head"
         for row in (clouded.lies.table.loc[number] for number in first[1])
     ]
+    advice = "leave the shade and cover water" if share[1] > share[0] + 5 else "stay with the best lies"
+    best = "; ".join(places) or "nothing that stands out"
     return (
-        f"If it clouds over, {share[1]:.0f} % of the water scores above 0.5 instead of {share[0]:.0f} %: leave the "
-        f"shade and cover water. Best then: {'; '.join(places) or 'nothing that stands out'}."
+        f"If it clouds over, {share[1]:.0f} % of the water scores above 0.5 instead of {share[0]:.0f} %: {advice}. "
+        f"Best then: {best}."
     )
 
 

@@ -5,8 +5,13 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import shapely
+
 from reachmap.trout.model import Lies
 from reachmap.write.model import Result
+
+NOTE_M = 2.0
+"""A note this far from a lie still belongs to it, about the error of a phone's position (assumed) [m]."""
 
 BEST = 5
 """Lies listed a scene in the summary."""
@@ -22,6 +27,8 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
     """Every lie in every scene as plain values, best first within a scene."""
     rows = []
     patches = result.lies.table.to_crs(4326).geometry.representative_point()
+    lanes, stances = (table.to_crs(4326) for table in (result.visit.lanes, result.visit.stances))
+    met = dict(zip(result.visit.order["lie"], result.visit.order["when"], strict=True))
     for scene, table in result.lies.scenes.items():
         for number in ranked(result.lies, scene):
             row, patch = table.loc[number], result.lies.table.loc[number]
@@ -40,9 +47,29 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
                     "area_m2": round(float(patch["area_m2"]), 1),
                     "lat": round(float(patches[number].y), 6),
                     "lon": round(float(patches[number].x), 6),
+                    "notes": notes_at(result, number),
+                    # Of the first scene: how to fish it.
+                    "met_at": met.get(number),
+                    "sees": dict(result.visit.seen.get(number, {})),
+                    "lanes": [_plain(lane) for lane in lanes[lanes["lie"] == number].itertuples(index=False)],
+                    "stances": [_plain(one) for one in stances[stances["lie"] == number].itertuples(index=False)],
                 }
             )
     return rows
+
+
+def notes_at(result: Result, number: int) -> list[str]:
+    """Texts of the beat's notes that lie in a lie or within `NOTE_M` of it."""
+    notes = result.channel.beat.notes
+    near = notes.geometry.distance(result.lies.table.geometry.loc[number]) <= NOTE_M
+    return [str(text) for text in notes["text"][near]]
+
+
+def _plain(row: Any) -> dict[str, Any]:
+    """A row of a table of points or lines as plain values, its place as longitude and latitude."""
+    values = {name: value for name, value in row._asdict().items() if name not in ("lie", "geometry")}
+    plain = {name: value.item() if hasattr(value, "item") else value for name, value in values.items()}
+    return {**plain, "at": [[round(x, 6), round(y, 6)] for x, y in shapely.get_coordinates(row.geometry).tolist()]}
 
 
 def summarise(result: Result) -> str:
@@ -60,6 +87,7 @@ def summarise(result: Result) -> str:
         when = light.scene.when
         lines += ["", f"{name} ({when:%d %b %Y %H:%M}, cloud {light.scene.cloud}/8)"]
         lines += _scene_lines(result, name) or ["  no lie stands out"]
+        lines += _doubt_line(result, name)
     lines += ["", "How good is it?", *_error_lines(result)]
     seen = [f for f in (*beat.findings, *channel.findings) if f.severity == "warning"]
     if seen:
@@ -89,7 +117,18 @@ def _scene_lines(result: Result, scene: str) -> list[str]:
         row, kind = table.loc[number], result.lies.table.loc[number, "kind"]
         sure = "" if math.isnan(row["sure"]) else f", in the top five in {100 * row['sure']:.0f} % of draws"
         out += [f"  {int(row['rank'])}. lie {number} ({kind}), score {row['score']:.2f}{sure}", f"     {row['why']}"]
+        out += [f"     your note: {text}" for text in notes_at(result, number)]
     return out
+
+
+def _doubt_line(result: Result, scene: str) -> list[str]:
+    """Which input's doubt moves the ranking most."""
+    table = result.lies.report.get("sensitivity", {}).get(scene)
+    most = result.lies.report.get("matters_most", {}).get(scene, "none")
+    if not table or most == "none":
+        return []
+    moves = ", ".join(f"{name} {values['moves']:.1f}" for name, values in sorted(table.items()))
+    return [f"  what matters most for this ranking: {most} (places a lie moves when one input is off: {moves})"]
 
 
 def _error_lines(result: Result) -> list[str]:

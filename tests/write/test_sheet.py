@@ -21,6 +21,7 @@ from tests.beat.folders import make
 def test_what_is_written_on_the_sheet_can_be_typed_in(tmp_path):
     """A place read off the grid, with the corner the sheet gives as anchor, comes back to the same water."""
     beat = read_beat(make(tmp_path / "first"))
+    step = float(re.search(r"Grid (\d+) m", sheet_page(beat))[1])
     corner = re.search(r"anchor = \[(-?[0-9.]+), (-?[0-9.]+)\]", sheet_page(beat))
     x0, y0, x1, y1 = beat.outline.bounds
     x, y = np.array([50.0, 60.0, 70.0, 55.0]), np.array([18.0, 19.0, 21.0, 22.0])
@@ -29,7 +30,6 @@ def test_what_is_written_on_the_sheet_can_be_typed_in(tmp_path):
     toml += "[files.soundings]\ncrs = 'local'\n"
     again = read_beat(make(tmp_path / "second", toml=toml, soundings__csv=rows))
     got = again.soundings.geometry
-    step = 10.0
     west, south = np.floor(x0 / step) * step, np.floor(y0 / step) * step
     np.testing.assert_allclose(got.x, west + x, atol=0.1)
     np.testing.assert_allclose(got.y, south + y, atol=0.1)
