@@ -16,28 +16,35 @@ function makeEye(D, U, { sky, beams, remember }) {
     const dayLux = D.eye.day_lux[D.curves.fish[s.fish].species];
     return remember('eye', `${s.step} ${s.cloud} ${s.clarity} ${s.colour} ${dayLux}`, () => {
       const back = Math.round(D.eye.history_min / day.step_min);
-      const count = day.lux.length;
+      const steps = day.lux.length;
       // A step before midnight is taken from the day's other end.
-      const past = Array.from({ length: back + 1 }, (_, k) => (s.step - back + k + count) % count);
+      const past = Array.from({ length: back + 1 }, (_, k) => (s.step - back + k + steps) % steps);
       const terms = past.map((step) => day.lux[step][s.cloud]);
       const [sun, moon, byClear, byOvercast] = [0, 1, 2, 3].map((k) => Float64Array.from(terms, (term) => term[k]));
       const [low, high] = [Math.min, Math.max].map((of) => [of(...byClear), of(...byOvercast)]);
       const direct = Math.max(...sun) + Math.max(...moon);
       const { clear, overcast } = sky(s);
-      const out = new Float32Array(n);
-      const open = new Int32Array(n);
-      let unclear = 0;
-      for (let i = 0; i < n; i++) {
-        if (low[0] * clear[i] + low[1] * overcast[i] >= dayLux) out[i] = 1;
-        else if (direct + high[0] * clear[i] + high[1] * overcast[i] > dayLux / 10) open[unclear++] = i;
-      }
       // A thousandth of the light that makes a day eye moves its aim by less than 0.005.
       const shining = past.map((step) => beams(s, step, dayLux / 1000));
-      const how = { clear, overcast, byClear, byOvercast, shining, dayLux };
-      const ratio = byOvercast[0] / byClear[0];
-      const sameSky = byClear.every((v, k) => Math.abs(byOvercast[k] - ratio * v) <= 1e-3 * byOvercast[k]);
-      const skyAlone = sameSky && shining.every((beam) => beam.length === 0);
-      (skyAlone ? followSky : follow)(out, open.subarray(0, unclear), how);
+      // The sky of every step as a multiple of the last one's, where its two parts keep their proportion.
+      const [c, o] = [byClear[back], byOvercast[back]];
+      const scale = byClear.map((v, k) => (v + byOvercast[k]) / (c + o));
+      const sameSky = scale.every((v, k) => Math.abs(byClear[k] - v * c) + Math.abs(byOvercast[k] - v * o) <= 1e-3 * v * (c + o));
+      // From this light of the sky on it doesn't matter who else shines: the sky alone makes a day eye then.
+      const enough = Math.max(0, ...shining.map((beam, k) => (beam.length ? dayLux / scale[k] : 0)));
+      const out = new Float32Array(n);
+      const lists = [new Int32Array(n), new Int32Array(n)];
+      const count = [0, 0];
+      for (let i = 0; i < n; i++) {
+        if (low[0] * clear[i] + low[1] * overcast[i] >= dayLux) out[i] = 1;
+        else if (direct + high[0] * clear[i] + high[1] * overcast[i] > dayLux / 10) {
+          const which = sameSky && c * clear[i] + o * overcast[i] >= enough ? 0 : 1;
+          lists[which][count[which]++] = i;
+        }
+      }
+      const [bySky, byAll] = lists.map((list, which) => list.subarray(0, count[which]));
+      followSky(out, bySky, { clear, overcast, c, o, scale, dayLux });
+      follow(out, byAll, { clear, overcast, byClear, byOvercast, shining, dayLux });
       return out;
     });
   }
@@ -58,23 +65,23 @@ function makeEye(D, U, { sky, beams, remember }) {
       for (let j = 0; j < block.length; j++) out[block[j]] = state[j] / FULL;
     }
   }
-  // Where only the sky shines, and its two parts always in the same proportion, the end depends on one number a cell:
-  // worked out once for each of the numbers that occur, in steps of 0.4 %.
+  // Where only the sky counts, and its two parts are always in the same proportion, the end depends on one number a
+  // cell: worked out once for each of the numbers that occur, in steps of 0.4 %.
   const shares = new Float32Array(BLOCK);
   const keys = new Uint32Array(shares.buffer);
-  function followSky(out, cells, { clear, overcast, byClear, byOvercast, dayLux }) {
+  function followSky(out, cells, { clear, overcast, c, o, scale, dayLux }) {
     const change = Math.round((FULL * day.step_min) / D.eye.switch_min);
     const known = new Float32Array(65536).fill(-1);
     function settle(share) {
-      for (let k = 0; k < byClear.length; k++) {
-        lux[0] = byClear[k] * share;
+      for (let k = 0; k < scale.length; k++) {
+        lux[0] = scale[k] * share;
         move(1, 4096 / dayLux, k === 0 ? FULL : change);
       }
       return state[0] / FULL;
     }
     for (let at = 0; at < cells.length; at += BLOCK) {
       const block = cells.subarray(at, at + BLOCK);
-      skyOn(block, clear, overcast, 1, byOvercast[0] / byClear[0]);
+      skyOn(block, clear, overcast, c, o);
       shares.set(lux);
       for (let j = 0; j < block.length; j++) {
         const key = keys[j] >>> 15;
