@@ -2,6 +2,7 @@
 
 async function start(map, L) {
   const D = JSON.parse($('reachmap-data').textContent);
+  units.imperial = (keep.get('reachmap:units') || D.units) === 'imperial';
   fillWords(D);
   if (typeof DecompressionStream === 'undefined') {
     $('say').textContent = 'This browser is too old for the live map. Use one from 2023 or later.';

@@ -33,7 +33,7 @@ const keep = {
 };
 
 const units = {
-  imperial: (keep.get('reachmap:units') || D.units) === 'imperial',
+  imperial: false,
   length: (m, digits = 2) => (units.imperial ? `${(m / 0.3048).toFixed(1)}\u00a0ft` : `${m.toFixed(digits)}\u00a0m`),
   speed: (v) => (units.imperial ? `${(v / 0.44704).toFixed(1)}\u00a0mph` : `${v.toFixed(2)}\u00a0m/s`),
   far: (m) => (units.imperial ? `${Math.round(m / 0.9144)}\u00a0yd` : `${Math.round(m)}\u00a0m`),
