@@ -37,6 +37,7 @@ async function start(map, L) {
     showSetting(page);
     state.ranked = page.lies.rank(state.setting, result);
     page.lies.show(state.ranked, state.setting, state.chosen);
+    page.shapes.focus(state.chosen);
     page.place.show(result);
     state.ms = performance.now() - started;
   }

@@ -4,23 +4,33 @@ function makeShapes(L, map, D, say) {
   const ink = { color: '#1f2a2e', weight: 1.5, fill: false, interactive: false };
   const outline = L.polygon(D.shapes.outline, { ...ink, className: 'edge' }).addTo(map);
   const ring = (at) => L.circleMarker(at, { ...ink, radius: 5, weight: 2, fill: true, fillColor: '#f7f4ec', fillOpacity: 1 });
-  const lanes = D.shapes.lanes.flatMap((lane) => [
+  const ofLie = (n, marks) => marks.map((mark) => ({ lie: n, mark }));
+  const lanes = D.shapes.lanes.flatMap((lane) => ofLie(lane.lie, [
     ...lane.lines.map((points) => L.polyline(points, { ...ink, weight: 2, dashArray: '10 4' })),
     ...lane.seams.map(ring),
-  ]);
-  const stances = D.shapes.stances.map((stance) => {
+  ]));
+  const stances = D.shapes.stances.flatMap((stance) => {
     const icon = L.divIcon({ className: 'stance', iconSize: [22, 22], html: '' });
     const name = `Stand for lie ${stance.lie}. ${stance.text}`;
-    return L.marker(stance.at, { icon, alt: name, title: name }).on('click', () => say(name));
+    return ofLie(stance.lie, [L.marker(stance.at, { icon, alt: name, title: name }).on('click', () => say(name))]);
   });
   const shaders = { color: '#4a5a4c', weight: 1, fillOpacity: 0.25, interactive: false };
-  return {
-    bounds: outline.getBounds(),
-    groups: {
-      seams: L.layerGroup(D.shapes.seams.map((points) => L.polyline(points, { ...ink, dashArray: '2 4' }))),
-      shade: L.layerGroup(D.shapes.shade.map((points) => L.polygon(points, shaders))),
-      lanes: L.layerGroup(lanes),
-      stances: L.layerGroup(stances),
-    },
+  const groups = {
+    seams: L.layerGroup(D.shapes.seams.map((points) => L.polyline(points, { ...ink, dashArray: '2 4' }))),
+    shade: L.layerGroup(D.shapes.shade.map((points) => L.polygon(points, shaders))),
+    lanes: L.layerGroup(lanes.map(({ mark }) => mark)),
+    stances: L.layerGroup(stances.map(({ mark }) => mark)),
   };
+
+  // Lanes and places to stand: those of the chosen lie, of all while none is chosen.
+  let focused = null;
+  function focus(chosen) {
+    if (chosen === focused) return;
+    focused = chosen;
+    for (const [group, marks] of [[groups.lanes, lanes], [groups.stances, stances]]) {
+      group.clearLayers();
+      for (const { lie, mark } of marks) if (chosen === null || lie === chosen) group.addLayer(mark);
+    }
+  }
+  return { bounds: outline.getBounds(), groups, focus };
 }
