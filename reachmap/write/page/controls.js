@@ -125,8 +125,8 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
 // Words that stay.
 function fillWords(D) {
   document.title = $('title').textContent = D.name;
-  const grave = D.cautions.find((caution) => caution.grave);
-  $('caution').textContent = (grave || D.cautions[0] || { text: '' }).text;
+  // Grave ones are never folded away.
+  $('caution').textContent = D.cautions.filter((caution) => caution.grave).map((caution) => caution.text).join(' ');
   $('cautions').append(...D.cautions.map((caution) => el('li', { text: caution.text })));
   $('honest').append(...[...D.honest, D.shown].filter(Boolean).map((text) => el('li', { text })));
 }
