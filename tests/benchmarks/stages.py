@@ -14,12 +14,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import resource
 import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import perf_counter, process_time
 from typing import Any
@@ -174,7 +175,10 @@ def _with_cells(reach: Any) -> Any:
 
 def whole(length_m: float, cell_m: float) -> dict[str, Any]:
     """Everything with three scenes, files and map; then once more with only the scene changed."""
-    a_beat, clock = river_beat(length_m), Clock()
+    scratch = tempfile.TemporaryDirectory()
+    os.environ["XDG_CACHE_HOME"] = scratch.name
+    # With a checksum of its own the beat counts as read from files, so what is worked out is kept.
+    a_beat, clock = replace(river_beat(length_m), sources={"river": f"{length_m}"}), Clock()
     result = clock.time("all, three scenes", lambda: analyse(a_beat, cell_m=cell_m, fresh=True))
     n = result.channel.grid.n_wet
     with tempfile.TemporaryDirectory() as folder:
