@@ -21,8 +21,8 @@ def test_kirk():
 
 @given(st.floats(0.01, 5), st.floats(0.66, 1))
 def test_without_scattering_only_the_slant_counts(a, mu):
-    # F2: absorption over the cosine.
     assert kirk(a, 0.0, mu) == pytest.approx(a / mu)
+    ROWS["F2"].check([kirk(0.3, 0.0, 0.75), kirk(1.0, 0.0, 0.9)])
 
 
 def test_white_thing():
@@ -39,9 +39,18 @@ def test_order_of_the_words():
     assert set(SCATTERING) == set(COLOURS)
 
 
+def test_clarity_there_and_back():
+    back = []
+    for word in COLOURS:
+        sight = clarity_to_attenuation(Water(3.0, "white from above", word))[2]
+        kd, c, _ = clarity_to_attenuation(Water(sight, "dark sideways", word))
+        back.append(8.7 / (c + kd))
+    ROWS["F4"].check(back)
+
+
 @given(st.floats(0.05, 15), st.sampled_from(COLOURS))
 def test_the_three_ways_of_judging_agree(clarity, word):
-    # F4: white thing -> sideways range -> dark boot from above (4.8 / 8.7 of the white thing) and back.
+    # White thing -> sideways range -> dark boot from above (4.8 / 8.7 of the white thing) and back.
     kd, c, sight = clarity_to_attenuation(Water(clarity, "white from above", word))
     assert clarity_to_attenuation(Water(sight, "dark sideways", word)) == pytest.approx((kd, c, sight), rel=1e-9)
     boot = clarity * 4.8 / 8.7
