@@ -154,6 +154,7 @@ def _zip_kind(path: Path, name: str) -> str:
     try:
         with zipfile.ZipFile(path) as archive:
             inner = archive.namelist()
+    # Python's zipfile raises NotImplementedError for a packing it can't read and RuntimeError for a password.
     except (zipfile.BadZipFile, ValueError, NotImplementedError, RuntimeError, UnicodeDecodeError) as error:
         raise stop("damaged", name, kind="zip archive", why=str(error)) from error
     if "xl/workbook.xml" in inner:
@@ -225,6 +226,7 @@ def unpack(source: Source, into: Path) -> list[Path]:
                 target = into / parts[-1]
                 limit -= _unpack_one(archive, entry, target, limit, source)
                 out.append(target)
+    # As in `_zip_kind`: a packing or a password that zipfile can't deal with is a damaged archive to the user.
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, ValueError, EOFError) as error:
         raise stop("damaged", source.name, kind="zip archive", why=str(error)) from error
     return out

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from reachmap.cli.base import SPECIES, beat_argument, chain_options, run_chain
-from reachmap.errors import OutputError
+from reachmap.errors import OutputError, SettingError
 
 
 @click.command("map")
@@ -169,6 +169,8 @@ def hours_command(
 
     names, species, length_m = (settings.pop(name) for name in ("scenes", "species", "length_m"))
     settings.pop("quiet")
+    if len(names) > 1:
+        raise SettingError("--scene: hours are worked out for one scene at a time")
     checked = with_fish(read_beat(beat), species, length_m)
     date = day.date() if day else None
     result = analyse(on_day(checked, names[0] if names else None, date, cloud), **settings)

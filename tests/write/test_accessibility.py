@@ -7,22 +7,10 @@ import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from reachmap.light import light_through_day
-from reachmap.write import map_page
-from tests import toy
-
 SIZES = [(1280, 800), (390, 844)]
 
 SERIOUS = ("serious", "critical")
 """Impacts, in the words of axe-core, that no page of ours may have."""
-
-
-@pytest.fixture(scope="module")
-def page_file(tmp_path_factory):
-    ch = toy.channel(cell_m=1.0)
-    path = tmp_path_factory.mktemp("map") / "map.html"
-    path.write_text(map_page(toy.result(ch, day=light_through_day(ch, toy.NOON.date()))), encoding="utf-8")
-    return path
 
 
 def findings(page, options: dict | None = None) -> list[str]:

@@ -5,23 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reachmap.light import light_through_day
-from reachmap.write import map_page
-from tests import toy
-
 SETTINGS = [
     {"step": 75, "cloud": 1, "clarity": 2.5, "colour": "clear", "fish": 0},
     {"step": 126, "cloud": 6, "clarity": 1.1, "colour": "cloudy", "fish": 1},
     {"step": 3, "cloud": 0, "clarity": 4.0, "colour": "stained", "fish": 0},
 ]
-
-
-@pytest.fixture(scope="module")
-def page_file(tmp_path_factory):
-    ch = toy.channel(cell_m=1.0)
-    path = tmp_path_factory.mktemp("map") / "map.html"
-    path.write_text(map_page(toy.result(ch, day=light_through_day(ch, toy.NOON.date()))), encoding="utf-8")
-    return path
 
 
 @pytest.fixture

@@ -1,0 +1,17 @@
+"""A map page for the tests that open one as it stands."""
+
+from __future__ import annotations
+
+import pytest
+
+from reachmap.light import light_through_day
+from reachmap.write import map_page
+from tests import toy
+
+
+@pytest.fixture(scope="module")
+def page_file(tmp_path_factory):
+    ch = toy.channel(cell_m=1.0)
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_text(map_page(toy.result(ch, day=light_through_day(ch, toy.NOON.date()))), encoding="utf-8")
+    return path
