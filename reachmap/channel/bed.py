@@ -7,26 +7,23 @@ soundings say that it is worse.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from reachmap.beat.model import Beat
 from reachmap.channel.confidence import confidence_class
+from reachmap.channel.frames import Frame, choose_frame
 from reachmap.channel.guess import GUESS_SHARE, Guess, guess_depth
 from reachmap.channel.heldout import error_figures
-from reachmap.channel.kernel import Setting
 from reachmap.channel.kriging import TaperedField
-from reachmap.channel.reach import TAPER_SHARE, Places, Reach
+from reachmap.channel.reach import TAPER_SHARE, Reach
 from reachmap.channel.soundings import Soundings
 from reachmap.errors import Finding
 
 MAX_OVER_DEEPEST = 1.3
 """No cell is made deeper than this many times the deepest sounding; assumed."""
-
-STEEP_SHARE, STEEP_GAIN = 0.03, 0.07
-"""Steepness of banks like walls (see `Places`), and how much lower the held-out error must be to take them."""
 
 FACTOR_REACH = 3.0
 """Soundings this many widths away along the river (standard deviation) still set the guess right; assumed."""
@@ -73,11 +70,11 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
     guess = guess_depth(beat, reach, flow_m3_s)
     if not len(soundings):
         return _guessed(reach, guess)
-    alone = None
+    alone, frame = None, Frame()
     if len(soundings) >= FEWEST_ALONE:
-        soundings, alone = _alone(reach, soundings)
-    scaled = _Scaled.fit(reach, soundings, guess, alone)
-    depth, variance, open_share = _blend(reach, soundings, scaled, alone)
+        frame, soundings, alone = choose_frame(reach, soundings)
+    scaled = _Scaled.fit(reach, soundings, guess, None if frame.straight else alone)
+    depth, variance, open_share = _blend(reach, soundings, scaled, alone, frame)
     deepest = float(soundings.depth_m.max())
     depth = np.clip(depth, 0.0, MAX_OVER_DEEPEST * deepest)
     # Where nothing was measured, a depth is known no better than a guess.
@@ -92,7 +89,7 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
         confidence_class(open_share),
         False,
         left_out,
-        _report(reach, soundings, scaled, alone, left_out),
+        {**_report(reach, soundings, scaled, alone, left_out), "coordinates": "plane" if frame.straight else "channel"},
         _findings(depth, deepest),
     )
 
@@ -105,25 +102,6 @@ def _guessed(reach: Reach, guess: Guess) -> Bed:
     report = {"depth_from": "guess", "guess_basis": guess.basis, "guess_mean_depth_m": round(guess.mean_depth_m, 3)}
     sd = (GUESS_SHARE * depth + 0.02).astype(np.float32)
     return Bed(depth, sd, np.zeros_like(depth), True, None, report, (finding,))
-
-
-def _alone(reach: Reach, soundings: Soundings) -> tuple[Soundings, TaperedField]:
-    """The soundings kriged without the guess, by gentle banks or by steep ones where those are clearly better."""
-
-    def fit(places: Places, setting: tuple[Setting, ...] | None = None) -> TaperedField:
-        at = places.along, places.across, places.taper
-        return TaperedField.fit(*at, soundings.depth_m, reach.width_m, soundings.groups, setting=setting)
-
-    gentle = fit(soundings.places)
-    near = soundings.places.bank_distance < 0.5 * TAPER_SHARE * soundings.places.width
-    if near.sum() < FEWEST_ALONE:
-        return soundings, gentle
-    places = soundings.places.banked(STEEP_SHARE)
-    steep = fit(places, gentle.fitted)
-    errors = [float(np.mean(np.abs(field.heldout() - soundings.depth_m))) for field in (gentle, steep)]
-    if errors[1] > (1 - STEEP_GAIN) * errors[0]:
-        return soundings, gentle
-    return replace(soundings, places=places), fit(places)
 
 
 @dataclass(frozen=True)
@@ -180,16 +158,16 @@ def _factor(first: np.ndarray, depth: np.ndarray, weight: np.ndarray) -> np.ndar
 
 
 def _blend(
-    reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None
+    reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, frame: Frame
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Depth, its variance without the scatter of the guess, and the share of variance left open."""
     bank = soundings.places.bank
     taper = reach.cells.banked(bank).taper
-    rest, open_share = reach.spread(scaled.rest)
+    rest, open_share = Frame().spread(reach, scaled.rest)
     with_guess = scaled.cells(reach, bank) + rest * taper
     if alone is None:
         return with_guess, scaled.rest.error(open_share, taper) ** 2, open_share
-    value, open_share = reach.spread(alone)
+    value, open_share = frame.spread(reach, alone)
     open_share = np.minimum(open_share, 1.0)
     say = np.interp(reach.cells.along, scaled.station, _say(reach, soundings, scaled, alone))
     weight = np.clip((open_share - OPEN_FROM) / (OPEN_TO - OPEN_FROM), 0.0, 1.0) * say

@@ -10,7 +10,7 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from reachmap.channel.caps import ISLAND, LEFT, RIGHT, Edge, label_edge
+from reachmap.channel.caps import HEAD, ISLAND, LEFT, RIGHT, TAIL, Edge, label_edge
 from reachmap.channel.coordinates import Coordinates, solve_coordinates
 from reachmap.channel.grid import make_grid, wet_mask
 from reachmap.channel.kriging import TaperedField
@@ -47,7 +47,9 @@ class Places:
 
     @cached_property
     def taper(self) -> np.ndarray:
-        """1 - exp(-b / (bank w / 2)), b the distance to the waterline, w the local width."""
+        """1 - exp(-b / (bank w / 2)), b the distance to the waterline, w the local width; 1 for walls (bank 0)."""
+        if self.bank == 0.0:
+            return np.ones_like(self.bank_distance)
         return -np.expm1(-self.bank_distance / (0.5 * self.bank * self.width))
 
     def banked(self, share: float) -> Places:
@@ -85,6 +87,23 @@ class Reach:
     def length_m(self) -> float:
         """Length from cap to cap [m]."""
         return self.coordinates.length_m
+
+    @cached_property
+    def _caps(self) -> np.ndarray:
+        """Middle of the upstream and of the downstream cap, (2, 2) [m]."""
+        return np.array([self.edge.of(kind).middle.mean(axis=0) for kind in (HEAD, TAIL)])
+
+    @property
+    def chord_m(self) -> float:
+        """Length of the straight line from cap to cap [m]."""
+        return float(np.hypot(*(self._caps[1] - self._caps[0])))
+
+    def straightened(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Distance along the straight line from cap to cap, and to the left of it [m]."""
+        head, tail = self._caps
+        ahead = (tail - head) / max(self.chord_m, 1e-9)
+        dx, dy = x - head[0], y - head[1]
+        return dx * ahead[0] + dy * ahead[1], dy * ahead[0] - dx * ahead[1]
 
     @cached_property
     def _columns(self) -> np.ndarray:
@@ -160,13 +179,16 @@ class Reach:
 
         Worked out at the nodes without the taper, read back, and tapered by each fine cell's own distance.
         """
-        value, open_share = self.spread(field)
+        value, open_share = self.spread(field, self.nodes.along, self.nodes.across)
         taper = self.cells.taper
         return value * taper, field.error(open_share, taper).astype(np.float32)
 
-    def spread(self, field: TaperedField) -> tuple[np.ndarray, np.ndarray]:
-        """A fitted field on the fine cells before the taper, and the share of its variance left open, float32."""
-        values = self.upsample(np.column_stack(field.relative(self.nodes.along, self.nodes.across)))
+    def spread(self, field: TaperedField, along: np.ndarray, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """A fitted field on the fine cells before the taper, and the share of its variance left open, float32.
+
+        `along`, `across` are the nodes in the coordinates the field was fitted in [m].
+        """
+        values = self.upsample(np.column_stack(field.relative(along, across)))
         return values[:, 0], np.maximum(values[:, 1], 0.0)
 
 

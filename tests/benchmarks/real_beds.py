@@ -61,7 +61,7 @@ def patch(path: str, level_m: float) -> None:
         runs = []
         for seed in range(12):
             drawn = np.random.default_rng(seed).choice(len(truth), count, replace=False)
-            runs.append(compare(beat(outline, x[drawn], y[drawn], truth[drawn]), x, y, truth, 0.25))
+            runs.append(compare(beat(outline, x[drawn], y[drawn], truth[drawn]), x, y, truth, 0.1))
         mean = {name: np.mean([run[name] for run in runs], axis=0) for name in runs[0]}
         print(f"{count} points of the patch:", told(mean), flush=True)
 
