@@ -49,6 +49,7 @@ def beat(**change) -> Beat:
             "depth_m": depth,
             "speed_m_s": speed,
             "speed_how": np.where(np.isfinite(speed), "mean", ""),
+            "toward_deg": np.nan,
             "line": [f"x{v:+.0f}" for v in gx.ravel()],
             "note": "",
             "file": "soundings.csv",

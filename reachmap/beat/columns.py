@@ -73,6 +73,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
         "flow_speed",
     ),
     "speed_how": ("speed_how", "how", "method", "velocity_method", "speed_method", "measured_by", "meter_depth"),
+    "toward": ("flow_toward", "current_toward", "flow_direction", "current_direction", "direction_of_flow"),
     "float_distance": ("float_distance", "float_length", "distance"),
     "float_time": ("float_time", "seconds", "float_seconds"),
     "boat_speed": ("boat_speed", "sog", "speed_over_ground", "gps_speed", "speed_made_good", "smg", "ground_speed"),
@@ -107,7 +108,7 @@ QUANTITY = {
     "x": "length", "y": "length", "depth": "length", "bed_level": "length", "water_level": "length",
     "speed": "speed", "boat_speed": "speed", "temperature": "temperature", "lon": "angle", "lat": "angle",
     "size": "length", "height": "length", "base": "length", "radius": "length", "fish_length": "length",
-    "clarity": "length", "float_distance": "length", "float_time": "time", "hours": "time",
+    "toward": "angle", "clarity": "length", "float_distance": "length", "float_time": "time", "hours": "time",
 }  # fmt: skip
 """What kind of unit a column may carry."""
 

@@ -138,7 +138,8 @@ class Beat:
     lat, lon : the origin [deg]
     outline : wetted area at survey stage; islands are holes
     soundings : GeoDataFrame of points: depth_m (float), speed_m_s (float or NaN, as measured),
-        speed_how (one of `SPEED_HOW` or ""), line (str, track or cross-section, "" if unknown),
+        speed_how (one of `SPEED_HOW` or ""), toward_deg (float or NaN, where the water flows to, clockwise from
+        north), line (str, track or cross-section, "" if unknown),
         note (str), file (str), row (int, as counted in the file), flag (str, "" if nothing is odd)
     cover : GeoDataFrame: kind (one of `COVER_KINDS`), size_m (diameter of a point or width of a line),
         height_m (NaN if unknown), note

@@ -245,6 +245,7 @@ def _placed(desk: _Desk, outline: Outline, rows: Rows) -> gpd.GeoDataFrame:
             "depth_m": rows.depth_m,
             "speed_m_s": rows.speed_m_s,
             "speed_how": rows.speed_how,
+            "toward_deg": rows.toward_deg,
             "line": rows.line,
             "note": rows.note,
             "file": rows.file,

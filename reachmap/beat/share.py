@@ -142,9 +142,10 @@ def _soundings(beat: Beat, lat: float, lon: float, remarks: bool) -> str:
     import shapely
 
     text = io.StringIO()
-    columns = ["depth_m", "speed_m_s", "speed_how", "line", *(["note"] if remarks else [])]
+    toward = ["toward_deg"] if beat.soundings["toward_deg"].notna().any() else []
+    columns = ["depth_m", "speed_m_s", "speed_how", *toward, "line", *(["note"] if remarks else [])]
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["lon", "lat", *columns])
+    writer.writerow(["lon", "lat", *(f"flow_{c}" if c in toward else c for c in columns)])
     places = shapely.get_coordinates(_placed(beat.soundings, lat, lon))
     for (x, y), row in zip(places, beat.soundings[columns].itertuples(index=False), strict=True):
         writer.writerow([f"{x:.7f}", f"{y:.7f}", *("" if v is None or v != v else v for v in row)])

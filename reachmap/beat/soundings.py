@@ -21,9 +21,11 @@ from reachmap.beat.tables import Table
 
 WANTED = (
     "lon", "lat", "x", "y", "depth", "bed_level", "water_level", "speed", "speed_how", "boat_speed",
-    "float_distance", "float_time", "line", "note", "time", "temperature",
+    "toward", "float_distance", "float_time", "line", "note", "time", "temperature",
 )  # fmt: skip
-NUMBERS = ("lon", "lat", "x", "y", "depth", "bed_level", "water_level", "speed", "float_distance", "float_time")
+NUMBERS = (
+    "lon", "lat", "x", "y", "depth", "bed_level", "water_level", "speed", "toward", "float_distance", "float_time",
+)  # fmt: skip
 TEXTS = ("speed_how", "line", "note", "time")
 SECTION_ROWS, SECTION_SHARE = 4, 0.9
 """Rows of one x in a row that make a cross-section, and the share of rows that must lie in one (assumed)."""
@@ -40,6 +42,7 @@ class Rows:
     ----------
     degrees : (n, 2) longitude, latitude
     depth_m, speed_m_s : (n,) NaN where there is none
+    toward_deg : (n,) where the water flows to, clockwise from north [deg], NaN where unsaid
     speed_how, line, note, time, file, flag : (n,) text
     row : (n,) as counted in the file
     """
@@ -54,6 +57,7 @@ class Rows:
     file: np.ndarray = field(default_factory=lambda: np.empty(0, object))
     row: np.ndarray = field(default_factory=lambda: np.empty(0, int))
     flag: np.ndarray = field(default_factory=lambda: np.empty(0, object))
+    toward_deg: np.ndarray = field(default_factory=lambda: np.empty(0))
 
     def __len__(self) -> int:
         return len(self.row)
@@ -109,6 +113,7 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
         np.full(len(depth), table.file, object),
         rows[placed],
         flag,
+        numbers.get("toward", np.full(len(depth), np.nan)) % 360.0,
     )
 
 

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from reachmap.channel.grid import make_grid
-from reachmap.channel.mesh import make_mesh
+from reachmap.channel.mesh import Mesh, make_mesh
 
 RIGHT, LEFT, HEAD, TAIL, ISLAND, JOINT = range(6)
 """Kinds of outline. Left and right are the true banks, looking downstream; a joint is where two polygons meet."""
@@ -138,6 +139,25 @@ def _holding(shape: BaseGeometry, point: shapely.Point) -> shapely.Polygon:
 
 def _farthest_pair(water: shapely.Polygon, width: float) -> tuple[np.ndarray, float]:
     """The two places farthest apart through the water (2, 2), and how far that is [m]."""
+    mesh, graph = _ways(water, width)
+    number, label = mesh.components
+    start = int(np.flatnonzero(label == np.bincount(label, minlength=number).argmax())[0])
+    for _ in range(2):
+        distance = dijkstra(graph, directed=False, indices=start)
+        distance[~np.isfinite(distance)] = -1.0
+        start, other = int(np.argmax(distance)), start
+    return np.column_stack([mesh.x, mesh.y])[[other, start]], float(distance.max())
+
+
+def distance_through(water: shapely.Polygon, width: float, start: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Distance from one place through the water to others (n, 2), each taken at the nearest water, (n,) [m]."""
+    mesh, graph = _ways(water, width)
+    tree = cKDTree(np.column_stack([mesh.x, mesh.y]))
+    return dijkstra(graph, directed=False, indices=tree.query(start)[1])[tree.query(places)[1]]
+
+
+def _ways(water: shapely.Polygon, width: float) -> tuple[Mesh, csr_array]:
+    """A mesh over the water and the length of the steps between its nodes."""
     mesh = make_mesh(make_grid(water, width / 24), 3)
     graph = mesh.matrix(np.hypot(mesh.x[mesh.first] - mesh.x[mesh.second], mesh.y[mesh.first] - mesh.y[mesh.second]))
     # Two steps round a corner make a diagonal, so that distance does not depend on the grid's direction.
@@ -146,14 +166,7 @@ def _farthest_pair(water: shapely.Polygon, width: float) -> tuple[np.ndarray, fl
     diagonal = (apart > 0.1 * mesh.size_m) & (apart < 1.6 * mesh.size_m)
     corner.data[:] = np.where(diagonal, apart, 0.0)
     corner.eliminate_zeros()
-    graph = graph.maximum(corner.tocsr())
-    number, label = mesh.components
-    start = int(np.flatnonzero(label == np.bincount(label, minlength=number).argmax())[0])
-    for _ in range(2):
-        distance = dijkstra(graph, directed=False, indices=start)
-        distance[~np.isfinite(distance)] = -1.0
-        start, other = int(np.argmax(distance)), start
-    return np.column_stack([mesh.x, mesh.y])[[other, start]], float(distance.max())
+    return mesh, graph.maximum(corner.tocsr())
 
 
 def _cap_near(ring: np.ndarray, tip: np.ndarray, width: float) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Where the reach begins and ends: from what the user says, from the terrain, else assumed and said so."""
+"""Where the reach begins and ends: as the user says, from currents or the terrain, else assumed and said so."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ import numpy as np
 import shapely
 
 from reachmap.beat.model import Beat, Terrain
-from reachmap.channel.caps import Spine, find_ends
+from reachmap.channel.caps import Spine, distance_through, find_ends
 from reachmap.errors import Finding
 
 CLEAR_DROP_M = 0.1
 """Least difference in height between the two ends that says which is the upper one [m], assumed."""
+
+CLEAR_VOTE = 2 / 3
+"""Least share of the measured directions of the current that must agree on which end is upstream; assumed."""
 
 POINTS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
 
@@ -25,7 +28,7 @@ def choose_ends(beat: Beat, water: shapely.Polygon, spine: Spine) -> tuple[Ends,
 
     Parameters
     ----------
-    beat : may give the caps, the head or a terrain model
+    beat : may give the caps, the head, directions of the current or a terrain model
     water : all the water as one polygon
     spine : its width and tips
     """
@@ -54,12 +57,27 @@ def _head_first(
         return away[1] < away[0], "beat.toml"
     if beat.caps is not None:
         return False, "outline"
+    down = _down_from_first(beat, water, width_m, first)
+    if down is not None and not 1 - CLEAR_VOTE < down < CLEAR_VOTE:
+        return down < 0.5, "currents"
     heights = [_height(beat.terrain, water, width_m, cap) for cap in (first, second)]
     if None not in heights and abs(heights[0] - heights[1]) >= CLEAR_DROP_M:  # type: ignore[operator]
         return heights[1] > heights[0], "terrain"  # type: ignore[operator]
     # Same end for the same outline however it was drawn: the more northern, then the more western one.
     middle = [tuple(np.round(cap.mean(axis=0), 3)) for cap in (first, second)]
     return (middle[1][1], -middle[1][0]) > (middle[0][1], -middle[0][0]), "assumed"
+
+
+def _down_from_first(beat: Beat, water: shapely.Polygon, width_m: float, first: np.ndarray) -> float | None:
+    """Share of the measured directions of the current that lead away from the first cap; None without any."""
+    known = beat.soundings[np.isfinite(beat.soundings["toward_deg"]) & (beat.soundings["flag"] == "")]
+    if not len(known):
+        return None
+    toward = np.radians(known["toward_deg"].to_numpy(float))
+    here = np.column_stack([known.geometry.x, known.geometry.y])
+    step = width_m / 2 * np.column_stack([np.sin(toward), np.cos(toward)])
+    ahead, behind = (distance_through(water, width_m, first.mean(axis=0), here + s * step) for s in (1.0, -1.0))
+    return float(np.mean(ahead > behind))
 
 
 def _height(terrain: Terrain | None, water: shapely.Polygon, width_m: float, cap: np.ndarray) -> float | None:
@@ -94,6 +112,11 @@ def _findings(beat: Beat, ends: Ends, basis: str, swapped: bool) -> tuple[Findin
         what = f"nothing says which end is upstream; the {compass} end was taken as the head of the reach"
         remedy = "If the river flows the other way, give head = [lat, lon] of the upstream end under [survey]"
         found.append(Finding("warning", "beat.toml", "[survey] head", what, remedy, "head-assumed"))
+    if basis == "currents":
+        what = f"the measured currents run away from the {compass} end, so that is the head of the reach"
+        found.append(
+            Finding("note", "soundings", "", what, "Give head under [survey] if that is wrong", "head-currents")
+        )
     if basis == "terrain":
         what = f"the terrain stands higher at the {compass} end, so that is the head of the reach"
         found.append(Finding("note", "terrain", "", what, "Give head under [survey] if that is wrong", "head-terrain"))

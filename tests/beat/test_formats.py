@@ -14,6 +14,7 @@ import shapely
 from pyproj import Transformer
 
 from reachmap.beat import read_beat
+from reachmap.beat.share import share_beat
 from tests.beat.folders import LAT, LON, SOUNDING_COLUMNS, TOML, make, outline_text, sounding_rows, table_text
 
 ROWS = sounding_rows()
@@ -273,6 +274,17 @@ def test_a_float_timing_becomes_a_speed(tmp_path):
     got = read_beat(make(tmp_path / "beat", soundings__csv=text)).soundings
     np.testing.assert_allclose(got["speed_m_s"], 10 / 16)
     assert (got["speed_how"] == "surface float").all()
+
+
+def test_where_a_float_went_is_kept_as_a_bearing(tmp_path):
+    """Turns over 360 deg are wrapped; a silent row has none; what is shared is read back the same."""
+    rows = [[*row[:3], ("", "95.5", "-10", "370")[k % 4]] for k, row in enumerate(ROWS)]
+    text = table_text(rows, ("lon", "lat", "depth_m", "flow_toward_deg"))
+    beat = read_beat(make(tmp_path / "beat", soundings__csv=text))
+    want = np.resize([np.nan, 95.5, 350.0, 10.0], len(ROWS))
+    np.testing.assert_allclose(beat.soundings["toward_deg"], want)
+    share_beat(beat, tmp_path / "shared")
+    np.testing.assert_allclose(read_beat(tmp_path / "shared").soundings["toward_deg"], want)
 
 
 def outlines(tmp_path):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -9,7 +11,7 @@ import shapely
 from reachmap.beat.model import Terrain
 from reachmap.channel.caps import find_spine
 from reachmap.channel.ends import choose_ends
-from tests.channel.rivers import beat
+from tests.channel.rivers import beat, hairpin_line, strip
 
 BOX = shapely.box(0, 0, 200, 20)
 CAPS = ((0.0, 20.0, 0.0, 0.0), (200.0, 20.0, 200.0, 0.0))
@@ -33,6 +35,36 @@ def test_the_head_the_user_names_is_the_head(head, x):
     assert report["head_from"] == "beat.toml"
     assert not report["head_assumed"]
     assert [f.code for f in findings] == ["caps-found"]
+
+
+@pytest.mark.parametrize(("toward", "x"), [(95.0, 0), (268.0, 200)])
+def test_the_current_runs_away_from_the_head(toward, x):
+    """Two readings of three agree; the terrain, which says otherwise, is not asked."""
+    at = np.array([40.0, 100.0, 160.0, 100.0])
+    water = beat(BOX, at, np.full(4, 10.0), np.ones(4))
+    water.soundings["toward_deg"] = [toward, toward - 20, toward + 180, toward + 20]
+    water = replace(water, terrain=slope(1.0 if x else -1.0))
+    ends, report, findings = choose_ends(water, BOX, find_spine(BOX))
+    assert ends[0][:, 0].mean() == pytest.approx(x, abs=3)
+    assert report["head_from"] == "currents"
+    assert "head-currents" in [f.code for f in findings]
+
+
+def test_currents_that_disagree_say_nothing():
+    water = beat(BOX, np.array([50.0, 150.0]), np.full(2, 10.0), np.ones(2))
+    water.soundings["toward_deg"] = [90.0, 270.0]
+    assert choose_ends(water, BOX, find_spine(BOX))[1]["head_assumed"]
+
+
+def test_currents_are_followed_round_a_bend():
+    """On the far limb of a hairpin the same compass direction means the other way along the river."""
+    water = strip(hairpin_line(14.0), 20.0)
+    for y, toward in ((-17.0, 90.0), (17.0, 270.0)):
+        one = beat(water, np.array([60.0]), np.array([y]), np.ones(1))
+        one.soundings["toward_deg"] = toward
+        ends, report, _ = choose_ends(one, water, find_spine(water))
+        assert report["head_from"] == "currents"
+        assert ends[0][:, 1].mean() < 0
 
 
 @pytest.mark.parametrize(("fall", "x"), [(1.0, 0), (-1.0, 200)])

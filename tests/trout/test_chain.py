@@ -31,6 +31,7 @@ def beat_of(stated, cover):
             "depth_m": stated.depth[keep],
             "speed_m_s": speed,
             "speed_how": np.where(np.isfinite(speed), "mean", ""),
+            "toward_deg": np.nan,
             "line": [f"x{int(x // 10)}" for x in g.x[keep]],
             "note": "",
             "file": "soundings.csv",
