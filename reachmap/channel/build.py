@@ -11,7 +11,7 @@ import numpy as np
 from reachmap.beat.model import Beat
 from reachmap.channel.bed import Bed, lay_bed
 from reachmap.channel.caps import find_spine, join_parts
-from reachmap.channel.cover import cover_layers
+from reachmap.channel.cover import cover_layers, undercuts
 from reachmap.channel.ends import choose_ends
 from reachmap.channel.grid import check_cell, choose_cell
 from reachmap.channel.model import Channel, Grid
@@ -88,7 +88,7 @@ def lay_reach(beat: Beat, cell_m: float | None = None) -> tuple[Reach, dict[str,
         cell_m = choose_cell(spine.width_m)
     check_cell(beat.outline, cell_m, spine.width_m)
     ends, report, findings = choose_ends(beat, water, spine)
-    return build_reach(beat.outline, water, ends, spine.width_m, cell_m), report, findings
+    return build_reach(beat.outline, water, ends, spine.width_m, cell_m, undercuts(beat)), report, findings
 
 
 @dataclass(frozen=True)

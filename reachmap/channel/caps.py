@@ -52,7 +52,10 @@ class Edge:
 
     def of(self, *kinds: int) -> Edge:
         """The pieces of these kinds only."""
-        keep = np.isin(self.kind, kinds)
+        return self.where(np.isin(self.kind, kinds))
+
+    def where(self, keep: np.ndarray) -> Edge:
+        """The pieces where `keep` (m,) is True."""
         return Edge(self.start[keep], self.end[keep], self.kind[keep])
 
 

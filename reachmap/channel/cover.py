@@ -65,6 +65,13 @@ def body(kind: str, geometry: BaseGeometry, size_m: float) -> BaseGeometry:
     return geometry.buffer(size if kind == "undercut" else size / 2)
 
 
+def undercuts(beat: Beat) -> BaseGeometry | None:
+    """The area under every undercut bank; None if there is none."""
+    rows = beat.cover[beat.cover["kind"] == "undercut"].itertuples()
+    areas = [body(row.kind, row.geometry, row.size_m) for row in rows]
+    return shapely.union_all(areas) if areas else None
+
+
 def cover_layers(beat: Beat, grid: Grid) -> dict[str, np.ndarray]:
     """The `overhead` and `structure` layers, float32 (n_wet,).
 

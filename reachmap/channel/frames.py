@@ -61,7 +61,7 @@ class Frame:
 def choose_frame(reach: Reach, soundings: Soundings) -> tuple[Frame, Soundings, TaperedField]:
     """The frame whose held-out error is lowest, the soundings with its banks, and their field."""
     places = soundings.places
-    near = places.bank_distance < 0.5 * TAPER_SHARE * places.width
+    near = places.run_out < 0.5 * TAPER_SHARE * places.width
     banks = BANKS if near.sum() >= FEWEST_NEAR_BANK else BANKS[:1]
     ways = (False, True) if reach.length_m <= MOST_WINDING * reach.chord_m else (False,)
     tried: list[_Tried] = []

@@ -24,6 +24,9 @@ NODES_ACROSS = 12
 BLOCKS_IN_NODE = 6
 """Blocks along the side of a node between whose corners the distance to the waterline is read."""
 
+WALL_WITHIN_M = 0.5
+"""The bank this near to a marked undercut is taken to be its wall [m]; assumed, for lines drawn by hand."""
+
 TAPER_SHARE = 0.3
 """Length over which depth and speed fall to zero at the waterline, as a share of the half width (measured)."""
 
@@ -35,6 +38,7 @@ class Places:
     Parameters
     ----------
     along, across, width, bank_distance : (n,) [m]
+    run_out : (n,) distance to where the bed rises to the waterline, undercut banks left out [m]
     bank : length over which depth and speed fall to zero at the waterline, as a share of the half width
     taper : (n,) 0 at the waterline, near 1 away from it
     """
@@ -43,14 +47,15 @@ class Places:
     across: np.ndarray
     width: np.ndarray
     bank_distance: np.ndarray
+    run_out: np.ndarray
     bank: float = TAPER_SHARE
 
     @cached_property
     def taper(self) -> np.ndarray:
-        """1 - exp(-b / (bank w / 2)), b the distance to the waterline, w the local width; 1 for walls (bank 0)."""
+        """1 - exp(-b / (bank w / 2)), b the distance to where the bed runs out, w the local width; 1 for walls (0)."""
         if self.bank == 0.0:
-            return np.ones_like(self.bank_distance)
-        return -np.expm1(-self.bank_distance / (0.5 * self.bank * self.width))
+            return np.ones_like(self.run_out)
+        return -np.expm1(-self.run_out / (0.5 * self.bank * self.width))
 
     def banked(self, share: float) -> Places:
         """The same points by another steepness of the bank."""
@@ -69,6 +74,7 @@ class Reach:
     edge : the outline, piece by piece
     coordinates : along, across and width at the nodes
     water : all the water as one polygon
+    walls : (pieces of the edge,) bool, True where an undercut keeps the bed from rising to the waterline
     """
 
     grid: Grid
@@ -77,6 +83,7 @@ class Reach:
     edge: Edge
     coordinates: Coordinates
     water: shapely.Polygon
+    walls: np.ndarray
 
     @cached_property
     def width_m(self) -> float:
@@ -114,12 +121,13 @@ class Reach:
     def cells(self) -> Places:
         """The fine wet cells, float32."""
         away = self._waterline.distance_of_cells(self.grid, self.mesh.merge // BLOCKS_IN_NODE)
-        return _places(self.upsample(self._columns), away)
+        return self._places(self.upsample(self._columns), away, self.grid.x, self.grid.y)
 
     @cached_property
     def nodes(self) -> Places:
         """The nodes of the mesh."""
-        return _places(self._columns, self.bank_distance(self.mesh.x, self.mesh.y))
+        x, y = self.mesh.x, self.mesh.y
+        return self._places(self._columns, self.bank_distance(x, y), x, y)
 
     @cached_property
     def head(self) -> np.ndarray:
@@ -135,7 +143,7 @@ class Reach:
         """Any points; those outside the water are taken at the nearest water."""
         x, y, cell = self.pull_in(x, y)
         values = self.mesh.read(self._columns, cell, x, y)
-        return _places(values, self.bank_distance(x, y))
+        return self._places(values, self.bank_distance(x, y), x, y)
 
     def pull_in(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Points moved to the middle of the nearest cell of the mesh if they lie in none, and the cell of each."""
@@ -165,6 +173,19 @@ class Reach:
     def _waterline(self) -> Waterline:
         return Waterline(self.edge.of(RIGHT, LEFT, ISLAND))
 
+    def _places(self, values: np.ndarray, bank_distance: np.ndarray, x: np.ndarray, y: np.ndarray) -> Places:
+        along, across, width = np.ascontiguousarray(values.T)
+        run_out = bank_distance
+        if self.walls.any():
+            # Only cells no farther from a wall than the width can have it as their nearest bank.
+            middle = self.edge.middle[self.walls]
+            (west, south), (east, north) = middle.min(axis=0) - self.width_m, middle.max(axis=0) + self.width_m
+            near = np.flatnonzero((x > west) & (x < east) & (y > south) & (y < north))
+            run_out = bank_distance.copy()
+            shelving = Waterline(self.edge.where(~self.walls).of(RIGHT, LEFT, ISLAND))
+            run_out[near] = shelving.distance(x[near], y[near])
+        return Places(along, across, np.maximum(width, 1e-3), bank_distance, run_out)
+
     def bank_distance(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Distance of points to the waterline, banks and islands but not the end caps [m]."""
         return self._waterline.distance(x, y)
@@ -192,13 +213,13 @@ class Reach:
         return values[:, 0], np.maximum(values[:, 1], 0.0)
 
 
-def _places(values: np.ndarray, bank_distance: np.ndarray) -> Places:
-    along, across, width = np.ascontiguousarray(values.T)
-    return Places(along, across, np.maximum(width, 1e-3), bank_distance)
-
-
 def build_reach(
-    outline: BaseGeometry, water: shapely.Polygon, ends: tuple[np.ndarray, np.ndarray], width_m: float, cell_m: float
+    outline: BaseGeometry,
+    water: shapely.Polygon,
+    ends: tuple[np.ndarray, np.ndarray],
+    width_m: float,
+    cell_m: float,
+    undercut: BaseGeometry | None = None,
 ) -> Reach:
     """Lay the grid over an outline and work out channel coordinates.
 
@@ -209,6 +230,7 @@ def build_reach(
     ends : upstream and downstream end cap, each (2, 2) two points
     width_m : typical width [m]
     cell_m : cell size [m]
+    undercut : banks near this area stand like walls; None for no undercut
     """
     grid = make_grid(outline, cell_m)
     whole = grid
@@ -218,4 +240,8 @@ def build_reach(
     mesh = make_mesh(whole, max(1, int(width_m / NODES_ACROSS / cell_m)))
     edge = label_edge(water, outline, ends, max(mesh.size_m / 4, 0.02))
     in_mesh = np.arange(grid.n_wet) if whole is grid else whole.locate(grid.x, grid.y)
-    return Reach(grid, mesh, in_mesh, edge, solve_coordinates(mesh, edge), water)
+    walls = np.zeros(len(edge.kind), bool)
+    if undercut is not None:
+        walls[:] = shapely.distance(undercut, shapely.points(edge.middle)) <= WALL_WITHIN_M
+        walls &= np.isin(edge.kind, (RIGHT, LEFT, ISLAND))
+    return Reach(grid, mesh, in_mesh, edge, solve_coordinates(mesh, edge), water, walls)

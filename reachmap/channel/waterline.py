@@ -27,7 +27,9 @@ class Waterline:
         return cKDTree(self.line.middle)
 
     def distance(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Distance of points to the waterline [m]."""
+        """Distance of points to the waterline [m]; infinite where there is none."""
+        if len(self.line.kind) < 2:
+            return np.full(len(x), np.inf)
         points = np.column_stack([x, y])
         near = self._tree.query(points, k=2, workers=-1)[1]
         return np.minimum(

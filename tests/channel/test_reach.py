@@ -2,18 +2,51 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
 
+from reachmap.channel.bed import lay_bed
+from reachmap.channel.build import lay_reach
 from reachmap.channel.kriging import TaperedField
 from reachmap.channel.reach import build_reach
-from tests.channel.rivers import River
+from reachmap.channel.soundings import take_soundings
+from tests import toy
+from tests.channel.rivers import River, beat
 
 RIVER = River.make(200)
 ISLAND = shapely.Point(*RIVER.at(np.array([100.0]), np.array([1.0]))[0]).buffer(3.0)
 WATER = RIVER.outline.difference(ISLAND)
 REACH = build_reach(WATER, WATER, tuple(np.reshape(cap, (2, 2)) for cap in RIVER.caps), RIVER.width, 0.5)
+
+
+def test_under_an_undercut_the_bed_does_not_run_out():
+    """The bank opposite follows the taper's closed form; the water under the bank is as deep as beside it."""
+    rng = np.random.default_rng(3)
+    x, y = rng.uniform(1, 99, 300), rng.uniform(-5, 5, 300)
+    undercut = gpd.GeoDataFrame(
+        {"kind": ["undercut"], "size_m": [0.8], "height_m": [np.nan], "note": [""]},
+        geometry=[shapely.LineString([(40, 6), (60, 6)])],
+        crs=toy.CRS_LOCAL,
+    )
+    box, caps = shapely.box(0, -6, 100, 6), ((0.0, 6.0, 0.0, -6.0), (100.0, 6.0, 100.0, -6.0))
+    depth = -np.expm1(-(6 - np.abs(y)) / (0.3 * 12 / 2))
+    depth[(y > 3) & (np.abs(x - 50) < 10)] = 1.0
+    plain = beat(box, x, y, depth, caps=caps)
+    for water, wall in ((plain, False), (replace(plain, cover=undercut), True)):
+        reach, _, _ = lay_reach(water, 0.25)
+        bed = lay_bed(water, reach, take_soundings(water, reach)[0])
+        g = reach.grid
+        under = (g.y > 5.4) & (np.abs(g.x - 50) < 8)
+        opposite = (g.y < -4) & (np.abs(g.x - 50) < 40)
+        truth = -np.expm1(-(6 - np.abs(g.y[opposite])) / 1.8)
+        assert np.abs(bed.depth[opposite] - truth).max() < 0.1
+        assert (bed.depth[under].min() > 0.8) == wall
+        assert (bed.depth[under].max() < 0.5) != wall
+        assert np.abs(reach.cells.bank_distance[under] - (6 - g.y[under])).max() < 0.02
 
 
 def test_distance_to_the_waterline_is_shapelys_and_leaves_out_the_ends():
