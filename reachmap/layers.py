@@ -67,6 +67,7 @@ _ROWS = [
     ("confidence", "", "channel", "2 near measurements, 1 between them, 0 beyond them or a guess"),
     # light
     ("light_bed", "lux", "light", "illuminance on a horizontal surface at the river bed"),
+    ("shade_edge", "", "light", "how much sunnier the water is a step away, times the sun's share of all light, 0-1"),
     ("sun_share", "", "light", "share of the direct beam of sun or moon that reaches the water here, 0-1"),
     ("sky_share", "", "light", "share of the light of the open sky that reaches the water here, 0-1"),
     ("eye_day", "", "light", "state of the eye: 1 day eye, 0 night eye, between while it switches over"),

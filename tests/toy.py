@@ -172,6 +172,7 @@ def light(ch: Channel, scene: Scene) -> Light:
     f = np.float32
     layers = {
         "light_bed": bed.astype(f),
+        "shade_edge": np.zeros(ch.grid.n_wet, f),
         "sun_share": shade.astype(f),
         "sky_share": (0.4 + 0.6 * shade).astype(f),
         "eye_day": np.full(ch.grid.n_wet, 0.0 if night else 1.0, f),

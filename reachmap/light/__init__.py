@@ -5,6 +5,7 @@ from reachmap.light.bodies import sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse, cloud_factors
 from reachmap.light.colours import band_attenuation, light_colours, pigment_light
 from reachmap.light.day import ShadeTime, eye_through_day, light_through_day, lux_through_day, shade_times
+from reachmap.light.edge import edge_step, shade_edge
 from reachmap.light.lux import moon_lux, sun_lux
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.light.moment import light_at
@@ -26,6 +27,7 @@ __all__ = [
     "bed_terms",
     "clarity_to_attenuation",
     "cloud_factors",
+    "edge_step",
     "eye_through_day",
     "light_at",
     "light_colours",
@@ -34,6 +36,7 @@ __all__ = [
     "moon_lux",
     "pigment_light",
     "prepare_shade",
+    "shade_edge",
     "shade_times",
     "sun_and_moon",
     "sun_lux",

@@ -41,7 +41,7 @@ class Light:
     kd_per_m : diffuse attenuation of the water for a high sun [1/m]
     beam_attenuation_per_m : beam attenuation c of the water [1/m]
     sight_m : sideways range of a large dark thing in this water in good light [m]
-    layers : light_bed, sun_share, sky_share, eye_day (n_wet,) float32
+    layers : light_bed, shade_edge, sun_share, sky_share, eye_day (n_wet,) float32
     """
 
     scene: Scene

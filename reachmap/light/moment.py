@@ -11,6 +11,7 @@ from reachmap.channel.model import Channel
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse
+from reachmap.light.edge import shade_edge
 from reachmap.light.eye import HISTORY_MIN, eye_after
 from reachmap.light.model import Light
 from reachmap.light.shade import Shade, prepare_shade
@@ -31,8 +32,8 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
 
     Returns
     -------
-    Light : layers light_bed [lux], sun_share (of sun and moon together, weighed by their beams), sky_share (weighed by
-        cloud), eye_day. The light before the scene is worked out with the shade of the scene itself.
+    Light : layers light_bed [lux], shade_edge, sun_share (of sun and moon together, weighed by their beams),
+        sky_share (weighed by cloud), eye_day. The light before the scene is worked out with the shade of the scene.
 
     Raises
     ------
@@ -55,8 +56,10 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
     history = (lit(minutes) for minutes in range(HISTORY_MIN, -1, -STEP_MIN))
     sun_beam, moon_beam, diffuse = beam_and_diffuse(sun, moon, cloud, scene.town_glow_lux)
     n = cloud / 8.0
+    now = bed_terms(sun, moon, cloud, scene.town_glow_lux)
     layers = {
         "light_bed": lit(0),
+        "shade_edge": shade_edge(channel.grid, beams[0], now),
         "sun_share": _together(sun_beam, moon_beam, beams, sun.altitude_deg),
         "sky_share": (1.0 - n) * clear + n * overcast,
         "eye_day": eye_after(history, STEP_MIN, beat.fish.species),

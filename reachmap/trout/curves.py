@@ -27,6 +27,7 @@ LIMITS: Mapping[str, tuple[float, float]] = {
     "shift.winter_cover": (0.0, 10.0),
     "cover.structure_share": (0.0, 1.0),
     "cover.depth_share": (0.0, 1.0),
+    "cover.edge_share": (0.0, 1.0),
     "cover.depth_from_m": (0.0, 20.0),
     "cover.depth_full_m": (0.01, 30.0),
     "seam.contrast_full_m_s": (0.01, 5.0),
@@ -138,6 +139,7 @@ class Curves:
             "inputs": {eye: dict(zip(FACTORS, inputs, strict=True)) for eye, inputs in INPUTS.items()},
             "log10_of": ["light"],
             "lux_floor": LUX_FLOOR,
+            "edge_share": self["cover.edge_share"],
             "fish": [self._fish_table(fish) for fish in (self.fish, *(f for f in others if f != self.fish))],
             "sight": {name: eyes[name] for name in names}
             | {

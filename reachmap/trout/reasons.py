@@ -58,6 +58,9 @@ SUN_LEAST_DEG = 3.0
 MOON_LUX = 0.01
 """Light at the bed from which a night lie is called moonlit [lux]; the moonlit threshold of the species, rounded."""
 
+EDGE_LEAST = 0.3
+"""Mean of the layer `shade_edge` over a lie from which it is said to lie at the edge; assumed."""
+
 OVERCAST_OKTAS = 6
 """From this cloud up nobody sees a shadow [oktas]; assumed."""
 
@@ -149,7 +152,8 @@ def _shade_words(channel: Channel, place: Place, light: Light) -> str:
         return ""
     if light["sun_share"][place.cells].mean() >= 0.5:
         return ""
-    return "in the shade of " + _shade_maker(channel, place, light)
+    at_edge = light["shade_edge"][place.cells].mean() >= EDGE_LEAST
+    return ("at the edge of the shade of " if at_edge else "in the shade of ") + _shade_maker(channel, place, light)
 
 
 def _shade_maker(channel: Channel, place: Place, light: Light) -> str:

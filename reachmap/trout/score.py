@@ -65,20 +65,25 @@ def hold(
 
 
 def score_inputs(channel: Channel, light: Light, curves: Curves) -> Factors:
-    """Everything the curves are read at, by name (n_wet,); light as log10 lux."""
+    """Everything the curves are read at, by name (n_wet,); light as log10 lux, cover with the edge of the shade."""
     plain = {name: channel[name] for name in ("drift_speed", "nose_speed", "rest_speed", "depth")}
     return {
         **plain,
         "light_bed": np.log10(np.maximum(light["light_bed"], LUX_FLOOR)),
-        "cover_number": cover_number(channel, curves),
+        "cover_number": np.maximum(cover_number(channel, curves), edge_cover(light, curves)),
         "seam_number": seam_number(channel, curves),
     }
 
 
 def cover_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:
-    """Cover of every cell, 0-1 (n_wet,) float32: the greatest of a roof, a thing to lie against, and deep water."""
+    """Lasting cover of every cell, 0-1 (n_wet,) float32: the greatest of a roof, a thing to lie against, deep water."""
     layers = channel["overhead"], channel["structure"], channel["depth"]
     return cover_from(*layers, curves or load_curves()).astype(np.float32)
+
+
+def edge_cover(light: Light, curves: Curves) -> np.ndarray:
+    """What the edge of the shade counts as cover, 0-1 (n_wet,) float32."""
+    return (curves["cover.edge_share"] * light["shade_edge"]).astype(np.float32)
 
 
 def cover_from(overhead: np.ndarray, structure: np.ndarray, depth_m: np.ndarray, curves: Curves) -> np.ndarray:

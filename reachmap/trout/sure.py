@@ -13,7 +13,7 @@ from reachmap.sight.model import Sight
 from reachmap.trout.curves import Curves
 from reachmap.trout.energy import Flow, energy_factors
 from reachmap.trout.model import FACTORS, Holding, Lies
-from reachmap.trout.score import cover_from, losses, mean_score, rate, score_inputs, weights
+from reachmap.trout.score import cover_from, edge_cover, losses, mean_score, rate, score_inputs, weights
 from reachmap.trout.shift import EyeCurves
 
 DRAWS = 200
@@ -113,6 +113,7 @@ class _Vary:
         self.sighting = sight["sighting_range"][own].astype(float)
         self.clear_m = float(sight["sighting_range"].max(initial=0.0))
         self.kd = light.kd_per_m
+        self.edge = edge_cover(light, curves)[own].astype(float)
         self.hiding = channel["overhead"][own].astype(float), channel["structure"][own].astype(float)
 
     def scores(self, rng: np.random.Generator, draws: int, varied: tuple[str, ...]) -> np.ndarray:
@@ -143,7 +144,7 @@ class _Vary:
         light = base["light_bed"] - self.kd * (murk * depth - base["depth"]) / np.log(10)
         moved = {name: base[name] * faster for name in ("drift_speed", "nose_speed", "rest_speed")}
         seam = np.broadcast_to(base["seam_number"], depth.shape)
-        cover = cover_from(*self.hiding, depth, self.curves)
+        cover = np.maximum(cover_from(*self.hiding, depth, self.curves), self.edge)
         return {**moved, "depth": depth, "light_bed": light, "cover_number": cover, "seam_number": seam}
 
 

@@ -29,6 +29,7 @@ SCRIPTS = (
         "unpack.js",
         "light.js",
         "eye.js",
+        "edge.js",
         "score.js",
         "words.js",
         "ramps.js",

@@ -14,6 +14,7 @@ from pyproj import CRS, Transformer
 
 from reachmap.beat.model import COLOURS, Water
 from reachmap.light import bed_terms, clarity_to_attenuation
+from reachmap.light.edge import edge_step
 from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
@@ -50,6 +51,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "name": beat.name,
         "key": hashlib.sha256(shapely.to_wkb(beat.outline)).hexdigest()[:16],
         "cell_m": grid.cell_m,
+        "edge_step": edge_step(grid.cell_m),
         "shown": shown,
         "n": grid.n_wet,
         "runs": {name: pack_words(values, 1) for name, values in wet_runs(grid).items()},

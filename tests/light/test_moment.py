@@ -23,9 +23,9 @@ def shade(toy_channel):
 def test_layers_are_registered_vectors(toy_channel, shade):
     light = light_at(toy_channel, toy.scenes()[0], shade)
     check_layers(light.layers, toy_channel.grid.n_wet)
-    assert set(light.layers) == {"light_bed", "sun_share", "sky_share", "eye_day"}
+    assert set(light.layers) == {"light_bed", "shade_edge", "sun_share", "sky_share", "eye_day"}
     assert all(np.isfinite(values).all() for values in light.layers.values())
-    for name in ("sun_share", "sky_share", "eye_day"):
+    for name in ("shade_edge", "sun_share", "sky_share", "eye_day"):
         assert 0 <= light[name].min() <= light[name].max() <= 1
 
 

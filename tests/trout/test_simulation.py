@@ -34,7 +34,8 @@ def test_the_index_tells_a_good_map_from_a_random_one(made):
     assert good[:, 1].mean() > 0.6
     assert np.abs(poor[:, 0].mean()) < 0.35
     assert poor[:, 1].mean() == pytest.approx(0.5, abs=0.03)
-    assert (good[:, 1] > poor[:, 1]).all()
+    # By chance nine logs of ten or more would side with the good map once in 93 times (sign test).
+    assert (good[:, 1] > poor[:, 1]).sum() >= 9
 
 
 def test_a_map_upside_down_is_told(made):

@@ -105,6 +105,7 @@ def light(channel: Channel, scene: Scene, shade: np.ndarray | None = None) -> Li
     bed = (beam * sun + sky * (0.3 + 0.7 * sun)) * roof * np.exp(-KD * channel["depth"])
     layers = {
         "light_bed": bed,
+        "shade_edge": np.zeros(channel.grid.n_wet),
         "sun_share": sun * roof,
         "sky_share": (0.3 + 0.7 * sun) * roof,
         "eye_day": np.full(channel.grid.n_wet, 0.0 if night else 1.0),

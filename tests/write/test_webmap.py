@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from reachmap.beat.model import Fish, Water
-from reachmap.light import eye_through_day, light_through_day, lux_through_day
+from reachmap.light import bed_terms, eye_through_day, light_through_day, lux_through_day, shade_edge
 from reachmap.trout import hold, load_curves
 from reachmap.write import map_page
 from reachmap.write.webmap import SCRIPTS, to_json
@@ -131,7 +131,8 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
     ch = result.channel
     curves = load_curves(None, ch.beat.fish, ch.beat.water.temperature_c)
     cells = rng.integers(0, ch.grid.n_wet, 1000)
-    worst = 0.0
+    every, glow = np.arange(ch.grid.n_wet), 0.0
+    worst, edges = 0.0, 0
     for _ in range(50):
         entry = int(rng.integers(0, len(result.curves["fish"])))
         fish = Fish(result.curves["fish"][entry]["species"], result.curves["fish"][entry]["length_m"])
@@ -145,7 +146,12 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
         lux = lux_through_day(ch, result.day, cloud, water)
         eye = eye_through_day(lux, 10, fish.species)
         scene = replace(ch.beat.scenes[0], water=water, cloud=cloud)
-        light = replace(toy.light(ch, scene), layers={"light_bed": lux[step], "eye_day": eye[step].astype(np.float32)})
+        terms = bed_terms(result.day.sun[step], result.day.moon[step], cloud, glow)
+        edge = shade_edge(ch.grid, result.day.sun_on(every)[step] / np.float32(255.0), terms)
+        light = replace(
+            toy.light(ch, scene),
+            layers={"light_bed": lux[step], "shade_edge": edge, "eye_day": eye[step].astype(np.float32)},
+        )
         want = hold(ch, light, toy.sight(ch, light), fish, curves)["hold"][cells]
         setting = {"step": step, "cloud": cloud, "clarity": water.clarity_m, "colour": water.colour, "fish": entry}
         got = one.page.evaluate(
@@ -153,7 +159,9 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
             [setting, cells.tolist()],
         )
         worst = max(worst, float(np.abs(np.array(got) - want).max()))
+        edges += int((edge[cells] > 0.2).sum())
     assert worst <= 0.01
+    assert edges > 100
     quiet(one)
 
 

@@ -97,5 +97,5 @@ function makeLight(D, U) {
     return shadow ? (i) => (shadow.from[i] + shadow.part * (shadow.to[i] - shadow.from[i])) / 255 : () => 0;
   }
 
-  return { lightNow, sky, beams, sunOn, kdOf, cOf, remember };
+  return { lightNow, sky, beams, shade, sunOn, kdOf, cOf, remember };
 }

@@ -17,19 +17,20 @@ function makePhysics(D, U) {
   const light = makeLight(D, U);
   const { lightNow, sunOn, kdOf, cOf, remember } = light;
   const eyeNow = makeEye(D, U, light);
+  const coverNow = makeCover(D, U, light);
   const value = (name, i) => U.layers[name][i] * D.layers[name].step;
   const loss = (curve, x) => (curve.weight > 0 ? -curve.weight * Math.log(read(curve.points, x)) : 0);
   const weightOf = (eye) => curves.factors.reduce((sum, f) => sum + eye[f].weight, 0);
   const logLux = (lux) => Math.log10(Math.max(lux, curves.lux_floor));
 
-  // What all factors but light leave of the score: it doesn't change with the hour.
+  // What all factors but light and cover leave of the score: it doesn't change with the hour.
   function lasting(fish, eye) {
     return remember(`lasting ${eye}`, fish, () => {
       const table = curves.fish[fish][eye];
       const weight = weightOf(table);
       const out = new Float32Array(n);
       for (const factor of curves.factors) {
-        if (curves.log10_of.includes(factor)) continue;
+        if (factor === 'light' || factor === 'cover') continue;
         const name = curves.inputs[eye][factor];
         const packed = U.layers[name];
         const costs = new Float32Array(extremes(packed).high + 1);
@@ -57,9 +58,19 @@ function makePhysics(D, U) {
     });
   }
 
+  // What cover leaves of it, by its packed number.
+  function byCover(fish, eye) {
+    return remember(`cover ${eye}`, fish, () => {
+      const table = curves.fish[fish][eye];
+      const weight = weightOf(table);
+      const { step } = D.layers.cover_number;
+      return Float32Array.from({ length: Math.round(1 / step) + 1 }, (_, v) => Math.exp(-loss(table.cover, v * step) / weight));
+    });
+  }
+
   // The tables of one fish, by day and by night.
   function prepare(fish) {
-    return ['day', 'night'].map((eye) => ({ lasting: lasting(fish, eye), light: byLight(fish, eye) }));
+    return ['day', 'night'].map((eye) => ({ lasting: lasting(fish, eye), light: byLight(fish, eye), cover: byCover(fish, eye) }));
   }
 
   // Hold score of every wet cell, and what went into it.
@@ -67,17 +78,23 @@ function makePhysics(D, U) {
     const lux = lightNow(s);
     const eye = eyeNow(s);
     const bits = new Uint32Array(lux.buffer);
+    const cover = coverNow(s);
     const [byDay, byNight] = prepare(s.fish);
     const hold = new Float32Array(n);
     for (let i = 0; i < n; i++) {
       const k = bits[i] >>> 16;
       const open = eye[i];
       let sum = 0;
-      if (open > 0) sum += open * byDay.lasting[i] * byDay.light[k];
-      if (open < 1) sum += (1 - open) * byNight.lasting[i] * byNight.light[k];
+      if (open > 0) sum += open * byDay.lasting[i] * byDay.light[k] * byDay.cover[cover[i]];
+      if (open < 1) sum += (1 - open) * byNight.lasting[i] * byNight.light[k] * byNight.cover[cover[i]];
       hold[i] = sum;
     }
     return { hold, lux, eye };
+  }
+
+  function inputNow(s, factor, name, i) {
+    if (factor === 'light') return logLux(lightNow(s)[i]);
+    return factor === 'cover' ? coverNow(s)[i] * D.layers.cover_number.step : value(name, i);
   }
 
   // The factor that costs most in one cell.
@@ -85,8 +102,7 @@ function makePhysics(D, U) {
     const eye = eyeNow(s)[i] >= 0.5 ? 'day' : 'night';
     const table = curves.fish[s.fish][eye];
     const costs = curves.factors.map((factor) => {
-      const x = factor === 'light' ? logLux(lightNow(s)[i]) : value(curves.inputs[eye][factor], i);
-      return loss(table[factor], x);
+      return loss(table[factor], inputNow(s, factor, curves.inputs[eye][factor], i));
     });
     return curves.factors[costs.indexOf(Math.max(...costs))];
   }

@@ -55,7 +55,13 @@ function layTiles(D, row, col) {
     tile.pixels[tile.count++] = pixel;
     tile.index[pixel] = i;
   }
-  return tiles;
+  // The wet cell at a row and column, -1 where there is none.
+  function at(r, c) {
+    const tile = r < 0 || c < 0 ? undefined : places[((r / D.tile) | 0) * across + ((c / D.tile) | 0)];
+    const inside = tile && r - tile.row < tile.h && c - tile.col < tile.w;
+    return inside ? tile.index[(r - tile.row) * tile.w + c - tile.col] : -1;
+  }
+  return { tiles, at };
 }
 
 // Everything at once.
@@ -68,5 +74,5 @@ async function unpack(D) {
     all(D.runs, unpackLayer), all(D.layers, unpackLayer), all({ sun: D.day.sun, moon: D.day.moon }, unpackShade),
   ]);
   const { row, col } = wetCells(runs, D.n);
-  return { row, col, tiles: layTiles(D, row, col), layers, ...shade };
+  return { row, col, ...layTiles(D, row, col), layers, ...shade };
 }
