@@ -1,4 +1,8 @@
-"""The five waters once more, from 400 soundings through the real channel room: the same answers as when stated."""
+"""The five waters once more, from 400 soundings through the whole chain: the same answers as when stated.
+
+Channel, light, sight and scores are the package's own; only the soundings, what covers the water and the wall that
+shades it are given.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +14,7 @@ import pytest
 import shapely
 
 from reachmap.channel import build_channel
+from reachmap.light import light_at, prepare_shade
 from reachmap.sight import see
 from reachmap.trout import find_lies, hold, load_curves
 from tests import toy
@@ -21,7 +26,11 @@ CURVES = load_curves()
 SOUNDINGS = 400
 
 
-def beat_of(stated, cover):
+WALL = ("wall", 7.0, shapely.box(40, -8, 80, -6))
+"""Kind, height [m] and place of what shades the southern bank at noon: a shadow 4 m wide under a sun of 58 deg."""
+
+
+def beat_of(stated, cover, shade):
     """A beat with soundings drawn from a stated water; four in ten with a speed."""
     g, rng = waters.grid(), np.random.default_rng(1)
     keep = rng.permutation(g.n_wet)[:SOUNDINGS]
@@ -46,12 +55,25 @@ def beat_of(stated, cover):
         geometry=[c[2] for c in cover],
         crs=toy.CRS_LOCAL,
     )
+    shades = gpd.GeoDataFrame(
+        {
+            "kind": [s[0] for s in shade],
+            "height_m": [s[1] for s in shade],
+            "base_m": 0.0,
+            "radius_m": np.nan,
+            "leaf": "",
+            "note": "",
+        },
+        geometry=[s[2] for s in shade],
+        crs=toy.CRS_LOCAL,
+    )
     section = np.abs(g.x - 30.25) < 0.1
     half, length = waters.HALF, waters.LENGTH
     return toy.beat(
         outline=shapely.MultiPolygon([shapely.box(0, -half, length, half)]),
         soundings=soundings,
         cover=kinds,
+        shade=shades,
         head=(0.0, 0.0),
         caps=((0.0, half, 0.0, -half), (length, half, length, -half)),
         flow_m3_s=float((stated.depth * stated.speed)[section].sum() * waters.CELL),
@@ -59,14 +81,14 @@ def beat_of(stated, cover):
     )
 
 
-def lies_through_the_chain(stated, cover=()):
-    beat = beat_of(stated, cover)
+def lies_through_the_chain(stated, cover=(), shade=()):
+    beat = beat_of(stated, cover, shade)
     channel = build_channel(beat, cell_m=waters.CELL)
-    shade = None if stated.shade is None else stated.shade[waters.grid().locate(channel.grid.x, channel.grid.y)]
-    lights = {s.name: waters.light(channel, s, shade) for s in toy.scenes()}
+    laid = prepare_shade(channel)
+    lights = {s.name: light_at(channel, s, laid) for s in toy.scenes()}
     sights = {n: see(channel, light, beat.fish) for n, light in lights.items()}
     holdings = {n: hold(channel, light, sights[n], beat.fish, CURVES) for n, light in lights.items()}
-    return find_lies(channel, holdings, lights, sights, curves=CURVES)
+    return find_lies(channel, holdings, lights, sights, curves=CURVES), channel, holdings
 
 
 def best(lies, scene):
@@ -77,8 +99,13 @@ def best(lies, scene):
 def test_a_lone_boulder():
     """Only the boulder is given; pocket and seams come from the wake behind it."""
     run = replace(waters.lone_boulder(), speed=waters.profile(waters.grid().y, 0.85))
-    lies = lies_through_the_chain(run, [("boulder", 1.5, shapely.Point(60, 0))])
-    for scene in lies.scenes:
+    lies, channel, holdings = lies_through_the_chain(run, [("boulder", 1.5, shapely.Point(60, 0))])
+    for holding in holdings.values():
+        top = int(np.argmax(holding["hold"]))
+        assert 59 < channel["along"][top] < 66
+        assert abs(channel["across"][top]) < 1.5
+    # By night the pocket that is better than the slack along both banks is smaller than a lie has to be.
+    for scene in ("sunny noon", "overcast noon"):
         lie = best(lies, scene)
         assert 59 < lie["along_m"] < 66
         assert abs(lie["across_m"]) < 1.5
@@ -88,18 +115,18 @@ def test_a_lone_boulder():
 
 def test_an_undercut_in_full_sun():
     under = [("undercut", 1.5, shapely.LineString([(50, -5.5), (65, -5.5)]))]
-    lie = best(lies_through_the_chain(waters.undercut_in_sun(), under), "sunny noon")
+    lie = best(lies_through_the_chain(waters.undercut_in_sun(), under)[0], "sunny noon")
     assert 50 < lie["along_m"] < 65
     assert lie["across_m"] < -4
     assert lie["kind"] in ("sheltering", "prime")
 
 
 def test_a_featureless_canal():
-    assert len(lies_through_the_chain(waters.canal()).table) == 0
+    assert len(lies_through_the_chain(waters.canal())[0].table) == 0
 
 
 def test_a_deep_pool_beside_a_riffle():
-    lies = lies_through_the_chain(waters.pool_and_riffle())
+    lies = lies_through_the_chain(waters.pool_and_riffle())[0]
     noon, night = best(lies, "sunny noon"), best(lies, "night")
     assert noon["depth_m"] > 1.2
     assert 62 < noon["along_m"] < 100
@@ -107,6 +134,6 @@ def test_a_deep_pool_beside_a_riffle():
 
 
 def test_a_shaded_bank_against_an_open_one():
-    lie = best(lies_through_the_chain(waters.shaded_bank()), "sunny noon")
+    lie = best(lies_through_the_chain(waters.shaded_bank(), shade=[WALL])[0], "sunny noon")
     assert lie["across_m"] < -2
     assert 40 < lie["along_m"] < 80
