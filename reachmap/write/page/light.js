@@ -38,7 +38,7 @@ function makeLight(D, U) {
     return out;
   }
 
-  // Share of the sky's light left at the bed, for the uniform and the overcast part.
+  // Share of the sky's light left at the bed, for the uniform and the overcast part, and the least and greatest of each.
   function sky(s) {
     return remember('sky', `${s.clarity} ${s.colour}`, () => {
       const parts = ['sky_clear', 'sky_overcast'].map((name, part) => {
@@ -49,7 +49,9 @@ function makeLight(D, U) {
         for (let i = 0; i < n; i++) out[i] = share[i] * step * faded[depth[i]];
         return out;
       });
-      return { clear: parts[0], overcast: parts[1] };
+      const [clear, overcast] = parts;
+      const [c, o] = parts.map(extremes);
+      return { clear, overcast, range: [[c.low, o.low], [c.high, o.high]] };
     });
   }
 
