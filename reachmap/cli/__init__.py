@@ -5,6 +5,8 @@ Exit codes: 0 fine, 1 the input has errors or the output could not be written, 2
 
 from __future__ import annotations
 
+import os
+
 import click
 
 from reachmap import __version__
@@ -21,6 +23,8 @@ def main() -> None:
 
     A beat is a folder with an outline and soundings; see `reachmap new` and the README.
     """
+    # Our matrices are small: more threads of the numerical library wait for each other and take twice the time.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 for command in (

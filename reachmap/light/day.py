@@ -18,6 +18,7 @@ from reachmap.light.eye import eye_aim, next_eye
 from reachmap.light.model import DayLight
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
+from reachmap.threads import side_by_side
 
 Keep = Callable[[dict[str, Any], Callable[[], dict[str, np.ndarray]]], dict[str, np.ndarray]]
 
@@ -58,10 +59,13 @@ def light_through_day(
 
     def work_out() -> dict[str, np.ndarray]:
         shares = np.zeros((2, len(times), shade.n_places), np.uint8)
-        for k, pair in enumerate(bodies):
-            for which, body in enumerate(pair):
+
+        def lay(step: int) -> None:
+            for which, body in enumerate(bodies[step]):
                 if body.altitude_deg > DOWN_DEG:
-                    shares[which, k] = np.rint(255.0 * shade.beam_of_day(body, leaves))
+                    shares[which, step] = np.rint(255.0 * shade.beam_of_day(body, leaves))
+
+        side_by_side(lay, range(len(bodies)))
         clear, overcast = shade.sky(leaves)
         return {"sun": shares[0], "moon": shares[1], "clear": clear, "overcast": overcast}
 

@@ -69,8 +69,9 @@ class Layout:
             return np.zeros(len(self.cells.x), np.float32)
         share = np.ones(len(self.cells.x), np.float32)
         offset = float(bed_offset(1.0, altitude))
-        for thing, over in chords(self.cells, self.things, body.azimuth_deg, altitude, offset, QUARTERS):
-            share[over.cells] *= np.exp(-optical_depth(thing, over, altitude, leaf_on)).mean(axis=0)
+        for over in chords(self.cells, self.things, body.azimuth_deg, altitude, offset, QUARTERS):
+            passed = np.exp(-optical_depth(self.things, over, altitude, leaf_on)).mean(axis=0)
+            np.multiply.at(share, over.cells, passed.astype(np.float32))
         if self.horizon is not None:
             share[self.horizon.toward(body.azimuth_deg) >= altitude] = 0.0
         return self._wet(share)

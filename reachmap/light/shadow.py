@@ -32,8 +32,11 @@ CENTRE = ((0.0, 0.0),)
 QUARTERS = ((-0.25, -0.25), (-0.25, 0.25), (0.25, -0.25), (0.25, 0.25))
 """The middles of a cell's quarters: with four rays a crown of few cells keeps its shadow's area."""
 
-SOLID = 99.0
-"""Optical depth of what is solid [-]."""
+SOLID, SOLID_PER_M = 99.0, 1e12
+"""Optical depth of what is solid [-], and per metre of path through it, however short [1/m]."""
+
+MOST_RAYS = 1 << 17
+"""Cells looked at in one batch; small enough for the processor's own memory."""
 
 
 @dataclass(frozen=True)
@@ -90,17 +93,25 @@ class Things:
 
     Parameters
     ----------
-    prisms : the blocks that stand round the water (n_things)
-    corners : of all their outlines, one after another (n_corners, 2) [m]
-    first : first corner of each (n_things,)
-    thing, block : pairs of a prism and a block of cells within its reach (n_pairs,)
+    corners : of all outlines, one after another (n_corners, 2) [m]
+    first : first corner of each, and the end (n_things + 1,)
+    base_m, top_m : underside and top of each above the water (n_things,) [m]
+    density_on, density_off : of each, see `Prism` (n_things,) [1/m]
+    thing, block : pairs of a prism and a block of cells within its reach, thing by thing (n_pairs,)
     """
 
-    prisms: tuple[Prism, ...]
     corners: np.ndarray
     first: np.ndarray
+    base_m: np.ndarray
+    top_m: np.ndarray
+    density_on: np.ndarray
+    density_off: np.ndarray
     thing: np.ndarray
     block: np.ndarray
+
+    def density(self, leaf_on: bool) -> np.ndarray:
+        """Optical depth per metre of path of each (n_things,) [1/m]."""
+        return self.density_on if leaf_on else self.density_off
 
 
 def within_reach(prisms: tuple[Prism, ...], cells: Cells) -> Things:
@@ -113,24 +124,31 @@ def within_reach(prisms: tuple[Prism, ...], cells: Cells) -> Things:
         size = float(np.hypot(*(prism.xy - middle).T).max())
         far = size + prism.top_m / np.tan(np.radians(LEAST_ALTITUDE_DEG)) + slack
         found.append(np.sort(np.array(tree.query_ball_point(middle, far), int)))
-    corners = np.concatenate([np.zeros((0, 2)), *(prism.xy for prism in prisms)])
-    first = np.cumsum([0, *(len(prism.xy) for prism in prisms)])[:-1]
-    thing = np.repeat(np.arange(len(prisms)), [len(blocks) for blocks in found])
-    return Things(prisms, corners, first, thing, np.concatenate([np.zeros(0, int), *found]))
+    return Things(
+        np.concatenate([np.zeros((0, 2)), *(prism.xy for prism in prisms)]),
+        np.cumsum([0, *(len(prism.xy) for prism in prisms)]),
+        np.array([prism.base_m for prism in prisms], float),
+        np.array([prism.top_m for prism in prisms], float),
+        np.array([prism.density_on for prism in prisms], float),
+        np.array([prism.density_off for prism in prisms], float),
+        np.repeat(np.arange(len(prisms)), [len(blocks) for blocks in found]),
+        np.concatenate([np.zeros(0, int), *found]),
+    )
 
 
 @dataclass(frozen=True)
 class Chords:
-    """Where rays in one direction run over one prism.
+    """Where rays in one direction run over prisms.
 
     Parameters
     ----------
-    cells : positions in block order (n,)
+    cells, thing : position in block order of the cell and number of the prism of each ray (n,)
     near_m, far_m : level distance from the ray's end to where it comes over the outline and leaves it, for every spot
         of the cell that is looked at (n_spots, n) [m]
     """
 
     cells: np.ndarray
+    thing: np.ndarray
     near_m: np.ndarray
     far_m: np.ndarray
 
@@ -142,8 +160,8 @@ def chords(
     altitude_deg: float,
     offset: float = 0.0,
     spots: tuple[tuple[float, float], ...] = CENTRE,
-) -> Iterator[tuple[Prism, Chords]]:
-    """Every prism with the cells whose rays toward an azimuth, no lower than an altitude, pass over its outline.
+) -> Iterator[Chords]:
+    """All rays toward an azimuth, no lower than an altitude, that pass over some prism's outline, in batches.
 
     Parameters
     ----------
@@ -153,59 +171,107 @@ def chords(
     offset : how far toward the azimuth each cell's ray starts, times its depth [-]
     spots : where in a cell rays end, in cell sizes from its centre, east and north
     """
-    if not things.prisms:
+    if not len(things.top_m):
         return
     toward = np.array([np.sin(np.radians(azimuth_deg)), np.cos(np.radians(azimuth_deg))])
     left = np.array([-toward[1], toward[0]])
     u, v = things.corners @ toward, things.corners @ left
-    last = np.maximum.reduceat(u, things.first)
-    right_v, left_v = np.minimum.reduceat(v, things.first), np.maximum.reduceat(v, things.first)
+    last, left_v = (np.maximum.reduceat(side, things.first[:-1]) for side in (u, v))
+    right_v = np.minimum.reduceat(v, things.first[:-1])
     slope = np.tan(np.radians(max(altitude_deg, LEAST_ALTITUDE_DEG)))
-    first = np.minimum.reduceat(u, things.first) - np.array([prism.top_m for prism in things.prisms]) / slope
+    first = np.minimum.reduceat(u, things.first[:-1]) - things.top_m / slope
 
     at, beside = (cells.centre @ toward)[things.block], (cells.centre @ left)[things.block]
     slack, t = cells.reach_m + offset * float(cells.depth_m.max(initial=0.0)), things.thing
     touched = (beside > right_v[t] - cells.reach_m) & (beside < left_v[t] + cells.reach_m)
     touched &= (at > first[t] - slack) & (at < last[t] + slack)
     thing, block = t[touched], things.block[touched]
-    runs = np.searchsorted(thing, np.arange(len(things.prisms) + 1))
-    corner = np.append(things.first, len(u))
     aside, ahead = (cells.cell_m * (np.array(spots) @ way)[:, None] for way in (left, toward))
     edge = float(max(np.abs(aside).max(), np.abs(ahead).max()))
-    for k in np.unique(thing):
-        blocks = block[runs[k] : runs[k + 1]]
-        index = _ranges(cells.starts[blocks], cells.starts[blocks + 1])
-        w = cells.x[index] * left[0] + cells.y[index] * left[1]
-        near = (w > right_v[k] - edge) & (w < left_v[k] + edge)
-        index, w = index[near], w[near] + aside
-        a = cells.x[index] * toward[0] + cells.y[index] * toward[1] + offset * cells.depth_m[index] + ahead
-        low, high = _sides(u[corner[k] : corner[k + 1]], v[corner[k] : corner[k + 1]], w)
+    outlines = _Outlines.make(things.first, u, v)
+    cell_w = cells.x * left[0] + cells.y * left[1]
+    cell_a = cells.x * toward[0] + cells.y * toward[1] + offset * cells.depth_m
+    count = np.diff(cells.starts)[block]
+    for part in _batches(count):
+        index = _ranges(cells.starts[block[part]], count[part])
+        k = np.repeat(thing[part], count[part])
+        w, a = cell_w[index], cell_a[index]
+        near = (w > right_v[k] - edge) & (w < left_v[k] + edge) & (a > first[k] - edge) & (a < last[k] + edge)
+        index, k, w, a = index[near], k[near], w[near] + aside, a[near] + ahead
+        low, high = outlines.sides(k, w)
         before = ((high > a) & (a > first[k])).any(axis=0)
-        yield things.prisms[k], Chords(index[before], np.maximum(low - a, 0.0)[:, before], (high - a)[:, before])
+        yield Chords(index[before], k[before], np.maximum(low - a, 0.0)[:, before], (high - a)[:, before])
 
 
-def _sides(u: np.ndarray, v: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Least and greatest u of a convex outline on the lines v = at."""
-    first = int(np.argmin(v))
-    ring = np.arange(first, first + len(v) + 1) % len(v)
-    u, v = u[ring], v[ring]
-    turn = int(np.argmax(v))
-    one = np.interp(at, v[: turn + 1], u[: turn + 1])
-    other = np.interp(at, v[turn:][::-1], u[turn:][::-1])
-    return np.minimum(one, other), np.maximum(one, other)
+@dataclass(frozen=True)
+class _Outlines:
+    """Convex outlines seen along one direction u: each as two chains on which v rises, all in one table to look up.
+
+    Parameters
+    ----------
+    low_v, span_v : least v of each outline and how far it reaches (n_things,) [m]
+    apart : distance in the tables between one outline's v and the next one's [m]
+    chains : for both chains v and u of every corner, outline by outline [m]
+    """
+
+    low_v: np.ndarray
+    span_v: np.ndarray
+    apart: float
+    chains: tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
+
+    @classmethod
+    def make(cls, first: np.ndarray, u: np.ndarray, v: np.ndarray) -> _Outlines:
+        """From the corners of all outlines, each counted off by `first`."""
+        low_v, high_v = np.minimum.reduceat(v, first[:-1]), np.maximum.reduceat(v, first[:-1])
+        apart = 2.0 * float((high_v - low_v).max()) + 1.0
+        sizes = np.diff(first)
+        parts: list[list[tuple[np.ndarray, np.ndarray, np.ndarray]]] = [[], []]
+        for size in np.unique(sizes):
+            mine = np.flatnonzero(sizes == size)
+            ring = first[mine][:, None] + np.arange(size)
+            start = np.argmin(v[ring], axis=1)[:, None]
+            ring = np.take_along_axis(ring, (start + np.arange(size + 1)) % size, axis=1)
+            turn = np.argmax(v[ring], axis=1)[:, None]
+            place = v[ring] - low_v[mine][:, None] + apart * mine[:, None]
+            number = np.broadcast_to(mine[:, None], ring.shape)
+            up = np.arange(size + 1) <= turn
+            down = (np.arange(size + 1) >= turn)[:, ::-1]
+            parts[0].append((number[up], place[up], u[ring][up]))
+            parts[1].append((number[:, ::-1][down], place[:, ::-1][down], u[ring][:, ::-1][down]))
+        chains = []
+        for chain in parts:
+            number, place, along = (np.concatenate(arrays) for arrays in zip(*chain, strict=True))
+            order = np.argsort(number, kind="stable")
+            chains.append((place[order], along[order]))
+        return cls(low_v, high_v - low_v, apart, (chains[0], chains[1]))
+
+    def sides(self, thing: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Least and greatest u of outlines (n,) on the lines v = at (n_spots, n)."""
+        place = np.clip(at - self.low_v[thing], 0.0, self.span_v[thing]) + self.apart * thing
+        one, other = (np.interp(place, *chain) for chain in self.chains)
+        return np.minimum(one, other), np.maximum(one, other)
 
 
-def _ranges(starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
+def _batches(count: np.ndarray) -> Iterator[slice]:
+    """Stretches of pairs with about `MOST_RAYS` cells each."""
+    total = np.concatenate([[0], np.cumsum(count)])
+    at = 0
+    while at < len(count):
+        end = max(at + 1, int(np.searchsorted(total, total[at] + MOST_RAYS, side="right")) - 1)
+        yield slice(at, end)
+        at = end
+
+
+def _ranges(starts: np.ndarray, count: np.ndarray) -> np.ndarray:
     """All whole numbers of several ranges, one after another."""
-    count = ends - starts
     skip = np.concatenate([[0], np.cumsum(count)[:-1]])
     return np.arange(count.sum()) + np.repeat(starts - skip, count)
 
 
-def optical_depth(thing: Prism, over: Chords, altitude_deg: float, leaf_on: bool) -> np.ndarray:
-    """Optical depth of a prism along each ray at one altitude above 0 [-]."""
-    slope, density = np.tan(np.radians(altitude_deg)), thing.density(leaf_on)
-    stretch = np.minimum(over.far_m, thing.top_m / slope) - np.maximum(over.near_m, thing.base_m / slope)
-    if np.isinf(density):
-        return np.where(stretch > 0.0, SOLID, 0.0)
-    return density * np.maximum(stretch, 0.0) / np.cos(np.radians(altitude_deg))
+def optical_depth(things: Things, over: Chords, altitude_deg: float, leaf_on: bool) -> np.ndarray:
+    """Optical depth along each ray at one altitude above 0 (n_spots, n) [-]."""
+    slope, k = np.tan(np.radians(altitude_deg)), over.thing
+    stretch = np.minimum(over.far_m, (things.top_m / slope)[k]) - np.maximum(over.near_m, (things.base_m / slope)[k])
+    # What is solid holds up any ray that runs through it at all.
+    density = np.minimum(things.density(leaf_on), SOLID_PER_M)[k] / np.cos(np.radians(altitude_deg))
+    return np.minimum(density * np.maximum(stretch, 0.0), SOLID)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from reachmap.light.heights import Prism
 from reachmap.light.horizon import Horizon
 from reachmap.light.shadow import SOLID, Cells, Things, chords
 
@@ -46,19 +45,25 @@ def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: b
     n = len(cells.x)
     weights = np.array(band_weights(), np.float32) / SECTORS
     lost = np.zeros((2, n), np.float32)
-    through = np.ones((n, len(BANDS_DEG) - 1), np.float32)
+    bands = len(BANDS_DEG) - 1
+    through = np.ones((n, bands), np.float32)
+    solid = (things.base_m <= 0.0) & np.isinf(things.density_on)
     for k in range(SECTORS):
         azimuth = (k + 0.5) * 360.0 / SECTORS
         # What stands solid on the ground makes one skyline with the land: behind each other, only the highest counts.
         skyline = np.zeros(n) if horizon is None else np.sin(np.radians(horizon.toward(azimuth)))
         touched = skyline > 0.0
-        for thing, over in chords(cells, things, azimuth, LOWEST_DEG):
+        for over in chords(cells, things, azimuth, LOWEST_DEG):
             touched[over.cells] = True
-            if thing.base_m <= 0.0 and np.isinf(thing.density_on):
-                top = thing.top_m / np.hypot(over.near_m[0], thing.top_m)
-                skyline[over.cells] = np.maximum(skyline[over.cells], top)
-            else:
-                through[over.cells] *= _passed(thing, over.near_m[0], over.far_m[0], leaf_on)
+            grounded = solid[over.thing]
+            top = things.top_m[over.thing[grounded]]
+            np.maximum.at(skyline, over.cells[grounded], top / np.hypot(over.near_m[0, grounded], top))
+            rest = np.flatnonzero(~grounded)
+            near, far = over.near_m[0, rest], over.far_m[0, rest]
+            place = over.cells[rest, None] * bands + np.arange(bands)
+            np.multiply.at(
+                through.ravel(), place.ravel(), _passed(things, over.thing[rest], near, far, leaf_on).ravel()
+            )
         changed = np.flatnonzero(touched)
         passed = through[changed] * (1.0 - _covered(*_by_band(np.zeros(len(changed)), skyline[changed])))
         lost[:, changed] += weights @ (1.0 - passed).T
@@ -79,20 +84,20 @@ def _covered(low: np.ndarray, high: np.ndarray) -> np.ndarray:
     return (high**2 - low**2) / (edge[1:] ** 2 - edge[:-1] ** 2)
 
 
-def _passed(thing: Prism, near_m: np.ndarray, far_m: np.ndarray, leaf_on: bool) -> np.ndarray:
-    """Share of each band's light that passes a prism (n, n_bands)."""
+def _passed(things: Things, thing: np.ndarray, near_m: np.ndarray, far_m: np.ndarray, leaf_on: bool) -> np.ndarray:
+    """Share of each band's light that passes the prism over which each ray runs (n, n_bands) float32."""
     near, far = near_m.astype(np.float32), far_m.astype(np.float32)
-    low, high = _by_band(
-        thing.base_m / np.hypot(far, np.float32(thing.base_m) + np.float32(1e-6)),
-        thing.top_m / np.hypot(near, np.float32(thing.top_m)),
+    base, top, density = (
+        values.astype(np.float32)[thing] for values in (things.base_m, things.top_m, things.density(leaf_on))
     )
-    covered, density = _covered(low, high), thing.density(leaf_on)
-    if np.isinf(density):
-        return 1.0 - covered
+    low, high = _by_band(base / np.hypot(far, base + np.float32(1e-6)), top / np.hypot(near, top))
+    covered = _covered(low, high)
     # One path a band, at the middle of what is covered there.
     middle = (low + high) / np.float32(2.0)
     level = np.sqrt(np.maximum(1.0 - middle**2, np.float32(1e-6)))
     slope = np.maximum(middle / level, np.float32(1e-4))
-    stretch = np.minimum(far[:, None], thing.top_m / slope) - np.maximum(near[:, None], thing.base_m / slope)
-    depth = np.minimum(density * np.maximum(stretch, 0.0) / level, SOLID)
-    return 1.0 - covered * (1.0 - np.exp(-depth))
+    top, base, density = top[:, None], base[:, None], density[:, None]
+    stretch = np.minimum(far[:, None], top / slope) - np.maximum(near[:, None], base / slope)
+    solid = np.isinf(density)
+    depth = np.minimum(np.where(solid, 0.0, density) * np.maximum(stretch, 0.0) / level, np.float32(SOLID))
+    return 1.0 - covered * np.where(solid, 1.0, 1.0 - np.exp(-depth))
