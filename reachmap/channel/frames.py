@@ -24,6 +24,9 @@ MUST_GAIN, WALL_MUST_GAIN = 0.07, 0.16
 """Another frame replaces the first only if its held-out error is this much lower. Walls must gain more: soundings that
 a receiver has shifted toward the bank look like deep water there."""
 
+MUST_GAIN_M = 0.005
+"""And this much lower in itself [m]: half the centimetre to which a staff is read. Less says nothing; assumed."""
+
 FEW, WORTH_A_LOOK = 150, 0.98
 """Of more soundings than this, banks get ranges of their own only if their error with the gentle ones' is at most this
 multiple of theirs; assumed."""
@@ -73,7 +76,8 @@ def choose_frame(reach: Reach, soundings: Soundings) -> tuple[Frame, Soundings, 
             quick = _try(reach, soundings, Frame(straight, bank), first.field.fitted)
             if len(soundings) <= FEW or quick.error <= WORTH_A_LOOK * first.error:
                 tried.append(_try(reach, soundings, quick.frame))
-    clear = [one for one in tried[1:] if one.error <= (1 - one.frame.must_gain) * tried[0].error]
+    held = tried[0].error
+    clear = [one for one in tried[1:] if held - one.error >= max(one.frame.must_gain * held, MUST_GAIN_M)]
     best = min(clear, key=lambda one: one.error, default=tried[0])
     return best.frame, best.soundings, best.field
 
