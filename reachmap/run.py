@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -20,9 +20,6 @@ from reachmap.trout import find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result
-
-if TYPE_CHECKING:
-    pass
 
 Progress = Callable[[str, float], None]
 

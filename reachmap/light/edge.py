@@ -16,8 +16,8 @@ def edge_step(cell_m: float) -> int:
     return max(1, round(EDGE_REACH_M / cell_m))
 
 
-def shade_edge(grid: Grid, sun_share: np.ndarray, terms: BedTerms) -> np.ndarray:
-    """The `shade_edge` layer: how much more of the sun reaches the water beside each cell than the cell, 0-1, float32.
+def shade_edge(grid: Grid, sun_share: np.ndarray, terms: BedTerms, cells: slice = slice(None)) -> np.ndarray:
+    """The `shade_edge` layer of some cells: how much more sun reaches the water beside each than it, 0-1, float32.
 
     The sunniest of the cells one reach to the east, west, north and south counts, less the cell itself, times the
     sun's share of all light: nothing under a grey sky or by night, 1 one step inside a sharp shadow under a bright one.
@@ -27,16 +27,17 @@ def shade_edge(grid: Grid, sun_share: np.ndarray, terms: BedTerms) -> np.ndarray
     grid : the cells
     sun_share : (n_wet,) share of the sun's beam that reaches each cell, 0-1
     terms : of the moment, which say how much of the light the sun brings
+    cells : which of the wet cells to work out
     """
     whole = terms.sun_lux + terms.moon_lux + terms.clear_lux + terms.overcast_lux
+    own, step = sun_share[cells], edge_step(grid.cell_m)
     if terms.sun_lux <= 0.0:
-        return np.zeros(grid.n_wet, np.float32)
-    step = edge_step(grid.cell_m)
-    rows, cols = grid.cells
-    best = sun_share.astype(np.float32)
+        return np.zeros(len(own), np.float32)
+    rows, cols = (index[cells] for index in grid.cells)
+    best = own.astype(np.float32)
     for down, aside in ((0, step), (0, -step), (step, 0), (-step, 0)):
         row, col = rows + down, cols + aside
         inside = (row >= 0) & (row < grid.shape[0]) & (col >= 0) & (col < grid.shape[1])
         beside = np.where(inside, grid.index[np.where(inside, row, 0), np.where(inside, col, 0)], -1)
         np.maximum(best, np.where(beside >= 0, sun_share[beside], 0.0), out=best)
-    return (best - sun_share) * np.float32(terms.sun_lux / whole)
+    return (best - own) * np.float32(terms.sun_lux / whole)

@@ -16,6 +16,10 @@ from reachmap.light.eye import HISTORY_MIN, eye_after
 from reachmap.light.model import Light
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
+from reachmap.threads import pieces, side_by_side
+
+LAYERS_OF_A_SCENE = ("light_bed", "shade_edge", "sun_share", "sky_share", "eye_day")
+"""Layers of a `Light`."""
 
 STEP_MIN = 10
 """Step of the light's history [min]."""
@@ -47,29 +51,34 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
     beams = [shade.beam(body, leaf_on) for body in (sun, moon)]
     clear, overcast = shade.sky(leaf_on)
 
-    bed = BedLight(clear, overcast, kd, channel["depth"])
-
-    def lit(minutes_ago: int) -> np.ndarray:
-        before = sun_and_moon(scene.when.astimezone(UTC) - timedelta(minutes=minutes_ago), beat.lat, beat.lon)
-        return bed.at(bed_terms(*before, cloud, scene.town_glow_lux), *beams)
-
-    history = (lit(minutes) for minutes in range(HISTORY_MIN, -1, -STEP_MIN))
     sun_beam, moon_beam, diffuse = beam_and_diffuse(sun, moon, cloud, scene.town_glow_lux)
     n = cloud / 8.0
-    now = bed_terms(sun, moon, cloud, scene.town_glow_lux)
-    layers = {
-        "light_bed": lit(0),
-        "shade_edge": shade_edge(channel.grid, beams[0], now),
-        "sun_share": _together(sun_beam, moon_beam, beams, sun.altitude_deg),
-        "sky_share": (1.0 - n) * clear + n * overcast,
-        "eye_day": eye_after(history, STEP_MIN, beat.fish.species),
-    }
-    layers = {name: values.astype(np.float32) for name, values in layers.items()}
+    start = scene.when.astimezone(UTC)
+    history = [
+        bed_terms(*sun_and_moon(start - timedelta(minutes=minutes), beat.lat, beat.lon), cloud, scene.town_glow_lux)
+        for minutes in range(HISTORY_MIN, -1, -STEP_MIN)
+    ]
+    now = history[-1]
+    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in LAYERS_OF_A_SCENE}
+
+    def shine(cells: slice) -> None:
+        sunlit, moonlit = (beam[cells] for beam in beams)
+        bed = BedLight(clear[cells], overcast[cells], kd, channel["depth"][cells])
+        past = (bed.at(terms, sunlit, moonlit) for terms in history)
+        layers["light_bed"][cells] = bed.at(now, sunlit, moonlit)
+        layers["shade_edge"][cells] = shade_edge(channel.grid, beams[0], now, cells)
+        layers["sun_share"][cells] = _together(sun_beam, moon_beam, sunlit, moonlit, sun.altitude_deg)
+        layers["sky_share"][cells] = (1.0 - n) * clear[cells] + n * overcast[cells]
+        layers["eye_day"][cells] = eye_after(past, STEP_MIN, beat.fish.species)
+
+    side_by_side(shine, pieces(channel.grid.n_wet))
     return Light(scene, sun, moon, sun_beam + moon_beam, diffuse, kd, c, sight, layers)
 
 
-def _together(sun_beam: float, moon_beam: float, beams: list[np.ndarray], sun_altitude_deg: float) -> np.ndarray:
+def _together(
+    sun_beam: float, moon_beam: float, sunlit: np.ndarray, moonlit: np.ndarray, sun_altitude_deg: float
+) -> np.ndarray:
     """Share of both beams that reaches the bed; by the sun while it is up, else by the moon, when cloud takes both."""
     if sun_beam + moon_beam > 0.0:
-        return (sun_beam * beams[0] + moon_beam * beams[1]) / (sun_beam + moon_beam)
-    return beams[0] if sun_altitude_deg > 0.0 else beams[1]
+        return (sun_beam * sunlit + moon_beam * moonlit) / (sun_beam + moon_beam)
+    return sunlit if sun_altitude_deg > 0.0 else moonlit

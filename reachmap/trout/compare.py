@@ -10,7 +10,7 @@ import pandas as pd
 
 from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
-from reachmap.trout.model import FACTORS, Comparison, Holding, Lies
+from reachmap.trout.model import FACTORS, Cells, Comparison, Factors, Holding, Lies
 from reachmap.trout.score import losses
 
 STEADY = 0.05
@@ -86,16 +86,18 @@ def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
     index = there.grid.locate(here.grid.x, here.grid.y)
     wet = index >= 0
 
-    def bring(values: np.ndarray, dry: float) -> np.ndarray:
-        return np.where(wet, values[index], np.float32(dry)).astype(np.float32)
+    depth_number = np.float32(FACTORS.index("depth") + 1)
+    dry = {name: depth_number if name == "limiting" else np.float32(0.0) for name in holding.layers}
+    layers = {name: np.where(wet, values[index], dry[name]) for name, values in holding.layers.items()}
 
-    depth_number = FACTORS.index("depth") + 1
-    layers = {name: bring(v, depth_number if name == "limiting" else 0.0) for name, v in holding.layers.items()}
-    factors = [
-        {name: bring(v, 0.0 if name == "depth" else 1.0) for name, v in one.items()}
-        for one in (holding.factors_day, holding.factors_night)
-    ]
-    return replace(holding, layers=layers, factors_day=factors[0], factors_night=factors[1])
+    def carry(factors: Factors) -> Factors:
+        def read(name: str, cells: Cells) -> np.ndarray:
+            return np.where(wet[cells], factors.read(name, index[cells]), np.float32(name != "depth"))
+
+        return Factors(read)
+
+    day, night = carry(holding.factors_day), carry(holding.factors_night)
+    return replace(holding, layers=layers, factors_day=day, factors_night=night)
 
 
 def _name(one: Holding, other: Holding) -> str:
@@ -155,7 +157,7 @@ def _share(holding: Holding, cells: np.ndarray) -> np.ndarray:
     by_day = _by_day(holding, cells)
     factors = holding.factors_day if by_day else holding.factors_night
     weight = holding.weights_day if by_day else holding.weights_night
-    cost = losses({factor: factors[factor][cells] for factor in FACTORS}, weight)
+    cost = losses(factors.at(cells), weight)
     return np.minimum(cost, MOST_LOSS).mean(axis=1) / max(sum(weight.values()), 1e-9)
 
 

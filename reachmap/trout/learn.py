@@ -109,7 +109,6 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
         for scene, moment in _moments(beat, trip):
             holding = _holding(channel, scene, fish or beat.fish, curves, shade)
             eye = "day" if holding.eye_day[water].mean() >= 0.5 else "night"
-            factors = holding.factors(eye)
             met: list[np.ndarray] = []
             for entry in moment.itertuples():
                 cells = np.asarray(tree.query_ball_point((entry.geometry.x, entry.geometry.y), NEAR_M), int)
@@ -119,9 +118,11 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
                 rows.append(row)
                 count = int(row["fish"])  # type: ignore[call-overload]
                 fish_scores[eye] += [float(row["score"])] * count  # type: ignore[arg-type]
-                met += [log_factors(factors[cells].mean(0))] * count
+                met += [log_factors(holding.factors(eye, cells).mean(0))] * count
             water_scores[eye].append(holding.score[water])
-            choices[eye].append(Choice(np.array(met).reshape(-1, len(FACTORS)), log_factors(factors[water])))
+            choices[eye].append(
+                Choice(np.array(met).reshape(-1, len(FACTORS)), log_factors(holding.factors(eye, water)))
+            )
         for eye, made in choices.items():
             if made:
                 trips[eye].append(tuple(made))
@@ -187,10 +188,10 @@ class _Scored:
     def score(self) -> np.ndarray:
         return self.holding["hold"]
 
-    def factors(self, eye: str) -> np.ndarray:
-        """(n_wet, n_factors) suitabilities of one eye."""
+    def factors(self, eye: str, cells: np.ndarray) -> np.ndarray:
+        """(n_cells, n_factors) suitabilities of one eye."""
         by_name = self.holding.factors_day if eye == "day" else self.holding.factors_night
-        return np.column_stack([by_name[name] for name in FACTORS])
+        return np.column_stack(list(by_name.at(cells).values()))
 
 
 def _with_notes(beat: Beat) -> gpd.GeoDataFrame:

@@ -185,15 +185,16 @@ def _kinds(
     first = next(iter(holdings.values()))
     bright = [name for name, light in lights.items() if light.surface_lux > DAY_LUX]
     lit = max((lights[name]["sun_share"] for name in bright), key=lambda s: float(s.mean()), default=None)
-    shade = np.zeros(channel.grid.n_wet) if lit is None else 1.0 - lit
-    shelter = np.maximum(cover_number(channel, curves), shade) * np.sqrt(first.factors_night["nose"])
-    feed = first.factors_day["food"] * np.sqrt(np.maximum(first.factors_day["nose"], 0.0))
     out = []
     spot = max(1, round(curves["lies.least_area_m2"] / channel.grid.cell_m**2))
     for own in cells:
         # The best cells say what the place is; the rest of the patch only surrounds it.
-        feeds = float(feed[own[:spot]].mean()) / curves["lies.feeding"]
-        shelters = float(shelter[own[:spot]].mean()) / curves["lies.sheltering"]
+        best = own[:spot]
+        day, night = first.factors_day.at(best), first.factors_night.at(best)
+        shade = 0.0 if lit is None else 1.0 - lit[best]
+        hides = np.maximum(cover_number(channel, curves, best), shade)
+        feeds = float((day["food"] * np.sqrt(day["nose"])).mean()) / curves["lies.feeding"]
+        shelters = float((hides * np.sqrt(night["nose"])).mean()) / curves["lies.sheltering"]
         both = feeds >= 1 and shelters >= 1
         out.append(LIE_CLASSES[2] if both else LIE_CLASSES[1] if feeds >= shelters else LIE_CLASSES[0])
     return out
@@ -234,5 +235,5 @@ def limiting_factor(holding: Holding, light: Light, cells: np.ndarray) -> str:
     by_day = float(light["eye_day"][cells].mean()) >= 0.5
     factors = holding.factors_day if by_day else holding.factors_night
     weight = holding.weights_day if by_day else holding.weights_night
-    cost = losses({factor: factors[factor][cells] for factor in FACTORS}, weight)
+    cost = losses(factors.at(cells), weight)
     return FACTORS[int(np.minimum(cost, 1e3).mean(axis=1).argmax())]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,37 @@ LIE_CLASSES = ("sheltering", "feeding", "prime")
 """The trade's own classes of lies (common practice)."""
 
 
+Cells = np.ndarray | slice
+"""Some wet cells: their positions, or a slice of the wet vector."""
+
+
+class Factors(Mapping[str, np.ndarray]):
+    """Factor -> suitability 0-1 of every wet cell, float32; worked out when read: on a long river they fill the memory.
+
+    Parameters
+    ----------
+    read : called with the name of a factor and some cells
+    """
+
+    def __init__(self, read: Callable[[str, Cells], np.ndarray]) -> None:
+        self.read = read
+
+    def __getitem__(self, factor: str) -> np.ndarray:
+        if factor not in FACTORS:
+            raise KeyError(factor)
+        return self.read(factor, slice(None))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(FACTORS)
+
+    def __len__(self) -> int:
+        return len(FACTORS)
+
+    def at(self, cells: Cells) -> dict[str, np.ndarray]:
+        """All factors of some cells."""
+        return {factor: self.read(factor, cells) for factor in FACTORS}
+
+
 @dataclass(frozen=True)
 class Holding:
     """Scores of one scene.
@@ -29,7 +60,7 @@ class Holding:
     ----------
     scene, fish : what was scored
     layers : hold_day, hold_night, hold, limiting (n_wet,) float32
-    factors_day, factors_night : factor name -> suitability 0-1 (n_wet,) float32
+    factors_day, factors_night : suitability by day and by night
     engine : "ordinary" or "energy"
     weights_day, weights_night : factor name -> weight in the score
     """
@@ -37,8 +68,8 @@ class Holding:
     scene: Scene
     fish: Fish
     layers: Mapping[str, np.ndarray]
-    factors_day: Mapping[str, np.ndarray]
-    factors_night: Mapping[str, np.ndarray]
+    factors_day: Factors
+    factors_night: Factors
     engine: str = "ordinary"
     weights_day: Mapping[str, float] = field(default_factory=dict)
     weights_night: Mapping[str, float] = field(default_factory=dict)

@@ -12,7 +12,7 @@ import shapely
 
 from reachmap.channel.model import Channel
 from reachmap.light.model import DayLight, Light
-from reachmap.trout.model import FACTORS, Holding
+from reachmap.trout.model import Holding
 
 COVER_WORDS = {
     "undercut": "along the undercut bank",
@@ -206,7 +206,7 @@ def _clock(time: datetime) -> str:
 def _lack_words(place: Place, holding: Holding, limiting: str, by_day: bool) -> str:
     """What holds the lie back, "" if its weakest factor is still good."""
     factors = holding.factors_day if by_day else holding.factors_night
-    low = {factor: float(factors[factor][place.cells].mean()) for factor in FACTORS}
+    low = {factor: float(values.mean()) for factor, values in factors.at(place.cells).items()}
     if limiting == "cover" and (not by_day or low["light"] >= LACK_BELOW):
         return ""
     if low[limiting] >= LACK_BELOW:

@@ -7,6 +7,7 @@ lines, so they stay this simple. It ranks places; it is no probability of a fish
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -16,14 +17,16 @@ from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
 from reachmap.light.model import Light
 from reachmap.sight.model import Sight
+from reachmap.threads import pieces, side_by_side
 from reachmap.trout.curves import INPUTS, LUX_FLOOR, Curves, load_curves
 from reachmap.trout.energy import Flow, energy_factors
-from reachmap.trout.model import FACTORS, Holding
+from reachmap.trout.model import FACTORS, Cells, Factors, Holding
 from reachmap.trout.shift import EyeCurves
 
 ENGINES = ("ordinary", "energy")
 
-Factors = dict[str, np.ndarray]
+ALL = slice(None)
+"""Every wet cell."""
 
 
 def hold(
@@ -52,38 +55,69 @@ def hold(
     curves = curves or load_curves()
     temperature = light.scene.water.temperature_c
     day_curves, night_curves = curves.shifted(fish, temperature)
-    inputs = score_inputs(channel, light, curves)
-    day = rate("day", inputs, day_curves)
-    night = rate("night", inputs, night_curves)
+    weights_day, weights_night = weights(day_curves), weights(night_curves)
+    fed: dict[str, np.ndarray] = {}
     if engine == "energy":
         seen = sight["sighting_range"]
         flow = Flow(channel["drift_speed"], channel["nose_speed"], channel["depth"], seen)
-        day |= energy_factors(flow, fish, curves.energy, temperature, float(seen.max(initial=0.0)))
-    weights_day, weights_night = weights(day_curves), weights(night_curves)
-    layers = combine(day, night, weights_day, weights_night, light["eye_day"])
-    return Holding(light.scene, fish, layers, day, night, engine, weights_day, weights_night)
+        fed = energy_factors(flow, fish, curves.energy, temperature, float(seen.max(initial=0.0)))
+    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in SCORES}
+
+    def score(cells: slice) -> None:
+        inputs = score_inputs(channel, light, curves, cells)
+        day = rate("day", inputs, day_curves) | {factor: values[cells] for factor, values in fed.items()}
+        night = rate("night", inputs, night_curves)
+        for name, values in combine(day, night, weights_day, weights_night, light["eye_day"][cells]).items():
+            layers[name][cells] = values
+
+    side_by_side(score, pieces(channel.grid.n_wet))
+    read = partial(_factor, channel, light, curves)
+    by_day, by_night = Factors(partial(read, "day", day_curves, fed)), Factors(partial(read, "night", night_curves, {}))
+    return Holding(light.scene, fish, layers, by_day, by_night, engine, weights_day, weights_night)
 
 
-def score_inputs(channel: Channel, light: Light, curves: Curves) -> Factors:
-    """Everything the curves are read at, by name (n_wet,); light as log10 lux, cover with the edge of the shade."""
-    plain = {name: channel[name] for name in ("drift_speed", "nose_speed", "rest_speed", "depth")}
-    return {
-        **plain,
-        "light_bed": np.log10(np.maximum(light["light_bed"], LUX_FLOOR)),
-        "cover_number": np.maximum(cover_number(channel, curves), edge_cover(light, curves)),
-        "seam_number": seam_number(channel, curves),
-    }
+def _factor(
+    channel: Channel,
+    light: Light,
+    curves: Curves,
+    eye: Literal["day", "night"],
+    shifted: EyeCurves,
+    fed: Mapping[str, np.ndarray],
+    factor: str,
+    cells: Cells,
+) -> np.ndarray:
+    """One factor of some cells; `fed` holds those that are known already."""
+    if factor in fed:
+        return fed[factor][cells]
+    return shifted[factor](score_input(INPUTS[eye][FACTORS.index(factor)], channel, light, curves, cells))
 
 
-def cover_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:
-    """Lasting cover of every cell, 0-1 (n_wet,) float32: the greatest of a roof, a thing to lie against, deep water."""
-    layers = channel["overhead"], channel["structure"], channel["depth"]
-    return cover_from(*layers, curves or load_curves()).astype(np.float32)
+def score_inputs(channel: Channel, light: Light, curves: Curves, cells: Cells = ALL) -> dict[str, np.ndarray]:
+    """Everything the curves are read at in some cells, by name."""
+    names = dict.fromkeys((*INPUTS["day"], *INPUTS["night"]))
+    return {name: score_input(name, channel, light, curves, cells) for name in names}
 
 
-def edge_cover(light: Light, curves: Curves) -> np.ndarray:
-    """What the edge of the shade counts as cover, 0-1 (n_wet,) float32."""
-    return (curves["cover.edge_share"] * light["shade_edge"]).astype(np.float32)
+def score_input(name: str, channel: Channel, light: Light, curves: Curves, cells: Cells = ALL) -> np.ndarray:
+    """What one curve is read at in some cells; light as log10 lux, cover with the edge of the shade."""
+    if name == "light_bed":
+        return np.log10(np.maximum(light["light_bed"][cells], LUX_FLOOR))
+    if name == "cover_number":
+        return np.maximum(cover_number(channel, curves, cells), edge_cover(light, curves, cells))
+    if name == "seam_number":
+        return seam_number(channel, curves, cells)
+    return channel[name][cells]
+
+
+def cover_number(channel: Channel, curves: Curves | None = None, cells: Cells = ALL) -> np.ndarray:
+    """Lasting cover of some cells, 0-1 float32: the greatest of a roof, a thing to lie against, deep water."""
+    roof, thing, depth = (channel[name][cells] for name in ("overhead", "structure", "depth"))
+    return cover_from(roof, thing, depth, curves or load_curves()).astype(np.float32)
+
+
+def edge_cover(light: Light, curves: Curves, cells: Cells = ALL) -> np.ndarray:
+    """What the edge of the shade counts as cover in some cells, 0-1 float32."""
+    return (curves["cover.edge_share"] * light["shade_edge"][cells]).astype(np.float32)
 
 
 def cover_from(overhead: np.ndarray, structure: np.ndarray, depth_m: np.ndarray, curves: Curves) -> np.ndarray:
@@ -93,15 +127,16 @@ def cover_from(overhead: np.ndarray, structure: np.ndarray, depth_m: np.ndarray,
     return np.clip(np.maximum(np.maximum(overhead, curves["cover.structure_share"] * structure), deep), 0, 1)
 
 
-def seam_number(channel: Channel, curves: Curves | None = None) -> np.ndarray:
-    """Nearness to the slow side of a seam, 0-1 (n_wet,) float32; full within `seam.reach_m`, gone at twice that."""
+def seam_number(channel: Channel, curves: Curves | None = None, cells: Cells = ALL) -> np.ndarray:
+    """Nearness to the slow side of a seam, 0-1 float32; full within `seam.reach_m`, gone at twice that."""
     curves = curves or load_curves()
-    strong = np.clip(channel["seam_contrast"] / curves["seam.contrast_full_m_s"], 0, 1)
-    near = np.clip(2 - channel["seam_distance"] / curves["seam.reach_m"], 0, 1)
-    return np.where(np.isfinite(channel["seam_distance"]), strong * near, 0.0).astype(np.float32)
+    away = channel["seam_distance"][cells]
+    strong = np.clip(channel["seam_contrast"][cells] / curves["seam.contrast_full_m_s"], 0, 1)
+    near = np.clip(2 - away / curves["seam.reach_m"], 0, 1)
+    return np.where(np.isfinite(away), strong * near, 0.0).astype(np.float32)
 
 
-def rate(eye: Literal["day", "night"], inputs: Mapping[str, np.ndarray], curves: EyeCurves) -> Factors:
+def rate(eye: Literal["day", "night"], inputs: Mapping[str, np.ndarray], curves: EyeCurves) -> dict[str, np.ndarray]:
     """Suitability 0-1 of every factor for one state of the eye."""
     return {factor: curves[factor](inputs[name]) for factor, name in zip(FACTORS, INPUTS[eye], strict=True)}
 
@@ -111,6 +146,10 @@ def weights(curves: EyeCurves) -> dict[str, float]:
     return {factor: curves[factor].weight for factor in FACTORS}
 
 
+SCORES = ("hold_day", "hold_night", "hold", "limiting")
+"""Layers of a holding."""
+
+
 def combine(
     day: Mapping[str, np.ndarray],
     night: Mapping[str, np.ndarray],
@@ -118,7 +157,7 @@ def combine(
     weights_night: Mapping[str, float],
     eye_day: np.ndarray,
 ) -> dict[str, np.ndarray]:
-    """Layers hold_day, hold_night, hold and limiting, float32.
+    """The layers of `SCORES`, float32.
 
     The limiting factor is the one that costs most in the eye that counts more (the day eye at a tie).
     """
@@ -126,8 +165,8 @@ def combine(
     hold_day, hold_night = mean_score(loss_day, weights_day), mean_score(loss_night, weights_night)
     blended = eye_day * hold_day + (1 - eye_day) * hold_night
     limiting = np.where(eye_day >= 0.5, _costliest(loss_day), _costliest(loss_night)) + 1
-    named = {"hold_day": hold_day, "hold_night": hold_night, "hold": blended, "limiting": limiting}
-    return {name: values.astype(np.float32) for name, values in named.items()}
+    found = zip(SCORES, (hold_day, hold_night, blended, limiting), strict=True)
+    return {name: values.astype(np.float32) for name, values in found}
 
 
 def _costliest(loss: np.ndarray) -> np.ndarray:

@@ -106,14 +106,14 @@ class _Vary:
         self.sample, self.holding, self.curves = sample, holding, curves
         self.temperature_c = light.scene.water.temperature_c
         self.day, self.night = curves.shifted(holding.fish, self.temperature_c)
-        self.inputs = {k: np.asarray(v[own], float) for k, v in score_inputs(channel, light, curves).items()}
+        self.inputs = {k: np.asarray(v, float) for k, v in score_inputs(channel, light, curves, own).items()}
         self.depth_sd = channel["depth_sd"][own].astype(float)
         self.speed_sd = channel["speed_sd"][own] / np.maximum(channel["speed"][own], 0.05)
         self.eye_day = light["eye_day"][own].astype(float)
         self.sighting = sight["sighting_range"][own].astype(float)
         self.clear_m = float(sight["sighting_range"].max(initial=0.0))
         self.kd = light.kd_per_m
-        self.edge = edge_cover(light, curves)[own].astype(float)
+        self.edge = edge_cover(light, curves, own).astype(float)
         self.hiding = channel["overhead"][own].astype(float), channel["structure"][own].astype(float)
 
     def scores(self, rng: np.random.Generator, draws: int, varied: tuple[str, ...]) -> np.ndarray:
