@@ -49,16 +49,17 @@ function makeEye(D, U, { sky, beams, remember }) {
   // What is known of cells whose share lies between `low` and `high`: the steps from which and up to which they have to
   // be followed, the state to begin with (-1: the first step's own aim), how many dark steps come after, and whether
   // only the sky counts.
-  function plan(past, low, high) {
+  function planFor(past, low, high) {
     const { scale, direct, shining, dayLux } = past;
-    const bright = scale.map((v) => v * low >= dayLux);
-    const dark = scale.map((v, k) => v * high + direct[k] <= dayLux / 10);
+    const isBright = scale.map((v) => v * low >= dayLux);
+    const isDark = scale.map((v, k) => v * high + direct[k] <= dayLux / 10);
     let from = 0;
-    while (from < scale.length && bright[from] === bright[0] && dark[from] === dark[0] && (bright[from] || dark[from])) from++;
+    const asFirst = (k) => isBright[k] === isBright[0] && isDark[k] === isDark[0] && (isBright[k] || isDark[k]);
+    while (from < scale.length && asFirst(from)) from++;
     let to = scale.length;
-    while (to > from && dark[to - 1]) to--;
-    const begin = from === 0 ? -1 : bright[0] ? FULL : 0;
-    const skyOnly = !shining.some((beam, k) => k >= from && k < to && beam.length && !bright[k]);
+    while (to > from && isDark[to - 1]) to--;
+    const begin = from === 0 ? -1 : isBright[0] ? FULL : 0;
+    const skyOnly = !shining.some((beam, k) => k >= from && k < to && beam.length && !isBright[k]);
     return { from, to, begin, after: (scale.length - to) * CHANGE, skyOnly };
   }
   const later = (state, { after }) => Math.max(0, state - after) / FULL;
@@ -71,7 +72,7 @@ function makeEye(D, U, { sky, beams, remember }) {
       const { clear, overcast, range } = sky(s);
       const out = new Float32Array(n);
       const [low, high] = range.map(([c, o]) => byClear * c + byOvercast * o);
-      const whole = plan(past, low, high);
+      const whole = planFor(past, low, high);
       if (whole.from === whole.to && whole.begin >= 0) return out.fill(later(whole.begin, whole));
       const count = new Uint32Array(SORTS);
       for (let i = 0; i < n; i++) {
@@ -83,7 +84,7 @@ function makeEye(D, U, { sky, beams, remember }) {
       const lists = [];
       for (let sort = 0; sort < SORTS / 2; sort++) {
         if (!count[sort]) continue;
-        plans[sort] = plan(past, least[sort], least[sort + 1]);
+        plans[sort] = planFor(past, least[sort], least[sort + 1]);
         const { from, to, begin } = plans[sort];
         if (from === to && begin >= 0) plain[sort] = later(begin, plans[sort]);
         else {
