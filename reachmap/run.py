@@ -74,6 +74,7 @@ def analyse(
 
     day = light_through_day(channel, chosen[0].when.date(), shade=shade, keep=keep)
     lights = {scene.name: light_at(channel, scene, shade) for scene in chosen}
+    del shade  # laid out on every cell, and not needed any more
     say("what the fish sees", 0.6)
     sights = {name: see(channel, light, checked.fish, table.eyes) for name, light in lights.items()}
     say("where they hold", 0.65)

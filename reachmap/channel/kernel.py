@@ -24,7 +24,12 @@ def matern(a: np.ndarray, b: np.ndarray, ranges: np.ndarray) -> np.ndarray:
     """Matern 3/2 correlation (1 + r) exp(-r), r = sqrt(3) times the scaled distance, of points (n, 2) and (m, 2)."""
     a, b = a / ranges, b / ranges
     squared = (a * a).sum(axis=1)[:, None] + (b * b).sum(axis=1)[None] - 2 * a @ b.T
-    r = np.sqrt(np.maximum(squared, 0.0, out=squared), out=squared)
+    return of_squared(np.maximum(squared, 0.0, out=squared))
+
+
+def of_squared(squared: np.ndarray) -> np.ndarray:
+    """The same from squared scaled distances; worked out in place."""
+    r = np.sqrt(squared, out=squared)
     r *= np.sqrt(3.0)
     decay = np.exp(-r)
     r += 1.0
@@ -106,6 +111,29 @@ class System:
             if self.mean_weights is not None:
                 variance[part] += (1.0 - link @ self.mean_weights) ** 2 * self.mean_variance
         return value, np.maximum(variance, 0.0)
+
+
+class Apart:
+    """Covariances of the same tapered values under one kernel after another: what does not change is kept."""
+
+    def __init__(self, places: np.ndarray, taper: np.ndarray) -> None:
+        self.squared = [np.subtract.outer(at, at) ** 2 for at in places.T]
+        self.tapers = np.outer(taper, taper)
+        self.drifts: dict[tuple[float, float], np.ndarray] = {}
+
+    def covariance(self, kernel: Kernel) -> np.ndarray:
+        """As `covariance` gives it."""
+        along, across = (gap / size**2 for gap, size in zip(self.squared, kernel.ranges, strict=True))
+        out = of_squared(np.add(along, across, out=along))
+        if kernel.drift_sill:
+            out += self._drift(kernel.drift_range, kernel.drift_sill)
+        out *= self.tapers
+        return out
+
+    def _drift(self, reach: float, sill: float) -> np.ndarray:
+        if (reach, sill) not in self.drifts:
+            self.drifts[reach, sill] = sill * of_squared(self.squared[0] / reach**2)
+        return self.drifts[reach, sill]
 
 
 def covariance(places: np.ndarray, taper: np.ndarray, kernel: Kernel) -> np.ndarray:

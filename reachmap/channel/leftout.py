@@ -82,8 +82,7 @@ def projected_inverse(base: np.ndarray, taper: np.ndarray, noise: float, trend: 
     noisy[np.diag_indices_from(noisy)] += noise**2
     factor, _ = cho_factor(noisy, lower=True, check_finite=False, overwrite_a=True)
     half, _ = dpotri(factor, lower=True)
-    inverse = np.tril(half)
-    inverse += np.tril(half, -1).T
+    inverse = np.where(np.tri(len(half), dtype=bool), half, half.T)
     if trend != "mean":
         return inverse
     column = inverse @ taper

@@ -6,7 +6,7 @@ from itertools import product
 
 import numpy as np
 
-from reachmap.channel.kernel import Kernel, Setting, Trend, covariance
+from reachmap.channel.kernel import Apart, Kernel, Setting, Trend
 from reachmap.channel.leftout import batches_of, judge, projected_inverse
 from reachmap.channel.windows import window_list
 
@@ -62,14 +62,14 @@ def _choose(
     keep = _trial(groups)
 
     lower = groups[keep] >= np.median(groups[keep])
-    batches = batches_of(groups[keep])
+    batches, apart = batches_of(groups[keep]), Apart(places[keep], taper[keep])
 
     def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[np.ndarray]:
         """For each noise the mean absolute residual in both halves of the reach and in the whole.
 
         Not squared: a few gross errors or one sudden step must not decide for the whole river.
         """
-        base = covariance(places[keep], taper[keep], Kernel.make((*shape, 0.0), width, trend))
+        base = apart.covariance(Kernel.make((*shape, 0.0), width, trend))
         sizes = []
         for noise in noises:
             inverse = projected_inverse(base, taper[keep], noise, trend)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 from scipy import ndimage as ndi
+
+from reachmap.threads import side_by_side
 
 TILE = 512
 """Side of the tiles the map is worked in [cells]; dry ones are skipped."""
@@ -34,18 +38,19 @@ def plane_fit(values: np.ndarray, wet: np.ndarray, scale: float) -> tuple[np.nda
     """
     halo = int(np.ceil(CUT * scale))
     value, per_column, per_row = (np.zeros(wet.shape, np.float32) for _ in range(3))
-    for top in range(0, wet.shape[0], TILE):
-        for left in range(0, wet.shape[1], TILE):
-            core = np.s_[top : top + TILE, left : left + TILE]
-            if not wet[core].any():
-                continue
-            r0, c0 = max(top - halo, 0), max(left - halo, 0)
-            wide = np.s_[r0 : top + TILE + halo, c0 : left + TILE + halo]
-            inner = np.s_[top - r0 : top - r0 + TILE, left - c0 : left - c0 + TILE]
-            for whole, part in zip(
-                (value, per_column, per_row), _fit_tile(values[wide], wet[wide], scale), strict=True
-            ):
-                whole[core] = np.where(wet[core], part[inner], 0.0)
+
+    def fit(corner: tuple[int, int]) -> None:
+        top, left = corner
+        core = np.s_[top : top + TILE, left : left + TILE]
+        if not wet[core].any():
+            return
+        r0, c0 = max(top - halo, 0), max(left - halo, 0)
+        wide = np.s_[r0 : top + TILE + halo, c0 : left + TILE + halo]
+        inner = np.s_[top - r0 : top - r0 + TILE, left - c0 : left - c0 + TILE]
+        for whole, part in zip((value, per_column, per_row), _fit_tile(values[wide], wet[wide], scale), strict=True):
+            whole[core] = np.where(wet[core], part[inner], 0.0)
+
+    side_by_side(fit, product(range(0, wet.shape[0], TILE), range(0, wet.shape[1], TILE)))
     return value, per_column, per_row
 
 

@@ -21,6 +21,7 @@ from reachmap.channel.cover import body as body_area
 from reachmap.channel.flow import MANNING_N
 from reachmap.channel.model import Grid
 from reachmap.constants import GRAVITY_M_S2
+from reachmap.threads import side_by_side
 
 BETA = 0.18
 """Spreading constant of the plane wake [-]; Schlichting, from memory."""
@@ -134,10 +135,9 @@ def wake_share(
     """
     deficit = np.zeros(grid.n_wet, np.float32)
     paths = _paths(grid, depth_m, flow_east, flow_north, bodies, manning_n)
-    for one, path in zip(bodies, paths, strict=True):
-        if len(path.points) > 1:
-            wet, share = _one_wake(grid, one, path)
-            deficit[wet] += share
+    long = [(one, path) for one, path in zip(bodies, paths, strict=True) if len(path.points) > 1]
+    for wet, share in side_by_side(lambda pair: _one_wake(grid, *pair), long):
+        deficit[wet] += share
     return np.minimum(deficit, np.float32(LARGEST))
 
 

@@ -14,9 +14,10 @@ from reachmap.channel.model import Channel, Grid
 from reachmap.channel.rescale import make_rescale
 from reachmap.light.model import DayLight, Light
 from reachmap.sight.model import Sight
+from reachmap.threads import side_by_side
 from reachmap.trout.curves import Curves, load_curves
 from reachmap.trout.model import FACTORS, LIE_CLASSES, Holding, Lies
-from reachmap.trout.patches import find_patches, neighbour_pairs
+from reachmap.trout.patches import Patch, find_patches
 from reachmap.trout.reasons import Place, describe_places, say_why
 from reachmap.trout.score import cover_number, losses
 
@@ -90,10 +91,10 @@ def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Cur
     """Patches of every scene, best first; one that overlaps an earlier lie enough joins it."""
     grid = channel.grid
     scaling = make_rescale(grid, max(LIE_CELL_M, grid.cell_m))
-    along, pairs = scaling.to_work(channel["along"]), neighbour_pairs(scaling.work)
-    found = []
-    for order, (name, holding) in enumerate(holdings.items()):
-        patches = find_patches(
+    along = scaling.to_work(channel["along"])
+
+    def patches_of(holding: Holding) -> list[Patch]:
+        return find_patches(
             scaling.to_work(holding["hold"]),
             scaling.work,
             along,
@@ -102,8 +103,10 @@ def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Cur
             fall=curves["lies.fall"],
             area_m2=(curves["lies.least_area_m2"], curves["lies.most_area_m2"]),
             most_span=curves["lies.most_span"],
-            pairs=pairs,
         )
+
+    found = []
+    for order, (name, patches) in enumerate(zip(holdings, side_by_side(patches_of, holdings.values()), strict=True)):
         found += [(-p.top, order, name, replace(p, cells=scaling.cells_of(p.cells))) for p in patches]
     drafts: list[_Draft] = []
     owner = np.full(grid.n_wet, -1, np.int32)

@@ -29,17 +29,21 @@ class Patch:
     top: float
 
 
-def neighbour_pairs(grid: Grid) -> tuple[np.ndarray, np.ndarray]:
-    """Every pair of touching wet cells (sides and corners), as two int32 vectors of positions."""
-    padded = np.pad(grid.index, 1, constant_values=-1)
-    rows, cols = padded.shape
+def neighbour_pairs(grid: Grid, cells: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Every pair of touching cells (sides and corners) among some wet cells, as two int32 vectors.
+
+    `cells` are positions in the wet vector in rising order, None takes all; the pairs are positions among those.
+    """
+    rows, cols = grid.cells if cells is None else (index[cells] for index in grid.cells)
+    # A margin of dry cells on every side, so that each cell has all its neighbours.
+    index = np.full((grid.shape[0] + 2, grid.shape[1] + 2), -1, np.int32)
+    index[rows + 1, cols + 1] = np.arange(len(rows), dtype=np.int32)
     firsts, seconds = [], []
     for down, right in NEIGHBOURS:
-        here = padded[: rows - down, 1 : cols - 1]
-        there = padded[down:, 1 + right : cols - 1 + right]
-        both = (here >= 0) & (there >= 0)
-        firsts.append(here[both])
-        seconds.append(there[both])
+        other = index[rows + 1 + down, cols + 1 + right]
+        first = np.flatnonzero(other >= 0).astype(np.int32)
+        firsts.append(first)
+        seconds.append(other[first])
     return np.concatenate(firsts), np.concatenate(seconds)
 
 
@@ -75,7 +79,7 @@ def hills(
         keep, end = (a, b) if (score[a], -a) > (score[b], -b) else (b, a)
         if a != b and score[end] - level < prominence:
             parent[end] = keep
-    name = np.arange(len(score))
+    name = np.arange(len(score), dtype=np.int32)
     name[names] = [find(int(t)) for t in names]
     return name[top]
 
@@ -88,13 +92,12 @@ def _saddles(
     border = (a != b) & (score[a] >= least_top) & (score[b] >= least_top)
     a, b = np.minimum(a, b)[border], np.maximum(a, b)[border]
     level = np.minimum(score[pairs[0][border]], score[pairs[1][border]])
-    order = np.lexsort((-level, b, a))
-    a, b, level = a[order], b[order], level[order]
-    first = np.ones(len(a), bool)
-    first[1:] = (a[1:] != a[:-1]) | (b[1:] != b[:-1])
-    a, b, level = a[first], b[first], level[first]
+    # Highest first, so that the first of every two hills is the height of the best way between them.
     order = np.argsort(-level, kind="stable")
-    return a[order], b[order], level[order]
+    first = np.unique((a.astype(np.int64) * len(score) + b)[order], return_index=True)[1]
+    best = order[first]
+    best = best[np.argsort(-level[best], kind="stable")]
+    return a[best], b[best], level[best]
 
 
 def find_patches(
@@ -107,7 +110,6 @@ def find_patches(
     fall: float,
     area_m2: tuple[float, float],
     most_span: float,
-    pairs: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> list[Patch]:
     """Patches of one score map, best top first.
 
@@ -120,17 +122,15 @@ def find_patches(
     area_m2 : least and greatest area [m2]; a larger patch is cut to its best cells
     most_span : a hill hardly lower than its top (by `prominence`) through more than this share of the reach is no
         place of its own and is left out
-    pairs : touching cells, if they are known already
     """
-    pairs = neighbour_pairs(grid) if pairs is None else pairs
-    # A way between two patches that dips below this parts them, so lower cells need no look.
-    high = score >= least_score - prominence
-    pairs = tuple(side[high[pairs[0]] & high[pairs[1]]] for side in pairs)
-    hill = hills(score, pairs, prominence, least_score)
-    peak = score[hill]
-    good = (score >= peak - fall) & (score >= least_score)
-    part = _connected(good, hill, pairs)
     reach = max(float(np.ptp(along)), grid.cell_m)
+    # A way between two patches that dips below this parts them, so lower cells need no look.
+    high = np.flatnonzero(score >= least_score - prominence)
+    score, along, x, y = (values[high] for values in (score, along, grid.x, grid.y))
+    pairs = neighbour_pairs(grid, high)
+    hill = hills(score, pairs, prominence, least_score)
+    good = (score >= score[hill] - fall) & (score >= least_score)
+    part = _connected(good, hill, pairs)
     out = []
     cells = np.nonzero(good)[0]
     if len(cells) == 0:
@@ -142,9 +142,10 @@ def find_patches(
         level = group[score[group] >= score[top] - prominence]
         if np.ptp(along[level]) > most_span * reach:
             continue
-        kept = _best(group, top, score, grid, area_m2[1])
+        far = np.hypot(x[group] - x[top], y[group] - y[top])
+        kept = _best(group, score[group], far, int(area_m2[1] / grid.cell_m**2))
         if len(kept) * grid.cell_m**2 >= area_m2[0]:
-            out.append(Patch(kept, float(score[top])))
+            out.append(Patch(high[kept], float(score[top])))
     return sorted(out, key=lambda p: (-p.top, int(p.cells[0])))
 
 
@@ -158,7 +159,7 @@ def _climb(score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> np.ndarra
     for one, other in _runs(pairs):
         best[one] = np.maximum(best[one], key[other])
         best[other] = np.maximum(best[other], key[one])
-    step = n - 1 - (best & 0xFFFFFFFF)
+    step = (n - 1 - (best & 0xFFFFFFFF)).astype(np.int32)
     while True:
         further = step[step]
         if np.array_equal(further, step):
@@ -189,9 +190,7 @@ def _grouped(cells: np.ndarray, part: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return cells[order], np.nonzero(np.diff(part[order]))[0] + 1
 
 
-def _best(cells: np.ndarray, top: int, score: np.ndarray, grid: Grid, most_m2: float) -> np.ndarray:
-    """The best cells of a patch, best first, at most so many square metres; among equals the nearest to the top."""
-    far = np.hypot(grid.x[cells] - grid.x[top], grid.y[cells] - grid.y[top])
+def _best(cells: np.ndarray, score: np.ndarray, far_m: np.ndarray, most: int) -> np.ndarray:
+    """The best cells of a patch, best first, at most so many; `far_m` is how far from the top each lies."""
     # A cell 10 m off counts 0.1 less, so that a patch cut to size stays one round patch and not a thin ridge.
-    order = np.argsort(0.01 * far - score[cells], kind="stable")
-    return cells[order][: max(1, int(most_m2 / grid.cell_m**2))]
+    return cells[np.argsort(0.01 * far_m - score, kind="stable")][: max(1, most)]
