@@ -64,7 +64,20 @@ def hills(
     Linear in cells but for sorting the borders between hills.
     """
     top = _climb(score, pairs)
-    low, high, saddle = _saddles(score, top, pairs, least_top)
+    return _merged(score, top, _borders(top, pairs), prominence, least_top)[top]
+
+
+def _borders(top: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """The pairs whose cells lie below different tops."""
+    apart = np.flatnonzero(top[pairs[0]] != top[pairs[1]])
+    return pairs[0][apart], pairs[1][apart]
+
+
+def _merged(
+    score: np.ndarray, top: np.ndarray, borders: tuple[np.ndarray, np.ndarray], prominence: float, least_top: float
+) -> np.ndarray:
+    """For every top the top of the hill it belongs to (n_wet,); cells that are no tops name themselves."""
+    low, high, saddle = _saddles(score, top, borders, least_top)
     names = np.unique(np.concatenate([low, high]))
     parent = {int(t): int(t) for t in names}
 
@@ -81,17 +94,17 @@ def hills(
             parent[end] = keep
     name = np.arange(len(score), dtype=np.int32)
     name[names] = [find(int(t)) for t in names]
-    return name[top]
+    return name
 
 
 def _saddles(
-    score: np.ndarray, top: np.ndarray, pairs: tuple[np.ndarray, np.ndarray], least_top: float
+    score: np.ndarray, top: np.ndarray, borders: tuple[np.ndarray, np.ndarray], least_top: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Every two hills that touch and the height of the highest way between them, highest first."""
-    a, b = top[pairs[0]], top[pairs[1]]
-    border = (a != b) & (score[a] >= least_top) & (score[b] >= least_top)
-    a, b = np.minimum(a, b)[border], np.maximum(a, b)[border]
-    level = np.minimum(score[pairs[0][border]], score[pairs[1][border]])
+    """Every two tops whose slopes touch and the height of the highest way between them, highest first."""
+    a, b = top[borders[0]], top[borders[1]]
+    asked = (score[a] >= least_top) & (score[b] >= least_top)
+    a, b = np.minimum(a, b)[asked], np.maximum(a, b)[asked]
+    level = np.minimum(score[borders[0][asked]], score[borders[1][asked]])
     # Highest first, so that the first of every two hills is the height of the best way between them.
     order = np.argsort(-level, kind="stable")
     first = np.unique((a.astype(np.int64) * len(score) + b)[order], return_index=True)[1]
@@ -126,23 +139,21 @@ def find_patches(
     reach = max(float(np.ptp(along)), grid.cell_m)
     # A way between two patches that dips below this parts them, so lower cells need no look.
     high = np.flatnonzero(score >= least_score - prominence)
-    score, along, x, y = (values[high] for values in (score, along, grid.x, grid.y))
+    score, along = score[high], along[high]
     pairs = neighbour_pairs(grid, high)
-    hill = hills(score, pairs, prominence, least_score)
+    below = _climb(score, pairs)
+    borders = _borders(below, pairs)
+    hill = _merged(score, below, borders, prominence, least_score)[below]
     good = (score >= score[hill] - fall) & (score >= least_score)
-    part = _connected(good, hill, pairs)
+    part = _connected(good, hill, below, borders)
     out = []
-    cells = np.nonzero(good)[0]
-    if len(cells) == 0:
-        return []
-    for group in np.split(*_grouped(cells, part[cells])):
-        top = int(hill[group[0]])
-        if part[top] != part[group[0]]:
-            continue
+    tops = np.flatnonzero(good & (hill == np.arange(len(hill), dtype=np.int32)))
+    for top, group in zip(tops.tolist(), _around(tops, part, good), strict=True):
         level = group[score[group] >= score[top] - prominence]
         if np.ptp(along[level]) > most_span * reach:
             continue
-        far = np.hypot(x[group] - x[top], y[group] - y[top])
+        here, peak = high[group], high[top]
+        far = np.hypot(grid.x[here] - grid.x[peak], grid.y[here] - grid.y[peak])
         kept = _best(group, score[group], far, int(area_m2[1] / grid.cell_m**2))
         if len(kept) * grid.cell_m**2 >= area_m2[0]:
             out.append(Patch(high[kept], float(score[top])))
@@ -175,22 +186,35 @@ def _runs(pairs: tuple[np.ndarray, np.ndarray]) -> Iterator[tuple[np.ndarray, np
         yield one[start:end], other[start:end]
 
 
-def _connected(good: np.ndarray, hill: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-    """Number of the connected part of its hill that each good cell belongs to (n_wet,)."""
-    one, other = pairs
+def _connected(
+    good: np.ndarray, hill: np.ndarray, top: np.ndarray, borders: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Number of the connected part of its hill that each good cell belongs to (n_wet,).
+
+    Good cells below one top hang together by way of it, as the way up is as good; so only the borders need a look.
+    """
+    one, other = borders
     joined = good[one] & good[other] & (hill[one] == hill[other])
-    n = len(good)
-    links = coo_array((np.ones(int(joined.sum()), np.int8), (one[joined], other[joined])), shape=(n, n))
-    return connected_components(links, directed=False)[1]
+    tops, number = np.unique(top, return_inverse=True)
+    ends = number[one[joined]], number[other[joined]]
+    links = coo_array((np.ones(len(ends[0]), np.int8), ends), shape=(len(tops), len(tops)))
+    return connected_components(links, directed=False)[1][number]
 
 
-def _grouped(cells: np.ndarray, part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Cells sorted by part, and where to split them."""
-    order = np.argsort(part, kind="stable")
-    return cells[order], np.nonzero(np.diff(part[order]))[0] + 1
+def _around(tops: np.ndarray, part: np.ndarray, good: np.ndarray) -> list[np.ndarray]:
+    """The good cells of the part that each top lies in, in rising order."""
+    number = np.full(int(part.max(initial=0)) + 1, len(tops), np.int32)
+    number[part[tops]] = np.arange(len(tops))
+    group = np.where(good, number[part], len(tops))
+    # Short numbers are sorted by their digits, several times faster.
+    order = np.argsort(group.astype(np.uint16) if len(tops) < 1 << 16 else group, kind="stable")
+    ends = np.cumsum(np.bincount(group, minlength=len(tops) + 1))
+    return np.split(order, ends[:-1])[:-1]
 
 
 def _best(cells: np.ndarray, score: np.ndarray, far_m: np.ndarray, most: int) -> np.ndarray:
     """The best cells of a patch, best first, at most so many; `far_m` is how far from the top each lies."""
     # A cell 10 m off counts 0.1 less, so that a patch cut to size stays one round patch and not a thin ridge.
-    return cells[np.argsort(0.01 * far_m - score, kind="stable")][: max(1, most)]
+    cost, most = 0.01 * far_m - score, min(max(1, most), len(cells))
+    able = np.flatnonzero(cost <= np.partition(cost, most - 1)[most - 1])
+    return cells[able[np.argsort(cost[able], kind="stable")]][:most]

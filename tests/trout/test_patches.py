@@ -117,3 +117,28 @@ def test_patches_never_share_a_cell(seed):
     cells = np.concatenate([p.cells for p in patches]) if patches else np.zeros(0, int)
     assert len(np.unique(cells)) == len(cells)
     assert all(len(p.cells) * 0.25 >= 2.0 for p in patches)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10_000))
+def test_patches_are_the_pieces_around_their_tops(seed):
+    """Uncut and of any size they are what scipy labels: the good cells of a hill that hang together with its top."""
+    rng = np.random.default_rng(seed)
+    wet = ndimage.gaussian_filter(rng.random((30, 60)), 2) > 0.48
+    wet[[0, -1]] = wet[:, [0, -1]] = False
+    grid = Grid(0.0, 15.0, 0.5, wet)
+    score = ndimage.gaussian_filter(rng.random((30, 60)), 1)[wet].astype(np.float32)
+    score = (score - score.min()) / np.ptp(score)
+    asked = {**USUAL, "area_m2": (0.0, 1e6), "most_span": 1.0}
+    found = {int(p.cells[0]): np.sort(p.cells) for p in find_patches(score, grid, grid.x, **asked)}
+    high = np.flatnonzero(score >= 0.25)
+    hill = np.full(grid.n_wet, -1)
+    hill[high] = high[hills(score[high], neighbour_pairs(grid, high), 0.05, 0.3)]
+    expected = {}
+    for top in np.unique(hill[score >= 0.3]):
+        good = (hill == top) & (score >= max(0.3, score[top] - 0.2))
+        label = ndimage.label(grid.spread(good, dry=0), structure=np.ones((3, 3)))[0][wet]
+        expected[int(top)] = np.flatnonzero(label == label[top])
+    assert found.keys() == expected.keys()
+    for top, cells in expected.items():
+        np.testing.assert_array_equal(found[top], cells)
