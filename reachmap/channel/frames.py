@@ -28,8 +28,8 @@ MUST_GAIN_M = 0.005
 """And this much lower in itself [m]: half the centimetre to which a staff is read. Less says nothing; assumed."""
 
 FEW, WORTH_A_LOOK = 150, 0.98
-"""Of more soundings than this, banks get ranges of their own only if their error with the gentle ones' is at most this
-multiple of theirs; assumed."""
+"""Of more soundings than this, only the best of the other banks gets ranges of its own, and only if its error with the
+gentle ones' is at most this multiple of theirs; assumed."""
 
 FEWEST_NEAR_BANK = 6
 """Soundings within half a taper of the waterline below which its steepness isn't asked about; assumed."""
@@ -71,11 +71,11 @@ def choose_frame(reach: Reach, soundings: Soundings) -> tuple[Frame, Soundings, 
     for straight in ways:
         first = _try(reach, soundings, Frame(straight))
         tried.append(first)
-        for bank in banks[1:]:
-            # With the first one's ranges it costs little to see which banks are worth ranges of their own.
-            quick = _try(reach, soundings, Frame(straight, bank), first.field.fitted)
-            if len(soundings) <= FEW or quick.error <= WORTH_A_LOOK * first.error:
-                tried.append(_try(reach, soundings, quick.frame))
+        # With the first one's ranges it costs little to see which banks are worth ranges of their own.
+        quick = [_try(reach, soundings, Frame(straight, bank), first.field.fitted) for bank in banks[1:]]
+        if len(soundings) > FEW:
+            quick = [one for one in _best(quick) if one.error <= WORTH_A_LOOK * first.error]
+        tried += [_try(reach, soundings, one.frame) for one in quick]
     held = tried[0].error
     clear = [one for one in tried[1:] if held - one.error >= max(one.frame.must_gain * held, MUST_GAIN_M)]
     best = min(clear, key=lambda one: one.error, default=tried[0])
@@ -90,6 +90,11 @@ class _Tried:
     soundings: Soundings
     field: TaperedField
     error: float
+
+
+def _best(tried: list[_Tried]) -> list[_Tried]:
+    """The one with the lowest error, none of none."""
+    return sorted(tried, key=lambda one: one.error)[:1]
 
 
 def _try(reach: Reach, soundings: Soundings, frame: Frame, setting: tuple[Setting, ...] | None = None) -> _Tried:

@@ -14,10 +14,9 @@ from reachmap.channel.model import Channel, Grid
 from reachmap.channel.rescale import make_rescale
 from reachmap.light.model import DayLight, Light
 from reachmap.sight.model import Sight
-from reachmap.threads import side_by_side
 from reachmap.trout.curves import Curves, load_curves
 from reachmap.trout.model import FACTORS, LIE_CLASSES, Holding, Lies
-from reachmap.trout.patches import Patch, find_patches
+from reachmap.trout.patches import find_patches
 from reachmap.trout.reasons import Place, describe_places, say_why
 from reachmap.trout.score import cover_number, losses
 
@@ -92,9 +91,9 @@ def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Cur
     grid = channel.grid
     scaling = make_rescale(grid, max(LIE_CELL_M, grid.cell_m))
     along = scaling.to_work(channel["along"])
-
-    def patches_of(holding: Holding) -> list[Patch]:
-        return find_patches(
+    found = []
+    for order, (name, holding) in enumerate(holdings.items()):
+        patches = find_patches(
             scaling.to_work(holding["hold"]),
             scaling.work,
             along,
@@ -104,9 +103,6 @@ def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Cur
             area_m2=(curves["lies.least_area_m2"], curves["lies.most_area_m2"]),
             most_span=curves["lies.most_span"],
         )
-
-    found = []
-    for order, (name, patches) in enumerate(zip(holdings, side_by_side(patches_of, holdings.values()), strict=True)):
         found += [(-p.top, order, name, replace(p, cells=scaling.cells_of(p.cells))) for p in patches]
     drafts: list[_Draft] = []
     owner = np.full(grid.n_wet, -1, np.int32)

@@ -1,0 +1,51 @@
+"""A reach worked in small windows gives what one window gives: halos, pieces and batches leave no trace."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reachmap import threads
+from reachmap.channel import build_channel, kernel, reading, shear
+from reachmap.light import light_at, prepare_shade, shadow
+from reachmap.sight import see
+from reachmap.trout import find_lies, hold
+from tests.benchmarks.stages import river_beat
+
+LARGE = 1 << 30
+
+
+def everything(monkeypatch, beat, sizes):
+    """Every layer of the chain, and the lies, with windows of these sizes."""
+    for module, name, size in zip((shear, kernel, reading, shadow, threads), NAMES, sizes, strict=True):
+        monkeypatch.setattr(module, name, size)
+    channel = build_channel(beat, cell_m=0.6)
+    shade = prepare_shade(channel)
+    layers = dict(channel.layers)
+    lights, sights, holdings = {}, {}, {}
+    for scene in beat.scenes:
+        lights[scene.name] = light_at(channel, scene, shade)
+        sights[scene.name] = see(channel, lights[scene.name], beat.fish)
+        holdings[scene.name] = hold(channel, lights[scene.name], sights[scene.name], beat.fish)
+        for one in (lights[scene.name], sights[scene.name], holdings[scene.name]):
+            layers |= {f"{name}, {scene.name}": values for name, values in one.layers.items()}
+    return layers, find_lies(channel, holdings, lights, sights)
+
+
+NAMES = ("TILE", "CHUNK", "CHUNK", "MOST_RAYS", "PIECE")
+"""Side of a tile of the seams, places kriged at once, cells read at once, rays at once, cells of a piece."""
+
+
+@pytest.fixture(scope="module")
+def river():
+    return river_beat(260.0)
+
+
+def test_small_windows_leave_no_trace(monkeypatch, river):
+    one, lies = everything(monkeypatch, river, (LARGE, LARGE, LARGE, LARGE, LARGE))
+    many, lies_too = everything(monkeypatch, river, (48, 97, 211, 1 << 10, 509))
+    assert len(one["depth"]) > 20 * 509
+    for name, values in one.items():
+        np.testing.assert_allclose(many[name], values, rtol=1e-6, atol=1e-6, err_msg=name)
+    assert len(lies.table) > 3
+    np.testing.assert_array_equal(lies_too.label, lies.label)
