@@ -13,6 +13,7 @@ from typing import Any
 
 from reachmap import __version__
 from reachmap.errors import Finding, InputError, ReachmapError, SettingError
+from reachmap.threads import share_processors
 
 READ = ("beat", "outline", "soundings", "cover", "shade", "terrain", "horizon", "notes", "log")
 """Names (without ending) of the files of a beat that the chain reads."""
@@ -128,7 +129,8 @@ def _executor(jobs: int, dask: str | None) -> Iterator[Executor]:
         # A forked child would inherit the threads of the numerical libraries in whatever state they are.
         from multiprocessing import get_context
 
-        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        spawn = get_context("spawn")
+        with ProcessPoolExecutor(jobs, spawn, initializer=share_processors, initargs=(jobs,)) as pool:
             yield pool
         return
     try:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -28,6 +30,22 @@ def test_the_order_stays_and_errors_come_through():
     assert threads.side_by_side(lambda k: k * k, range(100)) == [k * k for k in range(100)]
     with pytest.raises(ZeroDivisionError):
         threads.side_by_side(lambda k: 1 // k, range(3))
+
+
+def test_one_of_many_processes_takes_its_part_of_the_processors(monkeypatch):
+    names = set()
+
+    def note(_):
+        names.add(threading.current_thread().name)
+
+    monkeypatch.setattr(threads.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(threads, "_crowd", [1])
+    threads.side_by_side(note, range(4))
+    assert threading.current_thread().name not in names
+    names.clear()
+    threads.share_processors(2)
+    threads.side_by_side(note, range(4))
+    assert names == {threading.current_thread().name}
 
 
 @pytest.mark.parametrize("engine", ["ordinary", "energy"])

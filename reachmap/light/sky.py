@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from reachmap.light.horizon import Horizon
 from reachmap.light.shadow import SOLID, Cells, Things, chords
+from reachmap.threads import side_by_side
 
 SECTORS = 36
 """Azimuth sectors, 10 deg each."""
@@ -44,12 +45,12 @@ def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: b
     """Share of scattered light that reaches each cell: (uniform sky, overcast sky), in block order (n_wet,)."""
     n = len(cells.x)
     weights = np.array(band_weights(), np.float32) / SECTORS
-    lost = np.zeros((2, n), np.float32)
     bands = len(BANDS_DEG) - 1
-    through = np.ones((n, bands), np.float32)
     solid = (things.base_m <= 0.0) & np.isinf(things.density_on)
-    for k in range(SECTORS):
-        azimuth = (k + 0.5) * 360.0 / SECTORS
+
+    def lost_toward(azimuth: float) -> tuple[np.ndarray, np.ndarray]:
+        """Cells with anything in one sector, and what they lose there of both skies' light (2, n)."""
+        through = np.ones((n, bands), np.float32)
         # What stands solid on the ground makes one skyline with the land: behind each other, only the highest counts.
         skyline = np.zeros(n) if horizon is None else np.sin(np.radians(horizon.toward(azimuth)))
         touched = skyline > 0.0
@@ -66,8 +67,11 @@ def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: b
             )
         changed = np.flatnonzero(touched)
         passed = through[changed] * (1.0 - _covered(*_by_band(np.zeros(len(changed)), skyline[changed])))
-        lost[:, changed] += weights @ (1.0 - passed).T
-        through[changed] = 1.0
+        return changed, weights @ (1.0 - passed).T
+
+    lost = np.zeros((2, n), np.float32)
+    for changed, less in side_by_side(lost_toward, (np.arange(SECTORS) + 0.5) * 360.0 / SECTORS):
+        lost[:, changed] += less
     return 1.0 - lost[0], 1.0 - lost[1]
 
 
