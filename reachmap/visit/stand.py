@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 import geopandas as gpd
@@ -85,7 +84,8 @@ def _of_lie(
     patch = lie.geometry
     cell = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
     upstream = math.atan2(-float(channel["flow_north"][cell]), -float(channel["flow_east"][cell]))
-    found = []
+    depth = float(channel["depth"][cell])
+    found: list[tuple[Any, ...]] = []
     visitor, sun = channel.beat.visitor, hour.sun
     for distance in (visitor.cast_m * share for share in CASTS):
         for turn in np.radians(np.arange(0, 360, 15)):
@@ -105,21 +105,21 @@ def _of_lie(
                 if shadow is not None and shadow.intersects(patch):
                     continue
                 above = height - wet if at >= 0 else height + BANK_M
-                seen = (
-                    0.0
-                    if hour.dark
-                    else _arcmin(round(max(above, 0.1), 1), distance, round(max(float(channel["depth"][cell]), 0.1), 1))
-                )
-                cost = seen / LIMIT_ARCMIN + klass + 0.1 * distance - ahead / 90 + (0.5 if how == "kneeling" else 0)
-                found.append((cost, x, y, how, on, distance, klass, seen, ahead))
-    found.sort(key=lambda row: row[:3])
-    return [_row(number, rank, row, hour) for rank, row in enumerate(_apart(found), 1)]
+                found.append((x, y, how, on, distance, klass, max(above, 0.1), ahead))
+    rows = []
+    for (x, y, how, on, distance, klass, _, ahead), seen in zip(found, _seen(found, hour, depth), strict=True):
+        cost = seen / LIMIT_ARCMIN + klass + 0.1 * distance - ahead / 90 + (0.5 if how == "kneeling" else 0)
+        rows.append((cost, x, y, how, on, distance, klass, seen, ahead))
+    rows.sort(key=lambda row: row[:3])
+    return [_row(number, rank, row, hour) for rank, row in enumerate(_apart(rows), 1)]
 
 
-@cache
-def _arcmin(height_m: float, distance_m: float, depth_m: float) -> float:
-    """How tall a person stands in the fish's window [arcmin]; a few rounded places are asked for over and over."""
-    return float(seen_from_below(height_m, distance_m, depth_m).arcmin)
+def _seen(found: list[tuple[Any, ...]], hour: Hour, depth_m: float) -> list[float]:
+    """How tall each candidate stands in the window of a fish this deep [arcmin], 0 in the dark."""
+    if hour.dark or not found:
+        return [0.0] * len(found)
+    distance, above = (np.array([row[k] for row in found]) for k in (4, 6))
+    return seen_from_below(np.round(above, 1), distance, round(max(depth_m, 0.1), 1)).arcmin.tolist()
 
 
 def _near_bank(channel: Channel, x: float, y: float, on: str) -> bool:

@@ -15,7 +15,8 @@ from scipy.sparse import csr_array
 
 from reachmap.channel.model import Grid
 
-LEVEL = 9
+LEVEL = 6
+"""Of zlib; 9 packs 1.6 % smaller in two and a half times the time (measured on the sample)."""
 
 ROWS = 16
 """Rows averaged at once, to bound memory."""
