@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -48,18 +49,24 @@ def bed_terms(sun: Body, moon: Body, cloud: float, town_glow_lux: float = 0.0) -
     """
     sun_beam, moon_beam, diffuse = beam_and_diffuse(sun, moon, cloud, town_glow_lux)
     n = cloud / 8.0
-    through = [float(surface_transmission(body.altitude_deg, riffled=True)) for body in (sun, moon)]
-    slant = [MU_REFERENCE / float(beam_mu(max(body.altitude_deg, 0.0))) for body in (sun, moon)]
+    (sun_through, sun_slant), (moon_through, moon_slant) = (_beam_below(body.altitude_deg) for body in (sun, moon))
     return BedTerms(
-        sun_beam * through[0],
-        moon_beam * through[1],
+        sun_beam * sun_through,
+        moon_beam * moon_through,
         diffuse * (1.0 - n) * T_UNIFORM,
         diffuse * n * T_OVERCAST,
-        slant[0],
-        slant[1],
+        sun_slant,
+        moon_slant,
         MU_REFERENCE / MU_UNIFORM,
         MU_REFERENCE / MU_OVERCAST,
     )
+
+
+@lru_cache(maxsize=1024)
+def _beam_below(altitude_deg: float) -> tuple[float, float]:
+    """Share of a beam that passes the riffled surface, and its slant below; a page asks once for every cloud."""
+    slant = MU_REFERENCE / float(beam_mu(max(altitude_deg, 0.0)))
+    return float(surface_transmission(altitude_deg, riffled=True)), slant
 
 
 def bed_light(
