@@ -121,7 +121,8 @@ def tune(default: np.ndarray, trips: Sequence[Trip], seed: int = 1, alpha: float
     default : default weights (n_factors,)
     trips : what was met and where it was fished for, trip by trip
     seed : for the resampling of trips
-    alpha : chance of tuning when there is nothing to learn (one-sided t-test over held-out trips)
+    alpha : chance of tuning when there is nothing to learn (one-sided t-test over held-out trips, their variance
+        corrected for what they share)
     """
     default = np.asarray(default, float)
     met = [trip for trip in trips if any(len(choice.fish) for choice in trip)]
@@ -133,7 +134,10 @@ def tune(default: np.ndarray, trips: Sequence[Trip], seed: int = 1, alpha: float
         )
         return Tuning(False, why, default, default, default, 0.0, 0.0, n_fish, len(met))
     gains = np.array([_gain_on(default, met, held) for held in range(len(met))])
-    spread = gains.std(ddof=1) / np.sqrt(len(gains))
+    # Trips held out in turn share nearly all of what was learnt from, so their gains vary together: the variance of
+    # the mean is that of one gain times 1/n plus held-out over kept trips (Nadeau & Bengio 2003, Mach. Learn. 52:239;
+    # from memory).
+    spread = gains.std(ddof=1) * np.sqrt(1 / len(gains) + 1 / (len(gains) - 1))
     t = float(gains.mean() / spread) if spread > 0 else 0.0
     better = t > stats.t.ppf(1 - alpha, len(gains) - 1)
     weights = low = high = default
