@@ -20,7 +20,7 @@ _crowd = [1]
 """Processes that share this machine's processors with this one, itself among them."""
 
 PIECE = 1 << 17
-"""Cells in a piece of a wet vector: a few such arrays fit a processor's cache; measured, fastest from 2^16 to 2^18."""
+"""Cells in a piece of a wet vector: a few such arrays fit a processor's cache; assumed."""
 
 
 def pieces(n: int) -> list[slice]:

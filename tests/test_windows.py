@@ -12,12 +12,21 @@ from reachmap.sight import see
 from reachmap.trout import find_lies, hold
 from tests.benchmarks.stages import river_beat
 
+WINDOWS = (
+    (shear, "TILE"),
+    (kernel, "CHUNK"),
+    (reading, "CHUNK"),
+    (shadow, "MOST_RAYS"),
+    (threads, "PIECE"),
+)
+"""Side of a tile of the seams, places kriged at once, cells read at once, rays at once, cells of a piece."""
+
 LARGE = 1 << 30
 
 
 def everything(monkeypatch, beat, sizes):
     """Every layer of the chain, and the lies, with windows of these sizes."""
-    for module, name, size in zip((shear, kernel, reading, shadow, threads), NAMES, sizes, strict=True):
+    for (module, name), size in zip(WINDOWS, sizes, strict=True):
         monkeypatch.setattr(module, name, size)
     channel = build_channel(beat, cell_m=0.6)
     shade = prepare_shade(channel)
@@ -32,17 +41,13 @@ def everything(monkeypatch, beat, sizes):
     return layers, find_lies(channel, holdings, lights, sights)
 
 
-NAMES = ("TILE", "CHUNK", "CHUNK", "MOST_RAYS", "PIECE")
-"""Side of a tile of the seams, places kriged at once, cells read at once, rays at once, cells of a piece."""
-
-
 @pytest.fixture(scope="module")
 def river():
     return river_beat(260.0)
 
 
 def test_small_windows_leave_no_trace(monkeypatch, river):
-    one, lies = everything(monkeypatch, river, (LARGE, LARGE, LARGE, LARGE, LARGE))
+    one, lies = everything(monkeypatch, river, (LARGE,) * len(WINDOWS))
     many, lies_too = everything(monkeypatch, river, (48, 97, 211, 1 << 10, 509))
     assert len(one["depth"]) > 20 * 509
     for name, values in one.items():

@@ -26,8 +26,8 @@ MAX_ROUNDS, CLOSE_ENOUGH = 60, 1e-5
 """Rounds of the solve at most; change of the level, as a share of the whole drop, that ends it."""
 
 NEARLY, MOST_STEPS = 1e-11, 12
-"""Residual, as a share of what flows in, that conjugate gradients go on to, and steps worth more than factoring anew;
-measured: factoring takes as long as 30 steps on 20,000 nodes."""
+"""Residual, as a share of what flows in, that conjugate gradients go on to, and the steps they may take before the
+matrix is factored anew; assumed."""
 
 FLAT = 1e-7
 """Slopes below this share of the steepest count as this steep, so that still water stays solvable."""
@@ -212,7 +212,7 @@ class _Levels:
     def solve(self, weight: np.ndarray, exact: bool = False) -> np.ndarray:
         """Levels of all nodes for these link weights; 1 at the head, 0 at the tail and in still water.
 
-        Within about `NEARLY` of the whole drop, or to the last digits if `exact`.
+        To the residual `NEARLY`, or to the last digits if `exact`.
         """
         net = self.network
         n = len(net.live)

@@ -71,11 +71,13 @@ def choose_frame(reach: Reach, soundings: Soundings) -> tuple[Frame, Soundings, 
     for straight in ways:
         first = _try(reach, soundings, Frame(straight))
         tried.append(first)
-        # With the first one's ranges it costs little to see which banks are worth ranges of their own.
-        quick = [_try(reach, soundings, Frame(straight, bank), first.field.fitted) for bank in banks[1:]]
+        others = [Frame(straight, bank) for bank in banks[1:]]
         if len(soundings) > FEW:
-            quick = [one for one in _best(quick) if one.error <= WORTH_A_LOOK * first.error]
-        tried += [_try(reach, soundings, one.frame) for one in quick]
+            # With the first one's ranges it costs little to see which banks are worth ranges of their own.
+            quick = [_try(reach, soundings, frame, first.field.fitted) for frame in others]
+            quick.sort(key=lambda one: one.error)
+            others = [one.frame for one in quick[:1] if one.error <= WORTH_A_LOOK * first.error]
+        tried += [_try(reach, soundings, frame) for frame in others]
     held = tried[0].error
     clear = [one for one in tried[1:] if held - one.error >= max(one.frame.must_gain * held, MUST_GAIN_M)]
     best = min(clear, key=lambda one: one.error, default=tried[0])
@@ -90,11 +92,6 @@ class _Tried:
     soundings: Soundings
     field: TaperedField
     error: float
-
-
-def _best(tried: list[_Tried]) -> list[_Tried]:
-    """The one with the lowest error, none of none."""
-    return sorted(tried, key=lambda one: one.error)[:1]
 
 
 def _try(reach: Reach, soundings: Soundings, frame: Frame, setting: tuple[Setting, ...] | None = None) -> _Tried:

@@ -20,7 +20,8 @@ CELL_RANGE_M = (0.25, 1.0)
 """Limits of the cell size chosen; below 0.5 m the bed has detail no survey resolves (measured on a gravel patch)."""
 
 BYTES_PER_WET_CELL = 420
-"""Peak memory of the whole chain with three scenes per wet cell: 410 measured at 10^7 cells, with files and map."""
+"""Peak memory of the whole chain with three scenes, files and map per wet cell: 4.2 GB at 10^7 cells by the benchmark
+`stages`."""
 
 BYTES_PER_BOX_CELL = 14
 """Peak memory per cell of the box around the river: the mask, the index, one float map and one byte map."""

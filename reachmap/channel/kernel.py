@@ -122,7 +122,7 @@ class Apart:
         self.drifts: dict[tuple[float, float], np.ndarray] = {}
 
     def covariance(self, kernel: Kernel) -> np.ndarray:
-        """As `covariance` gives it."""
+        """Covariance of the values without their noise, over the field's variance (n, n)."""
         along, across = (gap / size**2 for gap, size in zip(self.squared, kernel.ranges, strict=True))
         out = of_squared(np.add(along, across, out=along))
         if kernel.drift_sill:
@@ -138,4 +138,4 @@ class Apart:
 
 def covariance(places: np.ndarray, taper: np.ndarray, kernel: Kernel) -> np.ndarray:
     """Covariance of tapered values at places (n, 2) without their noise, over the field's variance (n, n)."""
-    return kernel(places, places) * taper[:, None] * taper[None]
+    return Apart(places, taper).covariance(kernel)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy import ndimage as ndi
 
 from reachmap.beat.model import SPEED_HOW
 from reachmap.channel.model import Grid
@@ -151,9 +152,9 @@ def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M
     """
     merge = max(1, int(DRIFT_CELL_M / grid.cell_m))
     best = _merged_max(grid.spread(speed_m_s.astype(np.float32), dry=-1.0), merge)
-    dry = best < 0.0
+    water = best >= 0.0
     for step in range(max(1, round(reach_m / (grid.cell_m * merge)))):
-        best = _grown(best, dry, square=_is_square(step))
+        best = _grown(best, water, square=_is_square(step))
     rows, cols = grid.cells
     return np.maximum(best[rows // merge, cols // merge], speed_m_s).astype(np.float32)
 
@@ -164,25 +165,18 @@ def _is_square(step: int) -> bool:
     return int(share * (step + 1) + 0.5) > int(share * step + 0.5)
 
 
-def _grown(best: np.ndarray, dry: np.ndarray, square: bool) -> np.ndarray:
+def _grown(best: np.ndarray, water: np.ndarray, square: bool) -> np.ndarray:
     """The largest of each cell and its neighbours; diagonal ones only by way of a wet cell between."""
-    aside, up = (_dried(_largest_of_three(best, axis), dry) for axis in (1, 0))
+    aside, up = (_dried(ndi.maximum_filter1d(best, 3, axis, mode="constant", cval=-1.0), water) for axis in (1, 0))
     if square:
-        aside, up = (_largest_of_three(part, axis) for part, axis in ((aside, 0), (up, 1)))
-    return _dried(np.maximum(aside, up, out=up), dry)
+        aside, up = (
+            ndi.maximum_filter1d(part, 3, axis, mode="constant", cval=-1.0) for part, axis in ((aside, 0), (up, 1))
+        )
+    return _dried(np.maximum(aside, up), water)
 
 
-def _largest_of_three(field_map: np.ndarray, axis: int) -> np.ndarray:
-    """The largest of each cell and its two neighbours along an axis."""
-    out = field_map.copy()
-    old, new = (np.moveaxis(a, axis, 0) for a in (field_map, out))
-    np.maximum(new[1:], old[:-1], out=new[1:])
-    np.maximum(new[:-1], old[1:], out=new[:-1])
-    return out
-
-
-def _dried(field_map: np.ndarray, dry: np.ndarray) -> np.ndarray:
-    np.copyto(field_map, np.float32(-1.0), where=dry)
+def _dried(field_map: np.ndarray, water: np.ndarray) -> np.ndarray:
+    field_map[~water] = -1.0
     return field_map
 
 

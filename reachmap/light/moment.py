@@ -8,6 +8,7 @@ import numpy as np
 
 from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
+from reachmap.layers import LAYERS
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse
@@ -17,9 +18,6 @@ from reachmap.light.model import Light
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
 from reachmap.threads import pieces, side_by_side
-
-LAYERS_OF_A_SCENE = ("light_bed", "shade_edge", "sun_share", "sky_share", "eye_day")
-"""Layers of a `Light`."""
 
 STEP_MIN = 10
 """Step of the light's history [min]."""
@@ -59,7 +57,7 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
         for minutes in range(HISTORY_MIN, -1, -STEP_MIN)
     ]
     now = history[-1]
-    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in LAYERS_OF_A_SCENE}
+    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name, row in LAYERS.items() if row.room == "light"}
 
     def shine(cells: slice) -> None:
         sunlit, moonlit = (beam[cells] for beam in beams)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
-from reachmap.trout.model import FACTORS, Cells, Comparison, Factors, Holding, Lies
+from reachmap.trout.model import FACTORS, Comparison, Factors, Holding, Lies, WetCells
 from reachmap.trout.score import losses
 
 STEADY = 0.05
@@ -91,7 +91,7 @@ def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
     layers = {name: np.where(wet, values[index], dry[name]) for name, values in holding.layers.items()}
 
     def carry(factors: Factors) -> Factors:
-        def read(name: str, cells: Cells) -> np.ndarray:
+        def read(name: str, cells: WetCells) -> np.ndarray:
             return np.where(wet[cells], factors.read(name, index[cells]), np.float32(name != "depth"))
 
         return Factors(read)

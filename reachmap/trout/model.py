@@ -21,7 +21,7 @@ LIE_CLASSES = ("sheltering", "feeding", "prime")
 """The trade's own classes of lies (common practice)."""
 
 
-Cells = np.ndarray | slice
+WetCells = np.ndarray | slice
 """Some wet cells: their positions, or a slice of the wet vector."""
 
 
@@ -33,7 +33,7 @@ class Factors(Mapping[str, np.ndarray]):
     read : called with the name of a factor and some cells
     """
 
-    def __init__(self, read: Callable[[str, Cells], np.ndarray]) -> None:
+    def __init__(self, read: Callable[[str, WetCells], np.ndarray]) -> None:
         self.read = read
 
     def __getitem__(self, factor: str) -> np.ndarray:
@@ -47,7 +47,7 @@ class Factors(Mapping[str, np.ndarray]):
     def __len__(self) -> int:
         return len(FACTORS)
 
-    def at(self, cells: Cells) -> dict[str, np.ndarray]:
+    def at(self, cells: WetCells) -> dict[str, np.ndarray]:
         """All factors of some cells."""
         return {factor: self.read(factor, cells) for factor in FACTORS}
 

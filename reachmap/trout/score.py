@@ -20,10 +20,13 @@ from reachmap.sight.model import Sight
 from reachmap.threads import pieces, side_by_side
 from reachmap.trout.curves import INPUTS, LUX_FLOOR, Curves, load_curves
 from reachmap.trout.energy import Flow, energy_factors
-from reachmap.trout.model import FACTORS, Cells, Factors, Holding
+from reachmap.trout.model import FACTORS, Factors, Holding, WetCells
 from reachmap.trout.shift import EyeCurves
 
 ENGINES = ("ordinary", "energy")
+
+SCORES = ("hold_day", "hold_night", "hold", "limiting")
+"""Layers of a holding."""
 
 ALL = slice(None)
 """Every wet cell."""
@@ -84,7 +87,7 @@ def _factor(
     shifted: EyeCurves,
     fed: Mapping[str, np.ndarray],
     factor: str,
-    cells: Cells,
+    cells: WetCells,
 ) -> np.ndarray:
     """One factor of some cells; `fed` holds those that are known already."""
     if factor in fed:
@@ -92,13 +95,13 @@ def _factor(
     return shifted[factor](score_input(INPUTS[eye][FACTORS.index(factor)], channel, light, curves, cells))
 
 
-def score_inputs(channel: Channel, light: Light, curves: Curves, cells: Cells = ALL) -> dict[str, np.ndarray]:
+def score_inputs(channel: Channel, light: Light, curves: Curves, cells: WetCells = ALL) -> dict[str, np.ndarray]:
     """Everything the curves are read at in some cells, by name."""
     names = dict.fromkeys((*INPUTS["day"], *INPUTS["night"]))
     return {name: score_input(name, channel, light, curves, cells) for name in names}
 
 
-def score_input(name: str, channel: Channel, light: Light, curves: Curves, cells: Cells = ALL) -> np.ndarray:
+def score_input(name: str, channel: Channel, light: Light, curves: Curves, cells: WetCells = ALL) -> np.ndarray:
     """What one curve is read at in some cells; light as log10 lux, cover with the edge of the shade."""
     if name == "light_bed":
         return np.log10(np.maximum(light["light_bed"][cells], LUX_FLOOR))
@@ -109,13 +112,13 @@ def score_input(name: str, channel: Channel, light: Light, curves: Curves, cells
     return channel[name][cells]
 
 
-def cover_number(channel: Channel, curves: Curves | None = None, cells: Cells = ALL) -> np.ndarray:
+def cover_number(channel: Channel, curves: Curves | None = None, cells: WetCells = ALL) -> np.ndarray:
     """Lasting cover of some cells, 0-1 float32: the greatest of a roof, a thing to lie against, deep water."""
     roof, thing, depth = (channel[name][cells] for name in ("overhead", "structure", "depth"))
     return cover_from(roof, thing, depth, curves or load_curves()).astype(np.float32)
 
 
-def edge_cover(light: Light, curves: Curves, cells: Cells = ALL) -> np.ndarray:
+def edge_cover(light: Light, curves: Curves, cells: WetCells = ALL) -> np.ndarray:
     """What the edge of the shade counts as cover in some cells, 0-1 float32."""
     return (curves["cover.edge_share"] * light["shade_edge"][cells]).astype(np.float32)
 
@@ -127,7 +130,7 @@ def cover_from(overhead: np.ndarray, structure: np.ndarray, depth_m: np.ndarray,
     return np.clip(np.maximum(np.maximum(overhead, curves["cover.structure_share"] * structure), deep), 0, 1)
 
 
-def seam_number(channel: Channel, curves: Curves | None = None, cells: Cells = ALL) -> np.ndarray:
+def seam_number(channel: Channel, curves: Curves | None = None, cells: WetCells = ALL) -> np.ndarray:
     """Nearness to the slow side of a seam, 0-1 float32; full within `seam.reach_m`, gone at twice that."""
     curves = curves or load_curves()
     away = channel["seam_distance"][cells]
@@ -144,10 +147,6 @@ def rate(eye: Literal["day", "night"], inputs: Mapping[str, np.ndarray], curves:
 def weights(curves: EyeCurves) -> dict[str, float]:
     """Factor -> weight."""
     return {factor: curves[factor].weight for factor in FACTORS}
-
-
-SCORES = ("hold_day", "hold_night", "hold", "limiting")
-"""Layers of a holding."""
 
 
 def combine(

@@ -56,6 +56,15 @@ def zipped(**files: bytes) -> bytes:
     return out.getvalue()
 
 
+def zip_patched(field: int, value: int) -> bytes:
+    """A zip archive with one 16-bit field of both its headers changed, by its place in the local one (from memory)."""
+    out = bytearray(zipped(outline__geojson=outline_text().encode()))
+    for mark, shift in ((b"PK\x03\x04", 0), (b"PK\x01\x02", 2)):
+        at = out.index(mark) + field + shift
+        out[at : at + 2] = value.to_bytes(2, "little")
+    return bytes(out)
+
+
 def zip_entry(name: str, content: bytes, link: bool = False) -> bytes:
     """A zip archive with one entry of any name, perhaps a symbolic link."""
     out = io.BytesIO()
@@ -160,6 +169,9 @@ TRAPS: dict[str, tuple[dict, str, str, str]] = {
     ),
     "zip without a map": ({"outline__geojson": None, "outline__zip": zipped(readme__txt=b"x")}, "outline.zip", "", "no map file"),
     "cut zip": ({"outline__geojson": None, "outline__zip": zipped(a__geojson=b"{}" * 99)[:60]}, "outline.zip", "", "damaged"),
+    "zip of a later version": ({"outline__geojson": None, "outline__zip": zip_patched(4, 99)}, "outline.zip", "", "damaged"),
+    "zip with a password": ({"outline__geojson": None, "outline__zip": zip_patched(6, 1)}, "outline.zip", "", "damaged"),
+    "zip in an unknown packing": ({"outline__geojson": None, "outline__zip": zip_patched(8, 97)}, "outline.zip", "", "damaged"),
     "zip that climbs": (
         {"outline__geojson": None, "outline__zip": zip_entry("../../outline.geojson", outline_text().encode())},
         "outline.zip", "", "land outside",
