@@ -85,6 +85,8 @@ def test_nothing_in_a_beat_can_run(offline, page_file):
     one = offline(page_file)
     page = one.page
     page.wait_for_selector("body[data-ready]", timeout=20000)
+    lowest = page.locator("#tabs").bounding_box()
+    assert lowest["y"] + lowest["height"] < page.viewport_size["height"] / 2, "a long name pushes the panel out"
     everything_pressed(page)
     assert page.evaluate("window.RAN") is None
     assert page.locator("#title").text_content() == page.title() == "".join(PAYLOADS)

@@ -124,7 +124,7 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
 
 // Words that stay.
 function fillWords(D) {
-  document.title = $('title').textContent = D.name;
+  document.title = $('title').textContent = $('title').title = D.name;
   // Grave ones are never folded away.
   $('caution').textContent = D.cautions.filter((caution) => caution.grave).map((caution) => caution.text).join(' ');
   $('cautions').append(...D.cautions.map((caution) => el('li', { text: caution.text })));
