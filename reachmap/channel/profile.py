@@ -34,8 +34,8 @@ FLOAT_RANGE = (5.0, 1000.0)
 FOOD_REACH_M = 1.0
 """How far beside a fish its food may pass [m]; the food curve of the trout room is drawn for this reach."""
 
-DRIFT_CELL_M = 0.2
-"""Cells finer than this are merged before the search for the fastest water beside the fish [m]; assumed."""
+DRIFT_CELL_M = 0.25
+"""Finer cells are merged to about this size before the search for the fastest water beside the fish [m]; assumed."""
 
 
 def roughness_length(d84_m: float) -> float:
@@ -150,7 +150,7 @@ def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M
     speed_m_s : (n_wet,) depth-mean speed [m/s]
     reach_m : how far beside the fish food may pass [m]
     """
-    merge = max(1, int(DRIFT_CELL_M / grid.cell_m))
+    merge = max(1, int(DRIFT_CELL_M / grid.cell_m + 0.5))
     best = _merged_max(grid.spread(speed_m_s.astype(np.float32), dry=-1.0), merge)
     water = best >= 0.0
     for step in range(max(1, round(reach_m / (grid.cell_m * merge)))):

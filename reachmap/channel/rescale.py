@@ -85,9 +85,9 @@ class Rescale:
 
 
 def make_rescale(grid: Grid, size_m: float) -> Rescale:
-    """The water of `grid` on cells of about `size_m`, never larger."""
+    """The water of `grid` on cells of about `size_m`: split to no larger ones, or merged to the nearest whole number."""
     split = max(1, int(np.ceil(grid.cell_m / size_m - 1e-9)))
-    merge = max(1, int(size_m / grid.cell_m + 1e-9)) if split == 1 else 1
+    merge = max(1, int(size_m / grid.cell_m + 0.5)) if split == 1 else 1
     if split > 1:
         wet = np.repeat(np.repeat(grid.wet, split, axis=0), split, axis=1)
         return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, wet), split, 1)
