@@ -140,11 +140,6 @@ class _Scaled:
         first = self.guess.at(reach, soundings.x, soundings.y, places)
         return np.interp(places.along, self.station, self.factor) * first + self.rest.heldout()
 
-    def cells(self, reach: Reach, bank: float) -> np.ndarray:
-        """The guess times its factor on the fine cells [m]."""
-        bare = self.guess.cells(reach, bank)
-        return np.interp(reach.cells.along, self.station, self.factor) * bare
-
 
 def _factor(first: np.ndarray, depth: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Measured over guessed depth along the river, least squares over neighbouring soundings.
@@ -160,19 +155,27 @@ def _factor(first: np.ndarray, depth: np.ndarray, weight: np.ndarray) -> np.ndar
 def _blend(
     reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, frame: Frame
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Depth, its variance without the scatter of the guess, and the share of variance left open."""
-    bank = soundings.places.bank
-    taper = reach.cells.banked(bank).taper
-    rest, open_share = Frame().spread(reach, scaled.rest)
-    with_guess = scaled.cells(reach, bank) + rest * taper
+    """Depth, its variance without the scatter of the guess, and the share of variance left open.
+
+    All of it is blended at the nodes; the fine cells add the taper, by their own distance to the waterline.
+    """
+    nodes, bank = reach.nodes, soundings.places.bank
+    guess = np.interp(nodes.along, scaled.station, scaled.factor) * np.maximum(scaled.guess.bare, 0.0)
     if alone is None:
-        return with_guess, scaled.rest.error(open_share, taper) ** 2, open_share
-    value, open_share = frame.spread(reach, alone)
-    open_share = np.minimum(open_share, 1.0)
-    say = np.interp(reach.cells.along, scaled.station, _say(reach, soundings, scaled, alone))
-    weight = np.clip((open_share - OPEN_FROM) / (OPEN_TO - OPEN_FROM), 0.0, 1.0) * say
-    depth = value * taper * (1 - weight) + with_guess * weight
-    return depth, alone.error(open_share, taper) ** 2, open_share
+        field = scaled.rest
+        rest, open_share = field.relative(nodes.along, nodes.across)
+        value = guess + rest
+    else:
+        field = alone
+        with_guess = guess + scaled.rest.value(nodes.along, nodes.across)
+        value, open_share = frame.relative(reach, alone)
+        open_share = np.minimum(open_share, 1.0)
+        say = np.interp(nodes.along, scaled.station, _say(reach, soundings, scaled, alone))
+        weight = np.clip((open_share - OPEN_FROM) / (OPEN_TO - OPEN_FROM), 0.0, 1.0) * say
+        value += weight * (with_guess - value)
+    value, open_share = reach.upsample(np.column_stack([value, open_share])).T
+    taper = reach.cells.banked(bank).taper
+    return value * taper, field.error(open_share, taper) ** 2, np.maximum(open_share, 0.0)
 
 
 def _say(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField) -> np.ndarray:

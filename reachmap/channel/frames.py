@@ -56,9 +56,9 @@ class Frame:
         """Share by which its held-out error must be lower to be taken."""
         return MUST_GAIN if self.bank > 0 else WALL_MUST_GAIN
 
-    def spread(self, reach: Reach, field: TaperedField) -> tuple[np.ndarray, np.ndarray]:
-        """A field fitted in this frame on the fine cells, see `Reach.spread`."""
-        return reach.spread(field, *_along_across(reach, reach.mesh.x, reach.mesh.y, reach.nodes, self.straight))
+    def relative(self, reach: Reach, field: TaperedField) -> tuple[np.ndarray, np.ndarray]:
+        """A field fitted in this frame at the nodes, see `TaperedField.relative`."""
+        return field.relative(*_along_across(reach, reach.mesh.x, reach.mesh.y, reach.nodes, self.straight))
 
 
 def choose_frame(reach: Reach, soundings: Soundings) -> tuple[Frame, Soundings, TaperedField]:

@@ -99,6 +99,14 @@ class System:
         mean = float(taper @ bare) * variance
         return cls(kernel, places, taper, factor, bare - mean * of_mean, mean, of_mean, variance)
 
+    def value(self, places: np.ndarray) -> np.ndarray:
+        """Untapered value."""
+        value = np.empty(len(places))
+        for start in range(0, len(places), CHUNK):
+            part = slice(start, start + CHUNK)
+            value[part] = self.mean + self.kernel(places[part], self.places) @ (self.taper * self.weights)
+        return value
+
     def predict(self, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Untapered value and relative variance."""
         value, variance = np.empty(len(places)), np.empty(len(places))

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.linalg import cho_factor
+from scipy.linalg.blas import dsymv
 from scipy.linalg.lapack import dpotri
 
 from reachmap.channel.kernel import Kernel, Setting, Trend, covariance
@@ -30,7 +33,7 @@ def leave_out(
         kernel = Kernel.make(setting, width, trend)
         mine = home[members] == k
         base = covariance(places[members], taper[members], kernel)
-        inverse = projected_inverse(base, taper[members], setting[2], trend)
+        inverse = Precision.of(base, taper[members], setting[2], trend)
         for (predicted, variance), groups in zip(out, groupings, strict=True):
             residual, spread = judge(inverse, values[members], batches_of(groups[members]))
             predicted[members[mine]] = (values[members] - residual)[mine]
@@ -58,17 +61,17 @@ def batches_of(groups: np.ndarray) -> list[np.ndarray]:
     return out
 
 
-def judge(inverse: np.ndarray, values: np.ndarray, batches: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+def judge(inverse: Precision, values: np.ndarray, batches: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Residual and relative variance at every point with its group left out, exact.
 
     With P the inverse covariance projected past the mean, the residual of a group B is inv(P_BB) (P z)_B.
     """
-    flat = inverse @ values
+    flat = inverse.times(values)
     residual, variance = np.zeros(len(values)), np.ones(len(values))
     for members in batches:
         inside = members >= 0
         both = inside[:, :, None] & inside[:, None]
-        block = np.where(both, inverse[members[:, :, None], members[:, None]], np.eye(members.shape[1]))
+        block = np.where(both, inverse.blocks(members), np.eye(members.shape[1]))
         spread = np.linalg.inv(block)
         own = members[inside]
         residual[own] = (spread @ np.where(inside, flat[members], 0.0)[:, :, None])[:, :, 0][inside]
@@ -76,14 +79,39 @@ def judge(inverse: np.ndarray, values: np.ndarray, batches: list[np.ndarray]) ->
     return residual, variance
 
 
-def projected_inverse(base: np.ndarray, taper: np.ndarray, noise: float, trend: Trend) -> np.ndarray:
-    """Inverse of a covariance (n, n) with noise added, projected past the mean where there is one."""
-    noisy = base.copy()
-    noisy[np.diag_indices_from(noisy)] += noise**2
-    factor, _ = cho_factor(noisy, lower=True, check_finite=False, overwrite_a=True)
-    half, _ = dpotri(factor, lower=True)
-    inverse = np.where(np.tri(len(half), dtype=bool), half, half.T)
-    if trend != "mean":
-        return inverse
-    column = inverse @ taper
-    return inverse - np.outer(column, column) / float(taper @ column)
+@dataclass(frozen=True)
+class Precision:
+    """Inverse of a covariance with noise added, projected past the mean where there is one.
+
+    Parameters
+    ----------
+    lower : (n, n), of which the lower triangle counts
+    past : (n,) its outer product with itself is what the projection takes away; None where there is no mean
+    """
+
+    lower: np.ndarray
+    past: np.ndarray | None
+
+    @classmethod
+    def of(cls, base: np.ndarray, taper: np.ndarray, noise: float, trend: Trend) -> Precision:
+        """From a covariance without noise (n, n) and the taper the mean is seen through (n,)."""
+        noisy = base.copy()
+        noisy[np.diag_indices_from(noisy)] += noise**2
+        # Turned over it is the same matrix in LAPACK's own order, so that nothing is copied.
+        factor, _ = cho_factor(noisy.T, lower=True, check_finite=False, overwrite_a=True)
+        lower, _ = dpotri(factor, lower=True, overwrite_c=True)
+        if trend != "mean":
+            return cls(lower, None)
+        column = dsymv(1.0, lower, taper, lower=1)
+        return cls(lower, column / np.sqrt(float(taper @ column)))
+
+    def times(self, values: np.ndarray) -> np.ndarray:
+        """The product with a vector (n,)."""
+        out = dsymv(1.0, self.lower, values, lower=1)
+        return out if self.past is None else out - self.past * float(self.past @ values)
+
+    def blocks(self, members: np.ndarray) -> np.ndarray:
+        """The square blocks of some points, (groups, most members) in and (groups, most, most) out."""
+        one, other = members[:, :, None], members[:, None]
+        out = self.lower[np.maximum(one, other), np.minimum(one, other)]
+        return out if self.past is None else out - self.past[one] * self.past[other]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 
 from reachmap.channel.kernel import Apart, Kernel, Setting, Trend
-from reachmap.channel.leftout import batches_of, judge, projected_inverse
+from reachmap.channel.leftout import Precision, batches_of, judge
 from reachmap.channel.windows import window_list
 
 DEFAULT: Setting = (0.4, 5.0, 0.25)
@@ -32,6 +33,9 @@ MAX_GAP_WIDTHS = 2.5
 MIN_GROUPS = 6
 """Groups below which the data can't choose a setting."""
 
+ALL_WINDOWS = 8
+"""With more windows than this every other one tries only what its neighbours chose; they share most of its points."""
+
 
 def choose_settings(
     places: np.ndarray,
@@ -42,51 +46,97 @@ def choose_settings(
     trend: Trend,
     setting: Setting | tuple[Setting, ...] | None,
 ) -> tuple[tuple[Setting, ...], str]:
-    """A setting for every window, chosen by its own points so that one stretch does not smooth another."""
+    """A setting for every window, chosen by its own points so that one stretch does not smooth another.
+
+    On a long river every other window tries the whole grid, and those between what their neighbours chose.
+    """
     windows = window_list(places[:, 0], width)
     if setting is not None:
         each = (setting,) * len(windows) if isinstance(setting[0], float) else setting
         return each, "given"
-    both = [_choose(places[m], taper[m], values[m], groups[m], width, trend) for _, _, m in windows]
-    return tuple(found for found, _ in both), "grid" if any(how == "grid" for _, how in both) else "default"
+
+    def chosen(k: int, among: set[Setting] | None = None) -> Setting:
+        m = windows[k][2]
+        window = _Window.of(places[m], taper[m], values[m], groups[m], width, trend)
+        return DEFAULT if window is None else window.choose(among)
+
+    step = 1 if len(windows) <= ALL_WINDOWS else 2
+    found = {k: chosen(k) for k in range(0, len(windows), step)}
+    between = [k for k in range(len(windows)) if k not in found]
+    found |= {k: chosen(k, {found[n] for n in (k - 1, k + 1) if n in found} - {DEFAULT}) for k in between}
+    each = tuple(found[k] for k in range(len(windows)))
+    return each, "default" if set(each) == {DEFAULT} else "grid"
 
 
-def _choose(
-    places: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, width: float, trend: Trend
-) -> tuple[Setting, str]:
-    """The default, or a setting of the grid that beats it clearly in blocked cross-validation."""
-    groups = np.unique(groups, return_inverse=True)[1]
-    middles = np.sort(np.bincount(groups, places[:, 0]) / np.bincount(groups))
-    if len(middles) < MIN_GROUPS or np.median(np.diff(middles)) > MAX_GAP_WIDTHS * width:
-        return DEFAULT, "default"
-    keep = _trial(groups)
+Shape = tuple[float, float]
+"""Range across in widths, and stretch along."""
 
-    lower = groups[keep] >= np.median(groups[keep])
-    batches, apart = batches_of(groups[keep]), Apart(places[keep], taper[keep])
 
-    def errors(shape: tuple[float, float], noises: tuple[float, ...]) -> list[np.ndarray]:
-        """For each noise the mean absolute residual in both halves of the reach and in the whole.
+@dataclass(frozen=True)
+class _Window:
+    """The points of one window that settings are judged by."""
+
+    apart: Apart
+    taper: np.ndarray
+    values: np.ndarray
+    batches: list[np.ndarray]
+    lower: np.ndarray
+    width: float
+    trend: Trend
+
+    @classmethod
+    def of(
+        cls,
+        places: np.ndarray,
+        taper: np.ndarray,
+        values: np.ndarray,
+        groups: np.ndarray,
+        width: float,
+        trend: Trend,
+    ) -> _Window | None:
+        """The points, or None where they can't choose."""
+        groups = np.unique(groups, return_inverse=True)[1]
+        middles = np.sort(np.bincount(groups, places[:, 0]) / np.bincount(groups))
+        if len(middles) < MIN_GROUPS or np.median(np.diff(middles)) > MAX_GAP_WIDTHS * width:
+            return None
+        keep = _trial(groups)
+        places, taper, values, groups = places[keep], taper[keep], values[keep], groups[keep]
+        lower = groups >= np.median(groups)
+        return cls(Apart(places, taper), taper, values, batches_of(groups), lower, width, trend)
+
+    def choose(self, among: set[Setting] | None = None) -> Setting:
+        """The default, or a setting of some (None: of the grid) that beats it clearly in blocked cross-validation."""
+        if among is None:
+            tried = self._grid()
+        else:
+            tried = {setting: self.errors(setting[:2], setting[2:])[0] for setting in sorted(among)}
+        best = min(tried, key=lambda setting: tried[setting][2], default=DEFAULT)
+        if best == DEFAULT:
+            return DEFAULT
+        gain = 1 - tried[best] / np.maximum(self.errors(DEFAULT[:2], DEFAULT[2:])[0], 1e-300)
+        return best if gain[2] >= MUST_GAIN and gain[:2].min() >= MUST_GAIN / 2 else DEFAULT
+
+    def _grid(self) -> dict[Setting, np.ndarray]:
+        """Every shape at the middle noise, then the best few at the others: nearly always the best of all at half the
+        cost."""
+        pilot, *others = NOISES
+        tried = {(*shape, pilot): self.errors(shape, (pilot,))[0] for shape in SHAPES}
+        for shape in sorted(SHAPES, key=lambda shape: tried[(*shape, pilot)][2])[:BEST_SHAPES]:
+            found = self.errors(shape, tuple(others))
+            tried.update({(*shape, noise): e for noise, e in zip(others, found, strict=True)})
+        return tried
+
+    def errors(self, shape: Shape, noises: tuple[float, ...]) -> list[np.ndarray]:
+        """For each noise the mean absolute residual in both halves of the window and in the whole.
 
         Not squared: a few gross errors or one sudden step must not decide for the whole river.
         """
-        base = apart.covariance(Kernel.make((*shape, 0.0), width, trend))
+        base = self.apart.covariance(Kernel.make((*shape, 0.0), self.width, self.trend))
         sizes = []
         for noise in noises:
-            inverse = projected_inverse(base, taper[keep], noise, trend)
-            sizes.append(np.abs(judge(inverse, values[keep], batches)[0]))
-        return [np.array([size[~lower].mean(), size[lower].mean(), size.mean()]) for size in sizes]
-
-    standard = errors(DEFAULT[:2], DEFAULT[2:])[0]
-    # Every shape at the middle noise, then the best few at the others: nearly always the best of all at half the cost.
-    pilot, *others = NOISES
-    tried = {(*shape, pilot): errors(shape, (pilot,))[0] for shape in SHAPES}
-    for shape in sorted(SHAPES, key=lambda shape: tried[(*shape, pilot)][2])[:BEST_SHAPES]:
-        tried.update({(*shape, noise): e for noise, e in zip(others, errors(shape, tuple(others)), strict=True)})
-    best = min(tried, key=lambda setting: tried[setting][2])
-    gain = 1 - tried[best] / np.maximum(standard, 1e-300)
-    if gain[2] >= MUST_GAIN and gain[:2].min() >= MUST_GAIN / 2:
-        return best, "grid"
-    return DEFAULT, "default"
+            inverse = Precision.of(base, self.taper, noise, self.trend)
+            sizes.append(np.abs(judge(inverse, self.values, self.batches)[0]))
+        return [np.array([size[~self.lower].mean(), size[self.lower].mean(), size.mean()]) for size in sizes]
 
 
 def _trial(groups: np.ndarray) -> np.ndarray:

@@ -59,7 +59,7 @@ class Places:
 
     def banked(self, share: float) -> Places:
         """The same points by another steepness of the bank."""
-        return replace(self, bank=share)
+        return self if share == self.bank else replace(self, bank=share)
 
 
 @dataclass(frozen=True)
@@ -200,17 +200,10 @@ class Reach:
 
         Worked out at the nodes without the taper, read back, and tapered by each fine cell's own distance.
         """
-        value, open_share = self.spread(field, self.nodes.along, self.nodes.across)
+        relative = field.relative(self.nodes.along, self.nodes.across)
+        value, open_share = self.upsample(np.column_stack(relative)).T
         taper = self.cells.taper
         return value * taper, field.error(open_share, taper).astype(np.float32)
-
-    def spread(self, field: TaperedField, along: np.ndarray, across: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """A fitted field on the fine cells before the taper, and the share of its variance left open, float32.
-
-        `along`, `across` are the nodes in the coordinates the field was fitted in [m].
-        """
-        values = self.upsample(np.column_stack(field.relative(along, across)))
-        return values[:, 0], np.maximum(values[:, 1], 0.0)
 
 
 def build_reach(

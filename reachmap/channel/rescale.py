@@ -85,7 +85,7 @@ class Rescale:
 
 
 def make_rescale(grid: Grid, size_m: float) -> Rescale:
-    """The water of `grid` on cells of about `size_m`: split to no larger ones, or merged to the nearest whole number."""
+    """The water of `grid` on cells of about `size_m`: split to no larger ones, or the nearest whole number merged."""
     split = max(1, int(np.ceil(grid.cell_m / size_m - 1e-9)))
     merge = max(1, int(size_m / grid.cell_m + 0.5)) if split == 1 else 1
     if split > 1:
