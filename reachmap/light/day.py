@@ -61,8 +61,11 @@ def light_through_day(
         shares = np.zeros((2, len(times), shade.n_places), np.uint8)
 
         def lay(step: int) -> None:
-            for which, body in enumerate(bodies[step]):
-                if body.altitude_deg > DOWN_DEG:
+            sun, moon = bodies[step]
+            for which, body in enumerate((sun, moon)):
+                # Beside the sun's own light or its twilight on the sky the moon's comes to nothing.
+                lost = body is moon and sun.altitude_deg > DOWN_DEG
+                if body.altitude_deg > DOWN_DEG and not lost:
                     shares[which, step] = np.rint(255.0 * shade.beam_of_day(body, leaves))
 
         side_by_side(lay, range(len(bodies)))

@@ -72,7 +72,8 @@ class DayLight:
     ----------
     times : time-zone-aware moments, one per step (n_steps,)
     sun, moon : one `Body` a step
-    sun_share, moon_share : (n_steps, n_places) uint8, share of the beam in 1/255; a row of zeros while the body is down
+    sun_share, moon_share : (n_steps, n_places) uint8, share of the beam in 1/255; a row of zeros while the body is
+        down, and for the moon also while the sun is up
     sky_clear, sky_overcast : (n_wet,) float32, share of diffuse light for a uniform and a CIE overcast sky
     events : named moments (sunrise, sunset, civil_dawn, civil_dusk, nautical_dawn, nautical_dusk, moonrise,
         moonset), only those that happen

@@ -15,7 +15,18 @@ from reachmap.light.canopy import leaves_on
 from reachmap.light.heights import Prism, prisms
 from reachmap.light.horizon import Horizon, horizon_of
 from reachmap.light.model import Body
-from reachmap.light.shadow import QUARTERS, Cells, Things, chords, in_blocks, optical_depth, within_reach
+from reachmap.light.shadow import (
+    CENTRE,
+    QUARTERS,
+    WIDE_CELLS,
+    Cells,
+    Spots,
+    Things,
+    chords,
+    in_blocks,
+    optical_depth,
+    within_reach,
+)
 from reachmap.light.sky import sky_shares
 from reachmap.light.surface import bed_offset, refracted
 
@@ -58,20 +69,27 @@ class Layout:
         horizon = horizon_of(beat.terrain, beat.skyline, cells)
         return cls(scaling, cells, within_reach(solids, cells), horizon)
 
-    def beam(self, body: Body, leaf_on: bool) -> np.ndarray:
+    @cached_property
+    def _with_rays(self) -> tuple[tuple[Things, Spots], ...]:
+        """Narrow things, for which every cell takes four rays, and wide ones, for which one is enough."""
+        wide = self.things.wide_m > WIDE_CELLS * self.cells.cell_m
+        return (self.things.only(~wide), QUARTERS), (self.things.only(wide), CENTRE)
+
+    def beam(self, body: Body, leaf_on: bool, quick: bool = False) -> np.ndarray:
         """Share of the direct beam that reaches the bed of each cell, float32, 0 while the body is down.
 
-        The bed is lit through a point of the surface nearer to the body, so its shade is looked up there; a low body
-        stands as high as refraction in the air shows it.
+        `quick` takes one ray a cell for what is many cells wide. The bed is lit through a point of the surface nearer
+        to the body, so its shade is looked up there; a low body stands as high as refraction in the air shows it.
         """
         altitude = float(refracted(body.altitude_deg))
         if altitude <= 0.0:
             return np.zeros(len(self.cells.x), np.float32)
         share = np.ones(len(self.cells.x), np.float32)
         offset = float(bed_offset(1.0, altitude))
-        for over in chords(self.cells, self.things, body.azimuth_deg, altitude, offset, QUARTERS):
-            passed = np.exp(-optical_depth(self.things, over, altitude, leaf_on)).mean(axis=0)
-            np.multiply.at(share, over.cells, passed.astype(np.float32))
+        for things, spots in self._with_rays if quick else ((self.things, QUARTERS),):
+            for over in chords(self.cells, things, body.azimuth_deg, altitude, offset, spots):
+                passed = np.exp(-optical_depth(things, over, altitude, leaf_on)).mean(axis=0)
+                np.multiply.at(share, over.cells, passed.astype(np.float32))
         if self.horizon is not None:
             share[self.horizon.toward(body.azimuth_deg) >= altitude] = 0.0
         return self._wet(share)
@@ -117,7 +135,7 @@ class Shade:
 
     def beam_of_day(self, body: Body, leaf_on: bool) -> np.ndarray:
         """The same on cells merged up to `DAY_CELL_M` (n_places,), see `place`."""
-        return self._day.beam(body, leaf_on) * (1.0 - self._day_overhead)
+        return self._day.beam(body, leaf_on, quick=self.place is not None) * (1.0 - self._day_overhead)
 
     @property
     def place(self) -> np.ndarray | None:

@@ -9,9 +9,10 @@ of cells which the shadow can touch are looked at, so the cost is that of the sh
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from scipy.spatial import cKDTree
 
 from reachmap.channel.model import Grid
@@ -20,20 +21,27 @@ from reachmap.light.heights import Prism
 LEAST_ALTITUDE_DEG = 2.0
 """Shadows are followed to the length they have at this altitude, 29 times the height (assumed)."""
 
-BLOCK_M = 8.0
+BLOCK_M = 6.0
 """Side of a block of cells [m]."""
 
 MOST_OFFSET = 1.1345
 """The beam that lights the bed enters no farther off than this times the depth, 1 / sqrt(n^2 - 1)."""
 
-CENTRE = ((0.0, 0.0),)
+Spots = tuple[tuple[float, float], ...]
+"""Where in a cell rays end, in cell sizes from its centre, east and north."""
+
+CENTRE: Spots = ((0.0, 0.0),)
 """The middle of a cell, where one ray is enough."""
 
-QUARTERS = ((-0.25, -0.25), (-0.25, 0.25), (0.25, -0.25), (0.25, 0.25))
+QUARTERS: Spots = ((-0.25, -0.25), (-0.25, 0.25), (0.25, -0.25), (0.25, 0.25))
 """The middles of a cell's quarters: with four rays a crown of few cells keeps its shadow's area."""
 
 SOLID, SOLID_PER_M = 99.0, 1e12
 """Optical depth of what is solid [-], and per metre of path through it, however short [1/m]."""
+
+WIDE_CELLS = 6.0
+"""Of what is wider than so many cells one ray a cell draws a shadow's area well enough for the shade of a day
+(tests/light/test_shade.py)."""
 
 MOST_RAYS = 1 << 17
 """Cells looked at in one batch; small enough for the processor's own memory."""
@@ -98,6 +106,7 @@ class Things:
     base_m, top_m : underside and top of each above the water (n_things,) [m]
     density_on, density_off : of each, see `Prism` (n_things,) [1/m]
     thing, block : pairs of a prism and a block of cells within its reach, thing by thing (n_pairs,)
+    wide_m : how wide each is, four times its area over its way round (n_things,) [m]
     """
 
     corners: np.ndarray
@@ -108,6 +117,12 @@ class Things:
     density_off: np.ndarray
     thing: np.ndarray
     block: np.ndarray
+    wide_m: np.ndarray
+
+    def only(self, which: np.ndarray) -> Things:
+        """The same with the blocks of some of them only (n_things,) bool."""
+        kept = which[self.thing]
+        return replace(self, thing=self.thing[kept], block=self.block[kept])
 
     def density(self, leaf_on: bool) -> np.ndarray:
         """Optical depth per metre of path of each (n_things,) [1/m]."""
@@ -133,6 +148,7 @@ def within_reach(prisms: tuple[Prism, ...], cells: Cells) -> Things:
         np.array([prism.density_off for prism in prisms], float),
         np.repeat(np.arange(len(prisms)), [len(blocks) for blocks in found]),
         np.concatenate([np.zeros(0, int), *found]),
+        np.array([4.0 * shape.area / shape.length for shape in map(shapely.Polygon, (p.xy for p in prisms))], float),
     )
 
 
@@ -159,7 +175,7 @@ def chords(
     azimuth_deg: float,
     altitude_deg: float,
     offset: float = 0.0,
-    spots: tuple[tuple[float, float], ...] = CENTRE,
+    spots: Spots = CENTRE,
 ) -> Iterator[Chords]:
     """All rays toward an azimuth, no lower than an altitude, that pass over some prism's outline, in batches.
 
@@ -169,7 +185,7 @@ def chords(
     azimuth_deg : clockwise from north [deg]
     altitude_deg : cells so far off that the ray is above the prism's top are left out [deg]
     offset : how far toward the azimuth each cell's ray starts, times its depth [-]
-    spots : where in a cell rays end, in cell sizes from its centre, east and north
+    spots : where in a cell rays end
     """
     if not len(things.top_m):
         return
