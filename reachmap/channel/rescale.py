@@ -10,6 +10,7 @@ from scipy import ndimage as ndi
 
 from reachmap.channel.model import Grid
 from reachmap.channel.shear import plane_fit
+from reachmap.threads import pieces, side_by_side
 
 SLOPE_CELLS = 0.8
 """Scale at which the slope beside land is found [cells]."""
@@ -39,10 +40,14 @@ class Rescale:
         return self.work.index[rows, cols]
 
     @cached_property
+    def _count(self) -> np.ndarray:
+        """Wet cells in each merged cell."""
+        return np.bincount(self.place, minlength=self.work.n_wet)
+
+    @cached_property
     def _sorted(self) -> tuple[np.ndarray, np.ndarray]:
         """Wet cells of `grid` sorted by their merged cell, and where each merged cell's begin, and the end."""
-        counts = np.bincount(self.place, minlength=self.work.n_wet)
-        return np.argsort(self.place, kind="stable"), np.concatenate([[0], np.cumsum(counts)])
+        return np.argsort(self.place, kind="stable"), np.concatenate([[0], np.cumsum(self._count)])
 
     def cells_of(self, merged: np.ndarray) -> np.ndarray:
         """Wet cells of `grid` that make up some cells of `work`, in the order of those; they must not be split."""
@@ -54,8 +59,7 @@ class Rescale:
     def to_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""
         if self.merge > 1:
-            count = np.bincount(self.place, minlength=self.work.n_wet)
-            return (np.bincount(self.place, values, self.work.n_wet) / count).astype(np.float32)
+            return (np.bincount(self.place, values, self.work.n_wet) / self._count).astype(np.float32)
         if self.split == 1:
             return values.astype(np.float32)
         return self._split_up(values)
@@ -81,7 +85,22 @@ class Rescale:
             rows, cols = (index // self.split for index in self.work.cells)
             place = self.grid.index[rows, cols]
             return (np.bincount(place, values, self.grid.n_wet) / self.split**2).astype(np.float32)
-        return bilinear(self.work, values, self.grid)
+        if self.merge == 1:
+            return values.astype(np.float32)
+        return self._between(values)
+
+    def _between(self, values: np.ndarray) -> np.ndarray:
+        """Bilinear between merged cells, those without water left out."""
+        flat, wet = self.work.spread(values.astype(np.float32), dry=0.0), self.work.wet.astype(np.float32)
+        out = np.empty(self.grid.n_wet, np.float32)
+
+        def read(cells: slice) -> None:
+            at = [(index[cells] + 0.5) / self.merge - 0.5 for index in self.grid.cells]
+            total, water = (ndi.map_coordinates(a, at, order=1, mode="nearest", prefilter=False) for a in (flat, wet))
+            out[cells] = total / np.maximum(water, 1e-6)
+
+        side_by_side(read, pieces(self.grid.n_wet))
+        return out
 
 
 def make_rescale(grid: Grid, size_m: float) -> Rescale:
@@ -105,12 +124,3 @@ def sample(grid: Grid, field_map: np.ndarray, x: np.ndarray, y: np.ndarray) -> n
     row = (grid.y1 - y) / grid.cell_m - 0.5
     col = (x - grid.x0) / grid.cell_m - 0.5
     return ndi.map_coordinates(field_map, [row, col], order=1, mode="nearest", prefilter=False)
-
-
-def bilinear(grid: Grid, values: np.ndarray, onto: Grid) -> np.ndarray:
-    """A wet vector of `grid` at the wet cells of `onto`, bilinear between wet cells only; float32."""
-    if onto is grid:
-        return values.astype(np.float32)
-    weight = sample(grid, grid.wet.astype(np.float32), onto.x, onto.y)
-    total = sample(grid, grid.spread(values.astype(np.float32), dry=0.0), onto.x, onto.y)
-    return (total / np.maximum(weight, 1e-6)).astype(np.float32)

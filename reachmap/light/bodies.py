@@ -23,6 +23,9 @@ EARTH_RADIUS_KM, AU_KM = 6378.137, 149597870.7
 RISE_DEG = -0.833
 """Altitude of the centre when the upper limb shows: 34' of refraction and 16' of radius [deg]; usual almanac value."""
 
+DOWN_DEG = -1.0
+"""Below this a body is down, whatever refraction does [deg]."""
+
 SUN_EVENTS = {
     "nautical_dawn": (-12.0, True),
     "civil_dawn": (-6.0, True),
@@ -50,6 +53,15 @@ def sun_and_moon(when: datetime, lat: float, lon: float) -> tuple[Body, Body]:
         Body(sun_alt, math.degrees(sun.az), float(sun_lux(sun_alt))),
         Body(moon_alt, math.degrees(moon.az), moonlight, float(centre.moon_phase)),
     )
+
+
+def casts(body: Body, sun: Body) -> bool:
+    """Whether a body, the sun or the moon, casts a shade that counts.
+
+    It has to be up, and for the moon the sun has to be down: beside its light and its twilight the moon's comes to
+    less than a thousandth.
+    """
+    return body.altitude_deg > DOWN_DEG and (body is sun or sun.altitude_deg <= DOWN_DEG)
 
 
 def steps_of(day: date, zone: str, step_min: int) -> tuple[datetime, ...]:

@@ -13,7 +13,7 @@ from reachmap.beat.model import Water
 from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
 from reachmap.light.bed import BedLight, bed_terms
-from reachmap.light.bodies import day_events, steps_of, sun_and_moon
+from reachmap.light.bodies import casts, day_events, steps_of, sun_and_moon
 from reachmap.light.eye import eye_aim, next_eye
 from reachmap.light.model import DayLight
 from reachmap.light.shade import Shade, prepare_shade
@@ -21,9 +21,6 @@ from reachmap.light.water import clarity_to_attenuation
 from reachmap.threads import side_by_side
 
 Keep = Callable[[dict[str, Any], Callable[[], dict[str, np.ndarray]]], dict[str, np.ndarray]]
-
-DOWN_DEG = -1.0
-"""Below this a body is down, whatever refraction does [deg]."""
 
 SHADED = 0.5
 """A cell counts as shaded while less than this share of the sun's beam reaches it [-]; assumed."""
@@ -61,11 +58,8 @@ def light_through_day(
         shares = np.zeros((2, len(times), shade.n_places), np.uint8)
 
         def lay(step: int) -> None:
-            sun, moon = bodies[step]
-            for which, body in enumerate((sun, moon)):
-                # Beside the sun's own light or its twilight on the sky the moon's comes to nothing.
-                lost = body is moon and sun.altitude_deg > DOWN_DEG
-                if body.altitude_deg > DOWN_DEG and not lost:
+            for which, body in enumerate(bodies[step]):
+                if casts(body, bodies[step][0]):
                     shares[which, step] = np.rint(255.0 * shade.beam_of_day(body, leaves))
 
         side_by_side(lay, range(len(bodies)))

@@ -10,7 +10,7 @@ from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
 from reachmap.layers import LAYERS
 from reachmap.light.bed import BedLight, bed_terms
-from reachmap.light.bodies import sun_and_moon
+from reachmap.light.bodies import casts, sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse
 from reachmap.light.edge import shade_edge
 from reachmap.light.eye import HISTORY_MIN, eye_after
@@ -46,7 +46,8 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
     kd, c, sight = clarity_to_attenuation(scene.water)
     leaf_on = shade.leaves(scene.leaf_on, scene.when.date())
     sun, moon = sun_and_moon(scene.when, beat.lat, beat.lon)
-    beams = [shade.beam(body, leaf_on) for body in (sun, moon)]
+    nothing = np.zeros(channel.grid.n_wet, np.float32)
+    beams = [shade.beam(body, leaf_on) if casts(body, sun) else nothing for body in (sun, moon)]
     clear, overcast = shade.sky(leaf_on)
 
     sun_beam, moon_beam, diffuse = beam_and_diffuse(sun, moon, cloud, scene.town_glow_lux)

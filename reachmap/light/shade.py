@@ -121,6 +121,7 @@ class Shade:
     leaf_on: bool | None
     solids: tuple[Prism, ...]
     _sky: dict[bool, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
+    _last: dict[tuple[float, float, bool], np.ndarray] = field(default_factory=dict, repr=False, compare=False)
 
     def leaves(self, wanted: bool | None, day: date) -> bool:
         """Leaf state: as wanted by a scene, else as this shade was laid out, else by date and hemisphere."""
@@ -130,8 +131,16 @@ class Shade:
         return leaves_on(day, self.channel.beat.lat)
 
     def beam(self, body: Body, leaf_on: bool) -> np.ndarray:
-        """Share of the direct beam that reaches the bed of each cell (n_wet,) float32, 0 while the body is down."""
-        return self._fine.beam(body, leaf_on) * (1.0 - self.channel["overhead"])
+        """Share of the direct beam that reaches the bed of each cell (n_wet,) float32, 0 while the body is down.
+
+        The last one is remembered: scenes under another sky ask for the same sun again.
+        """
+        asked = body.azimuth_deg, body.altitude_deg, leaf_on
+        if asked not in self._last:
+            share = self._fine.beam(body, leaf_on) * (1.0 - self.channel["overhead"])
+            self._last.clear()
+            self._last[asked] = share
+        return self._last[asked]
 
     def beam_of_day(self, body: Body, leaf_on: bool) -> np.ndarray:
         """The same on cells merged up to `DAY_CELL_M` (n_places,), see `place`."""

@@ -137,7 +137,9 @@ def stages(size: int, length_m: float, cell_m: float) -> dict[str, Any]:
     sun, _ = sun_and_moon(scene.when, a_beat.lat, a_beat.lon)
     shade = prepare_shade(channel)
     shade.beam(sun, True)
-    clock.time("shadow, one sun", lambda: shade.beam(sun, True))
+    # Not the same sun again, which would be remembered.
+    later = replace(sun, azimuth_deg=sun.azimuth_deg + 1.0)
+    clock.time("shadow, one sun", lambda: shade.beam(later, True))
     clock.time("sky share", lambda: shade.sky(True))
     day = clock.time("day pass, 144 steps", lambda: light_through_day(channel, scene.when.date(), shade))
     light = clock.time("light of a scene", lambda: light_at(channel, scene, shade))
