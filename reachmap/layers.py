@@ -7,7 +7,13 @@ cost of every later step proportional to the wetted cells, not to the box around
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+
+import numpy as np
+
+WetCells = np.ndarray | slice
+"""Some wet cells: their positions, or a slice of the wet vector."""
 
 
 @dataclass(frozen=True)
@@ -97,3 +103,31 @@ _ROWS = [
 
 LAYERS: dict[str, Layer] = {row[0]: Layer(*row) for row in _ROWS}
 """Every layer by name."""
+
+
+class Derived(Mapping[str, np.ndarray]):
+    """Vectors by name that are worked out when read: on a long river they would fill the memory.
+
+    Parameters
+    ----------
+    names : of the vectors
+    read : called with a name and some cells, gives the values there (n,) float32
+    """
+
+    def __init__(self, names: tuple[str, ...], read: Callable[[str, WetCells], np.ndarray]) -> None:
+        self.names, self.read = names, read
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        if name not in self.names:
+            raise KeyError(name)
+        return self.read(name, slice(None))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.names)
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    def at(self, cells: WetCells) -> dict[str, np.ndarray]:
+        """All of them for some cells."""
+        return {name: self.read(name, cells) for name in self.names}

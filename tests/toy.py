@@ -17,6 +17,7 @@ from pyproj import CRS
 
 from reachmap.beat.model import Beat, Fish, Scene, Water
 from reachmap.channel.model import Channel, Grid
+from reachmap.layers import Derived
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight.model import Sight
 from reachmap.trout import find_lies, hold, load_curves
@@ -185,11 +186,8 @@ def light(ch: Channel, scene: Scene) -> Light:
 def sight(ch: Channel, li: Light) -> Sight:
     """A flat sighting range, so that seconds are range over drift speed."""
     reach = np.full(ch.grid.n_wet, 0.4 if li.scene.name == "night" else 1.6, np.float32)
-    return Sight(
-        li.scene,
-        Fish(),
-        {"sighting_range": reach, "decide_time": reach / np.maximum(ch["drift_speed"], 0.01)},
-    )
+    layers = {"sighting_range": reach, "decide_time": reach / np.maximum(ch["drift_speed"], 0.01)}
+    return Sight(li.scene, Fish(), Derived(tuple(layers), lambda name, cells: layers[name][cells]))
 
 
 def day(ch: Channel) -> DayLight:

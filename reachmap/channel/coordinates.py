@@ -77,9 +77,8 @@ def cap_touch(mesh: Mesh, edge: Edge) -> np.ndarray:
     tree = cKDTree(edge.middle)
     for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
         open_side = np.flatnonzero(grid.index[rows + dr, cols + dc] < 0)
-        x = grid.x[open_side] + 0.5 * dc * grid.cell_m
-        y = grid.y[open_side] - 0.5 * dr * grid.cell_m
-        kind = edge.kind[tree.query(np.column_stack([x, y]))[1]]
+        side = grid.points(open_side) + 0.5 * grid.cell_m * np.array([dc, -dr])
+        kind = edge.kind[tree.query(side)[1]]
         for k, cap in enumerate((HEAD, TAIL)):
             out[k] += np.bincount(mesh.of_cell[open_side[kind == cap]], minlength=mesh.n) * grid.cell_m
     return out

@@ -127,5 +127,5 @@ def _share(grid: Grid, area: BaseGeometry) -> tuple[np.ndarray, np.ndarray]:
 def _closeness(grid: Grid, area: BaseGeometry) -> tuple[np.ndarray, np.ndarray]:
     """Wet cells near an area and how close each is to it, 1 at its edge or inside to 0 at the end of its reach."""
     view = window(grid, area, STRUCTURE_REACH_M)
-    away = shapely.distance(shapely.points(grid.x[view.wet], grid.y[view.wet]), area)
+    away = shapely.distance(shapely.points(grid.points(view.wet)), area)
     return view.wet, np.clip(1.0 - away / STRUCTURE_REACH_M, 0.0, 1.0)

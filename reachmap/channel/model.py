@@ -57,15 +57,20 @@ class Grid:
         """Number of wet cells."""
         return len(self.cells[0])
 
-    @cached_property
+    @property
     def x(self) -> np.ndarray:
-        """Easting of every wet cell centre (n_wet,) [m]."""
+        """Easting of every wet cell centre (n_wet,) [m]; worked out anew, see `points`."""
         return self.x0 + (self.cells[1] + 0.5) * self.cell_m
 
-    @cached_property
+    @property
     def y(self) -> np.ndarray:
-        """Northing of every wet cell centre (n_wet,) [m]."""
+        """Northing of every wet cell centre (n_wet,) [m]; worked out anew, see `points`."""
         return self.y1 - (self.cells[0] + 0.5) * self.cell_m
+
+    def points(self, cells: np.ndarray | slice) -> np.ndarray:
+        """Centres of some wet cells, east and north (n, 2) [m]."""
+        rows, cols = (index[cells] for index in self.cells)
+        return np.column_stack([self.x0 + (cols + 0.5) * self.cell_m, self.y1 - (rows + 0.5) * self.cell_m])
 
     def spread(self, values: np.ndarray, dry: float = np.nan) -> np.ndarray:
         """Lay a wet vector (n_wet,) out as a (rows, columns) map, `dry` where there is no water."""

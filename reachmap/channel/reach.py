@@ -155,7 +155,7 @@ class Reach:
             shore, tree = self._shore
             found = shore[tree.query(np.column_stack([x[dry], y[dry]]))[1]]
             cell[dry] = found
-            x[dry], y[dry] = grid.x[found], grid.y[found]
+            x[dry], y[dry] = grid.points(found).T
         return x, y, cell
 
     @cached_property
@@ -167,7 +167,7 @@ class Reach:
         for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
             beside |= ~grid.wet[rows + dr, cols + dc]
         shore = np.flatnonzero(beside)
-        return shore, cKDTree(np.column_stack([grid.x[shore], grid.y[shore]]))
+        return shore, cKDTree(grid.points(shore))
 
     @cached_property
     def _waterline(self) -> Waterline:

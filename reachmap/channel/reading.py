@@ -95,7 +95,7 @@ def _quarter(mesh: Mesh, east: bool, south: bool) -> Quarter:
 
 def _rows(mesh: Mesh, cells: np.ndarray) -> sp.csr_matrix:
     """Rows of the sparse matrix for cells whose four blocks are not all full: each node's own linear piece."""
-    x, y = mesh.grid.x[cells], mesh.grid.y[cells]
+    x, y = mesh.grid.points(cells).T
     nodes, weights = mesh.corners(cells, x, y)
     nodes = np.maximum(nodes, 0)
     dx, dy = x[:, None] - mesh.x[nodes], y[:, None] - mesh.y[nodes]

@@ -140,7 +140,8 @@ def _ridge(
     """Places where the shear is greatest across the current, to a part of a cell."""
     here = lateral[work.wet]
     some = np.nonzero(np.abs(here) >= WEAK)[0]
-    x, y, e, n, g = work.x[some], work.y[some], east[some], north[some], here[some]
+    x, y = work.points(some).T
+    e, n, g = east[some], north[some], here[some]
     step = work.cell_m
     # Land counts as very steep, so that the foot of the fall toward a waterline is no ridge.
     sides = []
@@ -278,7 +279,7 @@ def _beside(grid: Grid, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         at_x = x + offsets[1] * grid.cell_m
         at_y = y + offsets[0] * grid.cell_m
         cell = grid.locate(at_x, at_y)
-        at_x, at_y = grid.x[cell], grid.y[cell]
+        at_x, at_y = np.moveaxis(grid.points(cell.ravel()).reshape(*cell.shape, 2), -1, 0)
         dx, dy = at_x - x, at_y - y
         away = np.hypot(dx, dy)
         good = (cell >= 0) & (away <= BESIDE_M) & (dx * slow_x + dy * slow_y >= -0.5 * grid.cell_m)

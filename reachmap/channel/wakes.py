@@ -156,7 +156,7 @@ def _one_wake(grid: Grid, one: Body, path: _Path) -> tuple[np.ndarray, np.ndarra
     drag_width = one.drag * one.width_m
     points, along = path.points, path.along
     wet = _cells_along(grid, path, drag_width)
-    here = np.column_stack([grid.x[wet], grid.y[wet]])
+    here = grid.points(wet)
     away, near = cKDTree(points).query(here)
     tangent = np.gradient(points, axis=0)
     tangent /= np.hypot(*tangent.T)[:, None]
@@ -211,7 +211,7 @@ def _nearest_wet(grid: Grid, place: np.ndarray, reach_m: float) -> int:
     wet = _cells_near(grid, place[None], reach_m + 2 * grid.cell_m)
     if not len(wet):
         return -1
-    return int(wet[np.argmin(np.hypot(grid.x[wet] - place[0], grid.y[wet] - place[1]))])
+    return int(wet[np.argmin(np.hypot(*(grid.points(wet) - place).T))])
 
 
 def _cells_along(grid: Grid, path: _Path, drag_width: float) -> np.ndarray:

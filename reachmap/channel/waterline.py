@@ -54,7 +54,7 @@ class Waterline:
             out[cells] = corners.astype(np.float32) @ weights.astype(np.float32)
             left[cells.ravel()] = False
         left = np.flatnonzero(left)
-        out[left] = self.distance(grid.x[left], grid.y[left])
+        out[left] = self.distance(*grid.points(left).T)
         return out
 
     def _blocks(self, grid: Grid, block: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -8,7 +8,6 @@ import numpy as np
 
 from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
-from reachmap.layers import LAYERS
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import casts, sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse
@@ -34,8 +33,8 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
 
     Returns
     -------
-    Light : layers light_bed [lux], shade_edge, sun_share (of sun and moon together, weighed by their beams),
-        sky_share (weighed by cloud), eye_day. The light before the scene is worked out with the shade of the scene.
+    Light : layers light_bed [lux], shade_edge, sun_share (of the sun while it is up, else of the moon), sky_share
+        (weighed by cloud), eye_day. The light before the scene is worked out with the shade of the scene.
 
     Raises
     ------
@@ -58,7 +57,9 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
         for minutes in range(HISTORY_MIN, -1, -STEP_MIN)
     ]
     now = history[-1]
-    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name, row in LAYERS.items() if row.room == "light"}
+    # Under a clear or a closed sky, and under one body, a layer is what is there already, and no copy of it.
+    layers = {"sun_share": beams[0] if casts(sun, sun) else beams[1], "sky_share": _by_cloud(clear, overcast, n)}
+    layers |= {name: np.empty(channel.grid.n_wet, np.float32) for name in ("light_bed", "shade_edge", "eye_day")}
 
     def shine(cells: slice) -> None:
         sunlit, moonlit = (beam[cells] for beam in beams)
@@ -66,18 +67,14 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
         past = (bed.at(terms, sunlit, moonlit) for terms in history)
         layers["light_bed"][cells] = bed.at(now, sunlit, moonlit)
         layers["shade_edge"][cells] = shade_edge(channel.grid, beams[0], now, cells)
-        layers["sun_share"][cells] = _together(sun_beam, moon_beam, sunlit, moonlit, sun.altitude_deg)
-        layers["sky_share"][cells] = (1.0 - n) * clear[cells] + n * overcast[cells]
         layers["eye_day"][cells] = eye_after(past, STEP_MIN, beat.fish.species)
 
     side_by_side(shine, pieces(channel.grid.n_wet))
     return Light(scene, sun, moon, sun_beam + moon_beam, diffuse, kd, c, sight, layers)
 
 
-def _together(
-    sun_beam: float, moon_beam: float, sunlit: np.ndarray, moonlit: np.ndarray, sun_altitude_deg: float
-) -> np.ndarray:
-    """Share of both beams that reaches the bed; by the sun while it is up, else by the moon, when cloud takes both."""
-    if sun_beam + moon_beam > 0.0:
-        return (sun_beam * sunlit + moon_beam * moonlit) / (sun_beam + moon_beam)
-    return sunlit if sun_altitude_deg > 0.0 else moonlit
+def _by_cloud(clear: np.ndarray, overcast: np.ndarray, cloud: float) -> np.ndarray:
+    """The sky's share between a clear and an overcast one by the share of cloud, 0-1."""
+    if cloud in (0.0, 1.0):
+        return overcast if cloud else clear
+    return (1.0 - np.float32(cloud)) * clear + np.float32(cloud) * overcast

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from reachmap.beat.model import Fish, Scene
+from reachmap.layers import Derived, WetCells
 
 
 @dataclass(frozen=True)
 class Sight:
-    """Sighting in one scene: sighting_range [m] and decide_time [s] as wet vectors (n_wet,) float32."""
+    """Sighting in one scene: sighting_range [m] and decide_time [s] of every wet cell, float32."""
 
     scene: Scene
     fish: Fish
-    layers: Mapping[str, np.ndarray]
+    layers: Derived
 
     def __getitem__(self, name: str) -> np.ndarray:
         """The wet vector of one layer."""
         return self.layers[name]
+
+    def at(self, name: str, cells: WetCells) -> np.ndarray:
+        """One layer in some cells."""
+        return self.layers.read(name, cells)

@@ -14,6 +14,7 @@ import numpy as np
 
 from reachmap.beat.model import Fish
 from reachmap.channel.model import Channel
+from reachmap.layers import Derived, WetCells
 from reachmap.light.model import Light
 from reachmap.sight.acuity import resolving_range
 from reachmap.sight.eyes import Eyes, load_eyes
@@ -21,6 +22,9 @@ from reachmap.sight.model import Sight
 
 DISK_LAW = 8.7
 """(c + Kd) Z for the depth Z at which a white disk vanishes [-]; Tyler 1968, from memory."""
+
+SIGHTS = ("sighting_range", "decide_time")
+"""Layers of a sight."""
 
 LEAST_DRIFT_M_S = 0.01
 """Slower water is taken as this when seconds are worked out [m/s]; assumed, keeps still water finite."""
@@ -73,13 +77,13 @@ def see(channel: Channel, light: Light, fish: Fish, eyes: Eyes | None = None) ->
     """
     eyes = eyes or load_eyes()
     good = full_range(light, fish, eyes)
-    seen = good * light_factor(light["light_bed"], eyes, fish)
-    seconds = decide_time(seen, channel["drift_speed"])
-    return Sight(
-        light.scene,
-        fish,
-        {"sighting_range": seen.astype(np.float32), "decide_time": seconds.astype(np.float32)},
-    )
+
+    def read(name: str, cells: WetCells) -> np.ndarray:
+        seen = good * light_factor(light["light_bed"][cells], eyes, fish)
+        value = seen if name == "sighting_range" else decide_time(seen, channel["drift_speed"][cells])
+        return value.astype(np.float32)
+
+    return Sight(light.scene, fish, Derived(SIGHTS, read))
 
 
 def full_range(light: Light, fish: Fish, eyes: Eyes) -> float:

@@ -10,7 +10,8 @@ import pandas as pd
 
 from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
-from reachmap.trout.model import FACTORS, Comparison, Factors, Holding, Lies, WetCells
+from reachmap.layers import Derived, WetCells
+from reachmap.trout.model import FACTORS, Comparison, Holding, Lies
 from reachmap.trout.score import losses
 
 STEADY = 0.05
@@ -90,11 +91,11 @@ def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
     dry = {name: depth_number if name == "limiting" else np.float32(0.0) for name in holding.layers}
     layers = {name: np.where(wet, values[index], dry[name]) for name, values in holding.layers.items()}
 
-    def carry(factors: Factors) -> Factors:
+    def carry(factors: Derived) -> Derived:
         def read(name: str, cells: WetCells) -> np.ndarray:
             return np.where(wet[cells], factors.read(name, index[cells]), np.float32(name != "depth"))
 
-        return Factors(read)
+        return Derived(FACTORS, read)
 
     day, night = carry(holding.factors_day), carry(holding.factors_night)
     return replace(holding, layers=layers, factors_day=day, factors_night=night)

@@ -96,7 +96,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     if everything.empty:
         raise InputError([Finding("error", "log.*", "", "this beat has no log", "Add log.csv, see the README.")])
     log, left_out = _usable(channel, everything)
-    tree = cKDTree(np.column_stack([channel.grid.x, channel.grid.y]))
+    tree = cKDTree(channel.grid.points(slice(None)))
     shade = prepare_shade(channel)
     rows: list[dict[str, object]] = []
     fish_scores: dict[str, list[float]] = {"day": [], "night": []}
@@ -215,7 +215,7 @@ def _with_notes(beat: Beat) -> gpd.GeoDataFrame:
 
 def _usable(channel: Channel, log: gpd.GeoDataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
     """Entries of a known kind, with a time, near the water; the rest as findings."""
-    tree = cKDTree(np.column_stack([channel.grid.x, channel.grid.y]))
+    tree = cKDTree(channel.grid.points(slice(None)))
     away = tree.query(np.column_stack([log.geometry.x, log.geometry.y]))[0]
     known = log["what"].isin([*MET, "blank"]).to_numpy()
     timed = log["time"].notna().to_numpy()
@@ -255,6 +255,7 @@ def _row(
     """One entry with what held there then, averaged over the cells around it."""
     met = getattr(entry, "what") in MET  # noqa: B009 - rows of a table have no static attributes
     count = getattr(entry, "count", 1)
+    east, north = channel.grid.points(cells).mean(axis=0)
     return {
         "trip": trip,
         "when": when,
@@ -266,8 +267,8 @@ def _row(
         "light_lux": float(scored.light_bed[cells].mean()),
         "depth_m": float(channel["depth"][cells].mean()),
         "drift_m_s": float(channel["drift_speed"][cells].mean()),
-        "x": float(channel.grid.x[cells].mean()),
-        "y": float(channel.grid.y[cells].mean()),
+        "x": float(east),
+        "y": float(north),
     }
 
 

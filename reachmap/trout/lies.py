@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -150,12 +150,13 @@ def _table(
         "drift_m_s": "drift_speed",
     }
     kinds = _kinds(channel, cells, holdings, lights, curves)
-    data: dict[str, list[object]] = {
+    tops = grid.points(np.array([own[0] for own in cells], int))
+    data: dict[str, Sequence[object] | np.ndarray] = {
         "kind": list(kinds),
         "area_m2": [len(own) * grid.cell_m**2 for own in cells],
         **{column: [float(channel[layer][own].mean()) for own in cells] for column, layer in columns.items()},
-        "x": [float(grid.x[own[0]]) for own in cells],
-        "y": [float(grid.y[own[0]]) for own in cells],
+        "x": tops[:, 0],
+        "y": tops[:, 1],
     }
     index = pd.RangeIndex(1, len(cells) + 1, name="lie")
     shapes = [outline(grid, own) for own in cells]
@@ -218,12 +219,9 @@ def _scene_table(
     limits = [limiting_factor(holding, light, own) for own in cells]
     why = [say_why(channel, place, holding, light, limit, day) for place, limit in zip(places, limits, strict=True)]
     means = {
-        column: [float(layer[own].mean()) for own in cells]
-        for column, layer in (
-            ("light_lux", light["light_bed"]),
-            ("sighting_m", sight["sighting_range"]),
-            ("decide_s", sight["decide_time"]),
-        )
+        "light_lux": [float(light["light_bed"][own].mean()) for own in cells],
+        "sighting_m": [float(sight.at("sighting_range", own).mean()) for own in cells],
+        "decide_s": [float(sight.at("decide_time", own).mean()) for own in cells],
     }
     data = {"rank": rank, "score": score, "limiting": limits, "why": why, **means, "sure": np.full(len(lies), np.nan)}
     return pd.DataFrame(data, index=pd.RangeIndex(1, len(lies) + 1, name="lie"))

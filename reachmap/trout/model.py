@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from reachmap.beat.model import Fish, Scene
+from reachmap.layers import Derived
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -19,37 +20,6 @@ FACTORS = ("food", "nose", "depth", "light", "cover", "seam")
 
 LIE_CLASSES = ("sheltering", "feeding", "prime")
 """The trade's own classes of lies (common practice)."""
-
-
-WetCells = np.ndarray | slice
-"""Some wet cells: their positions, or a slice of the wet vector."""
-
-
-class Factors(Mapping[str, np.ndarray]):
-    """Factor -> suitability 0-1 of every wet cell, float32; worked out when read: on a long river they fill the memory.
-
-    Parameters
-    ----------
-    read : called with the name of a factor and some cells
-    """
-
-    def __init__(self, read: Callable[[str, WetCells], np.ndarray]) -> None:
-        self.read = read
-
-    def __getitem__(self, factor: str) -> np.ndarray:
-        if factor not in FACTORS:
-            raise KeyError(factor)
-        return self.read(factor, slice(None))
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(FACTORS)
-
-    def __len__(self) -> int:
-        return len(FACTORS)
-
-    def at(self, cells: WetCells) -> dict[str, np.ndarray]:
-        """All factors of some cells."""
-        return {factor: self.read(factor, cells) for factor in FACTORS}
 
 
 @dataclass(frozen=True)
@@ -68,8 +38,8 @@ class Holding:
     scene: Scene
     fish: Fish
     layers: Mapping[str, np.ndarray]
-    factors_day: Factors
-    factors_night: Factors
+    factors_day: Derived
+    factors_night: Derived
     engine: str = "ordinary"
     weights_day: Mapping[str, float] = field(default_factory=dict)
     weights_night: Mapping[str, float] = field(default_factory=dict)

@@ -152,8 +152,7 @@ def find_patches(
         level = group[score[group] >= score[top] - prominence]
         if np.ptp(along[level]) > most_span * reach:
             continue
-        here, peak = high[group], high[top]
-        far = np.hypot(grid.x[here] - grid.x[peak], grid.y[here] - grid.y[peak])
+        far = np.hypot(*(grid.points(high[group]) - grid.points(high[[top]])).T)
         kept = _best(group, score[group], far, int(area_m2[1] / grid.cell_m**2))
         if len(kept) * grid.cell_m**2 >= area_m2[0]:
             out.append(Patch(high[kept], float(score[top])))

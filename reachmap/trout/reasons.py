@@ -92,7 +92,8 @@ def _place(channel: Channel, cells: np.ndarray) -> Place:
     beside = np.isfinite(channel["seam_distance"][cells])
     # A seam along a tenth of the patch is beside it; a corner that touches one isn't.
     seam = float(channel["seam_contrast"][cells][beside].max()) if beside.mean() > 0.1 else 0.0
-    centre = (float(grid.x[cells].mean()), float(grid.y[cells].mean()))
+    east, north = grid.points(cells).mean(axis=0)
+    centre = (float(east), float(north))
     return Place(
         cells,
         centre,
@@ -111,7 +112,7 @@ def _cover_words(channel: Channel, cells: np.ndarray) -> str:
     cover = channel.beat.cover
     if len(cover) == 0:
         return ""
-    points = shapely.multipoints(np.column_stack([channel.grid.x[cells], channel.grid.y[cells]]))
+    points = shapely.multipoints(channel.grid.points(cells))
     shapes = np.asarray(cover.geometry.values)
     size = np.where(shapely.get_type_id(shapes) == 0, np.nan_to_num(cover["size_m"].to_numpy(float)) / 2, 0.0)
     near = shapely.distance(shapes, points) - size <= COVER_REACH_M

@@ -15,12 +15,13 @@ import numpy as np
 from reachmap.beat.model import Fish
 from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
+from reachmap.layers import Derived, WetCells
 from reachmap.light.model import Light
 from reachmap.sight.model import Sight
 from reachmap.threads import pieces, side_by_side
 from reachmap.trout.curves import INPUTS, LUX_FLOOR, Curves, load_curves
 from reachmap.trout.energy import Flow, energy_factors
-from reachmap.trout.model import FACTORS, Factors, Holding, WetCells
+from reachmap.trout.model import FACTORS, Holding
 from reachmap.trout.shift import EyeCurves
 
 ENGINES = ("ordinary", "energy")
@@ -75,7 +76,10 @@ def hold(
 
     side_by_side(score, pieces(channel.grid.n_wet))
     read = partial(_factor, channel, light, curves)
-    by_day, by_night = Factors(partial(read, "day", day_curves, fed)), Factors(partial(read, "night", night_curves, {}))
+    by_day, by_night = (
+        Derived(FACTORS, partial(read, eye, shifted, known))
+        for eye, shifted, known in (("day", day_curves, fed), ("night", night_curves, {}))
+    )
     return Holding(light.scene, fish, layers, by_day, by_night, engine, weights_day, weights_night)
 
 

@@ -110,7 +110,7 @@ class _Vary:
         self.depth_sd = channel["depth_sd"][own].astype(float)
         self.speed_sd = channel["speed_sd"][own] / np.maximum(channel["speed"][own], 0.05)
         self.eye_day = light["eye_day"][own].astype(float)
-        self.sighting = sight["sighting_range"][own].astype(float)
+        self.sighting = sight.at("sighting_range", own).astype(float)
         self.clear_m = float(sight["sighting_range"].max(initial=0.0))
         self.kd = light.kd_per_m
         self.edge = edge_cover(light, curves, own).astype(float)

@@ -52,8 +52,8 @@ def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.Ge
         east, north = channel["flow_east"][cells].mean(), channel["flow_north"][cells].mean()
         size = math.hypot(east, north) or 1.0
         left = np.array([-north, east]) / size
-        side = (channel.grid.x[cells] - middle[0]) * left[0] + (channel.grid.y[cells] - middle[1]) * left[1]
-        seen = float(np.median(sight["sighting_range"][cells]))
+        side = (channel.grid.points(cells) - middle) @ left
+        seen = float(np.median(sight.at("sighting_range", cells)))
         count = min(lane_count(float(np.ptp(side)) + channel.grid.cell_m, seen, view_deg), MOST_LANES)
         speed = float(channel["drift_speed"][cells].mean())
         depth, sink = float(channel["depth"][cells].mean()), channel.beat.visitor.sink_m_s

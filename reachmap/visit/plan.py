@@ -183,7 +183,7 @@ def _why_then(why: str, day: DayLight, step: int, cells: np.ndarray) -> str:
 def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int, eyes: Eyes) -> dict[str, object]:
     """What the fish makes out at one lie."""
     cells = np.flatnonzero(lies.label == number)
-    reach, seconds = float(sight["sighting_range"][cells].mean()), float(sight["decide_time"][cells].mean())
+    reach, seconds = (float(sight.at(name, cells).mean()) for name in ("sighting_range", "decide_time"))
     mar = eyes.mar_arcmin(channel.beat.fish)
     depth, lux = float(channel["depth"][cells].mean()), float(light["light_bed"][cells].mean())
     colours = {c.name: c.verdict for c in colours_at(light, depth, min(reach, 1.0), lux)} if reach > 0 else {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +27,8 @@ def write_layers(result: Result, path: Path) -> None:
     bands = list(_bands(result))
     grid = result.channel.grid
     with rasterio.open(path, "w", **_profile(result.channel, len(bands), path)) as raster:
-        for number, (name, label, values) in enumerate(bands, 1):
-            raster.write(grid.spread(values), number)
+        for number, (name, label, layers) in enumerate(bands, 1):
+            raster.write(grid.spread(layers[name]), number)
             raster.set_band_description(number, label)
             raster.set_band_unit(number, LAYERS[name].unit)
             raster.update_tags(number, meaning=LAYERS[name].meaning)
@@ -86,14 +86,16 @@ def _profile(channel: Channel, count: int, path: Path) -> dict[str, Any]:
     }
 
 
-def _bands(result: Result) -> Iterator[tuple[str, str, np.ndarray]]:
-    """Layer name, band label, wet vector, in the order of the register; plain layers first."""
-    plain = {**result.channel.layers, "lie": result.lies.label, **result.visit.layers}
-    for name in LAYERS:
-        if name in plain:
-            yield name, name, plain[name]
+def _bands(result: Result) -> Iterator[tuple[str, str, Mapping[str, np.ndarray]]]:
+    """Layer name, band label, the layers it is one of, in the order of the register; plain layers first."""
+    yield from _named("", {"lie": result.lies.label}, result.channel.layers, result.visit.layers)
     for scene in result.holdings:
-        one = {**result.lights[scene].layers, **result.sights[scene].layers, **result.holdings[scene].layers}
-        for name in LAYERS:
-            if name in one:
-                yield name, f"{name}, {scene}", one[name]
+        rooms = (result.lights, result.sights, result.holdings)
+        yield from _named(f", {scene}", *(room[scene].layers for room in rooms))
+
+
+def _named(ending: str, *rooms: Mapping[str, np.ndarray]) -> Iterator[tuple[str, str, Mapping[str, np.ndarray]]]:
+    for name in LAYERS:
+        for layers in rooms:
+            if name in layers:
+                yield name, name + ending, layers
