@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reachmap.threads import pieces, side_by_side
+
 WetCells = np.ndarray | slice
 """Some wet cells: their positions, or a slice of the wet vector."""
 
@@ -112,15 +114,16 @@ class Derived(Mapping[str, np.ndarray]):
     ----------
     names : of the vectors
     read : called with a name and some cells, gives the values there (n,) float32
+    n_wet : number of wet cells; all of them are read in pieces, on all processors
     """
 
-    def __init__(self, names: tuple[str, ...], read: Callable[[str, WetCells], np.ndarray]) -> None:
-        self.names, self.read = names, read
+    def __init__(self, names: tuple[str, ...], read: Callable[[str, WetCells], np.ndarray], n_wet: int) -> None:
+        self.names, self.read, self.n_wet = names, read, n_wet
 
     def __getitem__(self, name: str) -> np.ndarray:
         if name not in self.names:
             raise KeyError(name)
-        return self.read(name, slice(None))
+        return np.concatenate(side_by_side(lambda cells: self.read(name, cells), pieces(self.n_wet)))
 
     def __iter__(self) -> Iterator[str]:
         return iter(self.names)

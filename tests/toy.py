@@ -187,7 +187,7 @@ def sight(ch: Channel, li: Light) -> Sight:
     """A flat sighting range, so that seconds are range over drift speed."""
     reach = np.full(ch.grid.n_wet, 0.4 if li.scene.name == "night" else 1.6, np.float32)
     layers = {"sighting_range": reach, "decide_time": reach / np.maximum(ch["drift_speed"], 0.01)}
-    return Sight(li.scene, Fish(), Derived(tuple(layers), lambda name, cells: layers[name][cells]))
+    return Sight(li.scene, Fish(), Derived(tuple(layers), lambda name, cells: layers[name][cells], ch.grid.n_wet))
 
 
 def day(ch: Channel) -> DayLight:

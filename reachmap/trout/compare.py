@@ -95,7 +95,7 @@ def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
         def read(name: str, cells: WetCells) -> np.ndarray:
             return np.where(wet[cells], factors.read(name, index[cells]), np.float32(name != "depth"))
 
-        return Derived(FACTORS, read)
+        return Derived(FACTORS, read, here.grid.n_wet)
 
     day, night = carry(holding.factors_day), carry(holding.factors_night)
     return replace(holding, layers=layers, factors_day=day, factors_night=night)

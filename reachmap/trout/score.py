@@ -77,7 +77,7 @@ def hold(
     side_by_side(score, pieces(channel.grid.n_wet))
     read = partial(_factor, channel, light, curves)
     by_day, by_night = (
-        Derived(FACTORS, partial(read, eye, shifted, known))
+        Derived(FACTORS, partial(read, eye, shifted, known), channel.grid.n_wet)
         for eye, shifted, known in (("day", day_curves, fed), ("night", night_curves, {}))
     )
     return Holding(light.scene, fish, layers, by_day, by_night, engine, weights_day, weights_night)

@@ -111,7 +111,8 @@ class _Vary:
         self.speed_sd = channel["speed_sd"][own] / np.maximum(channel["speed"][own], 0.05)
         self.eye_day = light["eye_day"][own].astype(float)
         self.sighting = sight.at("sighting_range", own).astype(float)
-        self.clear_m = float(sight["sighting_range"].max(initial=0.0))
+        # The brightest water is where it sees farthest.
+        self.clear_m = float(sight.at("sighting_range", np.argmax(light["light_bed"], keepdims=True))[0])
         self.kd = light.kd_per_m
         self.edge = edge_cover(light, curves, own).astype(float)
         self.hiding = channel["overhead"][own].astype(float), channel["structure"][own].astype(float)
