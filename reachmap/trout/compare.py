@@ -115,7 +115,7 @@ def _table(before: Holding, after: Holding, lies: Lies) -> pd.DataFrame:
     """Scores before and after, what becomes of each lie, and the factor that moved most."""
     least, rows = float(lies.report["least_score"]), []
     for number in lies.table.index:
-        own = np.nonzero(lies.label == number)[0]
+        own = lies.cells[int(number)]
         was, now = float(before["hold"][own].mean()), float(after["hold"][own].mean())
         factor = _moved(before, after, own, now - was)
         words = MOVED_WORDS[_key(before, after, own, factor)][0 if now >= was else 1]

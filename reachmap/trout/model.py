@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -68,6 +69,13 @@ class Lies:
     scenes: Mapping[str, pd.DataFrame]
     label: np.ndarray
     report: Mapping[str, Any]
+
+    @cached_property
+    def cells(self) -> Mapping[int, np.ndarray]:
+        """Number of each lie -> its wet cells in rising order."""
+        taken = np.flatnonzero(self.label)
+        number = self.label[taken].astype(int)
+        return {int(n): taken[number == n] for n in self.table.index}
 
 
 @dataclass(frozen=True)

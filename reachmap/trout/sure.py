@@ -165,7 +165,7 @@ def _sample(lies: Lies, numbers: np.ndarray) -> _Sample:
     """Evenly taken cells of some lies, lie after lie."""
     cells, lie = [], []
     for place, number in enumerate(numbers):
-        own = np.nonzero(lies.label == number)[0]
+        own = lies.cells[int(number)]
         taken = own[np.unique(np.linspace(0, len(own) - 1, CELLS).astype(int))]
         cells.append(taken)
         lie.append(np.full(len(taken), place))

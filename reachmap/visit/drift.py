@@ -45,7 +45,7 @@ def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.Ge
     """Lanes of every lie in the direction of drift (see `Visit.lanes`)."""
     rows: list[Mapping[str, Any]] = []
     for number, lie in lies.table.iterrows():
-        cells = np.flatnonzero(lies.label == number)
+        cells = lies.cells[int(number)]
         if not len(cells):
             continue
         middle = np.array([lie["x"], lie["y"]])

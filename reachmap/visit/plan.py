@@ -39,6 +39,9 @@ DARK_DEG = -6.0
 MINUTES_A_LIE = 20
 """Time to fish one lie (assumed) [min]."""
 
+HOUR_CELLS = 200
+"""Cells at most, spread over a lie, for which the hours of its day are worked out; assumed."""
+
 
 def plan_visit(
     channel: Channel,
@@ -108,9 +111,10 @@ def _hours(
 
     The light factor is worked out again at every step; the other factors of a lie do not change over a day.
     """
-    cells = np.flatnonzero(lies.label > 0)
-    if not len(cells):
+    if not len(lies.table):
         return pd.DataFrame(), pd.Series(dtype=float)
+    some = {number: own[:: -(-len(own) // HOUR_CELLS)] for number, own in lies.cells.items()}
+    cells, label = np.concatenate([*some.values()]), np.repeat([*some], [len(own) for own in some.values()])
     water = light.scene.water
     lux = lux_through_day(channel, day, light.scene.cloud, water, cells=cells)
     step = (day.times[1] - day.times[0]).total_seconds() / 60
@@ -120,7 +124,6 @@ def _hours(
     by_day = _relit(holding["hold_day"][cells], holding.factors_day.at(cells)["light"], day_curves, log_lux)
     by_night = _relit(holding["hold_night"][cells], holding.factors_night.at(cells)["light"], night_curves, log_lux)
     score = eye * by_day + (1 - eye) * by_night
-    label = lies.label[cells].astype(int)
     table = {n: score[:, label == n].mean(axis=1) for n in lies.table.index}
     times = pd.Index(day.times, name="time")
     return pd.DataFrame(table, index=times), pd.Series(eye.mean(axis=1), index=times)
@@ -162,7 +165,7 @@ def _order(lies: Lies, hours: pd.DataFrame, eye: pd.Series, day: DayLight | None
         {
             "lie": int(number),
             "when": f"{when:%H:%M}",
-            "why": f"lie {number}, {_why_then(scene.loc[number, 'why'], day, step, lies.label == number)}",
+            "why": f"lie {number}, {_why_then(scene.loc[number, 'why'], day, step, lies.cells[int(number)])}",
             "step": int(step),
         }
         for number, when, step in zip(chosen, times, steps, strict=True)
@@ -175,14 +178,14 @@ def _why_then(why: str, day: DayLight, step: int, cells: np.ndarray) -> str:
     lasting = re.sub(r" in the shade of [^,;]+", "", why)
     kept = [part for part in lasting.split("; ") if not part.startswith(PASSING)]
     if day.sun[step].altitude_deg > 0:
-        lit = float(day.sun_on(np.flatnonzero(cells))[step].mean()) / 255 >= 0.5
+        lit = float(day.sun_on(cells)[step].mean()) / 255 >= 0.5
         kept.append("in the sun then" if lit else "in shade then")
     return "; ".join(kept)
 
 
 def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int, eyes: Eyes) -> dict[str, object]:
     """What the fish makes out at one lie."""
-    cells = np.flatnonzero(lies.label == number)
+    cells = lies.cells[number]
     reach, seconds = (float(sight.at(name, cells).mean()) for name in ("sighting_range", "decide_time"))
     mar = eyes.mar_arcmin(channel.beat.fish)
     depth, lux = float(channel["depth"][cells].mean()), float(light["light_bed"][cells].mean())

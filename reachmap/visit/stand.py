@@ -9,6 +9,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
 from reachmap.channel.model import Channel
@@ -32,18 +33,27 @@ LIMIT_ARCMIN = 14.0
 KNEEL_M, BANK_M = 0.3, 0.3
 """Deepest water to kneel in and height of the bank above the water (assumed) [m]."""
 
-BEST = 2
+TURNS_DEG = np.arange(0, 360, 15)
+"""Directions from the lie in which places are tried [deg]."""
+
+BESIDE_WATER_M = 4.0
+"""On land one has to stand this near to the water to cast (assumed) [m]."""
+
+BEST, APART_M = 2, 4.0
+"""Stances offered a lie, and how far apart they are at least [m]."""
 
 
-def shadow_line(
-    x: float, y: float, height_m: float, altitude_deg: float, azimuth_deg: float
-) -> shapely.LineString | None:
-    """The shadow of an upright person on level ground; None when the sun is down."""
+def shadow_lines(
+    x: np.ndarray, y: np.ndarray, height_m: np.ndarray, altitude_deg: float, azimuth_deg: float
+) -> np.ndarray:
+    """Shadows of upright people on level ground (n,), lines; None when the sun is down."""
     if altitude_deg <= 0:
-        return None
+        return np.full(len(x), None)
     length = height_m / math.tan(math.radians(altitude_deg))
     away = math.radians(azimuth_deg + 180)
-    return shapely.LineString([(x, y), (x + length * math.sin(away), y + length * math.cos(away))])
+    foot = np.stack([x, y], axis=-1)
+    tip = foot + length[:, None] * np.array([math.sin(away), math.cos(away)])
+    return np.asarray(shapely.linestrings(np.stack([foot, tip], axis=1)))
 
 
 @dataclass(frozen=True)
@@ -76,83 +86,96 @@ def stances(channel: Channel, hours: Mapping[int, Hour], lies: Lies, redd: np.nd
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 
 
+@dataclass(frozen=True)
+class _Candidates:
+    """Places and postures to meet a lie from, all of equal length.
+
+    x, y [m]; how: posture; distance: of the cast [m]; ahead: angle from the way the fish looks [deg]; cell: the wet
+    cell stood in, -1 on land; klass: wading class; seen: how tall the person stands in the fish's window [arcmin];
+    cost: the lower the better.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    how: np.ndarray
+    distance: np.ndarray
+    ahead: np.ndarray
+    cell: np.ndarray
+    klass: np.ndarray
+    seen: np.ndarray
+    cost: np.ndarray
+
+
 def _of_lie(
     channel: Channel, hour: Hour, lies: Lies, number: int, wading: np.ndarray, redd: np.ndarray
 ) -> list[dict[str, Any]]:
     """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
-    lie, grid = lies.table.loc[number], channel.grid
-    patch = lie.geometry
-    cell = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
-    upstream = math.atan2(-float(channel["flow_north"][cell]), -float(channel["flow_east"][cell]))
-    depth = float(channel["depth"][cell])
-    found: list[tuple[Any, ...]] = []
-    visitor, sun = channel.beat.visitor, hour.sun
-    for distance in (visitor.cast_m * share for share in CASTS):
-        for turn in np.radians(np.arange(0, 360, 15)):
-            x, y = lie["x"] + distance * math.cos(turn), lie["y"] + distance * math.sin(turn)
-            ahead = math.degrees(abs((turn - upstream + math.pi) % (2 * math.pi) - math.pi))
-            at = int(grid.locate(np.array([x]), np.array([y]))[0])
-            on = "water" if at >= 0 else "bank"
-            klass = int(wading[at]) if at >= 0 else 1
-            if ahead < AHEAD_DEG or klass >= 3 or (at >= 0 and redd[at] > 0) or not _near_bank(channel, x, y, on):
-                continue
-            wet = float(channel["depth"][at]) if at >= 0 else 0.0
-            for how, share in HEIGHTS.items():
-                height = share * visitor.height_m
-                if how == "kneeling" and wet > KNEEL_M:
-                    continue
-                shadow = shadow_line(x, y, height, sun.altitude_deg, sun.azimuth_deg)
-                if shadow is not None and shadow.intersects(patch):
-                    continue
-                above = height - wet if at >= 0 else height + BANK_M
-                found.append((x, y, how, on, distance, klass, max(above, 0.1), ahead))
-    rows = []
-    for (x, y, how, on, distance, klass, _, ahead), seen in zip(found, _seen(found, hour, depth), strict=True):
-        cost = seen / LIMIT_ARCMIN + klass + 0.1 * distance - ahead / 90 + (0.5 if how == "kneeling" else 0)
-        rows.append((cost, x, y, how, on, distance, klass, seen, ahead))
-    rows.sort(key=lambda row: row[:3])
-    return [_row(number, rank, row, hour) for rank, row in enumerate(_apart(rows), 1)]
+    found = _candidates(channel, hour, lies.table.loc[number], wading, redd)
+    return [_row(number, rank, found, best, hour) for rank, best in enumerate(_apart(found), 1)]
 
 
-def _seen(found: list[tuple[Any, ...]], hour: Hour, depth_m: float) -> list[float]:
-    """How tall each candidate stands in the window of a fish this deep [arcmin], 0 in the dark."""
-    if hour.dark or not found:
-        return [0.0] * len(found)
-    distance, above = (np.array([row[k] for row in found]) for k in (4, 6))
-    return seen_from_below(np.round(above, 1), distance, round(max(depth_m, 0.1), 1)).arcmin.tolist()
+def _candidates(channel: Channel, hour: Hour, lie: pd.Series, wading: np.ndarray, redd: np.ndarray) -> _Candidates:
+    """Where a person may stand and cast to a lie, standing or kneeling."""
+    grid, visitor, sun = channel.grid, channel.beat.visitor, hour.sun
+    top = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
+    upstream = math.atan2(-float(channel["flow_north"][top]), -float(channel["flow_east"][top]))
+    distance, turn = (
+        a.ravel() for a in np.meshgrid(visitor.cast_m * np.array(CASTS), np.radians(TURNS_DEG), indexing="ij")
+    )
+    x, y = lie["x"] + distance * np.cos(turn), lie["y"] + distance * np.sin(turn)
+    ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
+    cell = grid.locate(x, y)
+    wet = cell >= 0
+    klass = np.where(wet, wading[cell], 1).astype(int)
+    good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (redd[cell] > 0))
+    good &= wet | (shapely.distance(channel.beat.outline, shapely.points(x, y)) <= BESIDE_WATER_M)
+    depth = np.where(wet, channel["depth"][cell], 0.0)
+    # Every place once in each posture.
+    place, posture = (a.ravel() for a in np.meshgrid(np.flatnonzero(good), np.arange(len(HEIGHTS)), indexing="ij"))
+    how, height = np.array([*HEIGHTS])[posture], visitor.height_m * np.array([*HEIGHTS.values()])[posture]
+    able = (how != "kneeling") | (depth[place] <= KNEEL_M)
+    shadows = shadow_lines(x[place], y[place], height, sun.altitude_deg, sun.azimuth_deg)
+    able &= ~shapely.intersects(shadows, lie.geometry)
+    place, how, height = place[able], how[able], height[able]
+    above = np.maximum(np.where(wet[place], height - depth[place], height + BANK_M), 0.1)
+    seen = _seen(above, distance[place], hour, float(channel["depth"][top]))
+    cost = seen / LIMIT_ARCMIN + klass[place] + 0.1 * distance[place] - ahead[place] / 90 + 0.5 * (how == "kneeling")
+    return _Candidates(x[place], y[place], how, distance[place], ahead[place], cell[place], klass[place], seen, cost)
 
 
-def _near_bank(channel: Channel, x: float, y: float, on: str) -> bool:
-    """A place on land must be within 4 m of the water, where one can cast."""
-    return on == "water" or channel.beat.outline.distance(shapely.Point(x, y)) <= 4.0
+def _seen(above_m: np.ndarray, distance_m: np.ndarray, hour: Hour, depth_m: float) -> np.ndarray:
+    """How tall each person stands in the window of a fish this deep [arcmin], 0 in the dark."""
+    if hour.dark or not len(above_m):
+        return np.zeros(len(above_m))
+    return seen_from_below(np.round(above_m, 1), distance_m, round(max(depth_m, 0.1), 1)).arcmin
 
 
-def _apart(found: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
-    """The best, and the next best at least 4 m away from it."""
-    kept: list[tuple[Any, ...]] = []
-    for row in found:
-        if all(math.hypot(row[1] - k[1], row[2] - k[2]) >= 4 for k in kept):
-            kept.append(row)
+def _apart(found: _Candidates) -> list[int]:
+    """The best candidate, and the next best at least `APART_M` away from it."""
+    kept: list[int] = []
+    for k in np.lexsort((found.y, found.x, found.cost)).tolist():
+        if all(math.hypot(found.x[k] - found.x[n], found.y[k] - found.y[n]) >= APART_M for n in kept):
+            kept.append(k)
         if len(kept) == BEST:
             break
     return kept
 
 
-def _row(number: int, rank: int, row: tuple[Any, ...], hour: Hour) -> dict[str, Any]:
+def _row(number: int, rank: int, found: _Candidates, best: int, hour: Hour) -> dict[str, Any]:
     """One stance with its reason."""
-    _, x, y, how, on, distance, klass, seen, ahead = row
-    side = "behind" if ahead > 120 else "beside"
-    sight = "below its line of sight" if seen < LIMIT_ARCMIN else "it may see you: move slowly"
+    klass = int(found.klass[best])
+    side = "behind" if found.ahead[best] > 120 else "beside"
+    sight = "below its line of sight" if found.seen[best] < LIMIT_ARCMIN else "it may see you: move slowly"
     sight = "in the dark" if hour.dark else sight
     care = "" if klass == 1 else ", strong care wading"
     return {
         "lie": number,
         "rank": rank,
-        "how": how,
-        "on": on,
+        "how": str(found.how[best]),
+        "on": "water" if found.cell[best] >= 0 else "bank",
         "reason": f"{side} the fish, {sight}{care}",
-        "cast_m": round(distance, 1),
+        "cast_m": round(float(found.distance[best]), 1),
         "wading": klass,
         "when": hour.when,
-        "geometry": shapely.Point(x, y),
+        "geometry": shapely.Point(found.x[best], found.y[best]),
     }

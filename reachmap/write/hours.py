@@ -144,7 +144,7 @@ def _lie_row(result: Result, number: int, top: int) -> str:
         for start, length in _runs(score == value):
             box = f"x='{LEFT + STEP * start}' y='{top}' width='{STEP * length}' height='8'"
             parts.append(f"<rect {box} fill-opacity='{np.clip((value - POOR) / (1 - POOR), 0.03, 1):.2f}'/>")
-    lit = result.day.sun_on(np.flatnonzero(result.lies.label == number)).mean(axis=1) / 255
+    lit = result.day.sun_on(result.lies.cells[number]).mean(axis=1) / 255
     up = np.array([sun.altitude_deg > 0 for sun in result.day.sun])
     for start, length in _runs((lit < 0.5) & up):
         parts.append(f"<rect x='{LEFT + STEP * start}' y='{top + 9}' width='{STEP * length}' height='2'/>")

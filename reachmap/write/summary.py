@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import shapely
 
@@ -12,6 +12,9 @@ from reachmap.beat.model import Beat
 from reachmap.trout.model import Lies
 from reachmap.write.imperial import in_feet
 from reachmap.write.model import Result
+
+if TYPE_CHECKING:
+    import geopandas as gpd
 
 NOTE_M = 2.0
 """A note this far from a lie still belongs to it, about the error of a phone's position (assumed) [m]."""
@@ -28,37 +31,55 @@ def ranked(lies: Lies, scene: str) -> list[int]:
 
 def lies_table(result: Result) -> list[dict[str, Any]]:
     """Every lie in every scene as plain values, best first within a scene."""
+    of_lie = _of_every_lie(result)
     rows = []
-    patches = result.lies.table.to_crs(4326).geometry.representative_point()
-    lanes, stances = (table.to_crs(4326) for table in (result.visit.lanes, result.visit.stances))
-    met = dict(zip(result.visit.order["lie"], result.visit.order["when"], strict=True))
     for scene, table in result.lies.scenes.items():
-        for number in ranked(result.lies, scene):
-            row, patch = table.loc[number], result.lies.table.loc[number]
+        for row in table.loc[ranked(result.lies, scene)].itertuples():
             rows.append(
                 {
                     "scene": scene,
-                    "rank": int(row["rank"]),
-                    "lie": number,
-                    "kind": str(patch["kind"]),
-                    "score": round(float(row["score"]), 3),
-                    "why": str(row["why"]),
-                    "limiting": str(row["limiting"]),
-                    "sure": None if math.isnan(row["sure"]) else round(float(row["sure"]), 2),
-                    "depth_m": round(float(patch["depth_m"]), 2),
-                    "drift_m_s": round(float(patch["drift_m_s"]), 2),
-                    "area_m2": round(float(patch["area_m2"]), 1),
-                    "lat": round(float(patches[number].y), 6),
-                    "lon": round(float(patches[number].x), 6),
-                    "notes": notes_at(result, number),
-                    # Of the first scene: how to fish it.
-                    "met_at": met.get(number),
-                    "sees": dict(result.visit.seen.get(number, {})),
-                    "lanes": [_plain(lane) for lane in lanes[lanes["lie"] == number].itertuples(index=False)],
-                    "stances": [_plain(one) for one in stances[stances["lie"] == number].itertuples(index=False)],
+                    "rank": int(row.rank),
+                    "lie": int(row.Index),
+                    "kind": of_lie[row.Index]["kind"],
+                    "score": round(float(row.score), 3),
+                    "why": str(row.why),
+                    "limiting": str(row.limiting),
+                    "sure": None if math.isnan(row.sure) else round(float(row.sure), 2),
+                    **of_lie[row.Index],
                 }
             )
     return rows
+
+
+def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
+    """What a lie has in every scene, as plain values by its number; how to fish it is of the first scene."""
+    patches = result.lies.table.to_crs(4326).geometry.representative_point()
+    met = dict(zip(result.visit.order["lie"], result.visit.order["when"], strict=True))
+    lanes, stances = (_by_lie(table) for table in (result.visit.lanes, result.visit.stances))
+    return {
+        int(lie.Index): {
+            "kind": str(lie.kind),
+            "depth_m": round(float(lie.depth_m), 2),
+            "drift_m_s": round(float(lie.drift_m_s), 2),
+            "area_m2": round(float(lie.area_m2), 1),
+            "lat": round(place.y, 6),
+            "lon": round(place.x, 6),
+            "notes": notes_at(result, int(lie.Index)),
+            "met_at": met.get(lie.Index),
+            "sees": dict(result.visit.seen.get(lie.Index, {})),
+            "lanes": lanes.get(lie.Index, []),
+            "stances": stances.get(lie.Index, []),
+        }
+        for lie, place in zip(result.lies.table.itertuples(), patches, strict=True)
+    }
+
+
+def _by_lie(table: gpd.GeoDataFrame) -> dict[int, list[dict[str, Any]]]:
+    """Rows of a table of points or lines as plain values by their lie."""
+    out: dict[int, list[dict[str, Any]]] = {}
+    for row in table.to_crs(4326).itertuples(index=False):
+        out.setdefault(int(row.lie), []).append(_plain(row))
+    return out
 
 
 def notes_at(result: Result, number: int) -> list[str]:

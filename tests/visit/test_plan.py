@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from reachmap.light import light_through_day
 from reachmap.visit import plan_visit
 from reachmap.visit.drift import drift_seconds, lane_count, lead_m
-from reachmap.visit.stand import AHEAD_DEG, shadow_line
+from reachmap.visit.stand import AHEAD_DEG, shadow_lines
 from tests import published, toy
 
 ROWS = published.load("visit")
@@ -35,10 +35,11 @@ def test_lead_and_lanes_by_arithmetic():
 
 
 def test_shadow_by_trigonometry():
-    ROWS["SHADOW"].check(shadow_line(0, 0, 10, 30, 180).length)
-    tip = shadow_line(0, 0, 10, 30, 180).coords[-1]
-    assert tip[1] > 17
-    assert shadow_line(0, 0, 10, -1, 180) is None
+    none, tall = np.zeros(1), np.array([10.0])
+    [line] = shadow_lines(none, none, tall, 30, 180)
+    ROWS["SHADOW"].check(line.length)
+    assert line.coords[-1][1] > 17
+    assert shadow_lines(none, none, tall, -1, 180).tolist() == [None]
 
 
 @settings(max_examples=40)
@@ -77,9 +78,9 @@ def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
         # The toy river flows east, so its fish look west.
         turn = math.degrees(math.atan2(stance.geometry.y - lie["y"], stance.geometry.x - lie["x"]))
         assert 180 - abs(turn) >= AHEAD_DEG - 1e-6
-        height = 0.9 if stance.how == "kneeling" else 1.8
-        sun = bodies[stance.when]
-        shadow = shadow_line(stance.geometry.x, stance.geometry.y, height, sun.altitude_deg, sun.azimuth_deg)
+        height, sun = np.array([0.9 if stance.how == "kneeling" else 1.8]), bodies[stance.when]
+        x, y = (np.array([value]) for value in (stance.geometry.x, stance.geometry.y))
+        [shadow] = shadow_lines(x, y, height, sun.altitude_deg, sun.azimuth_deg)
         assert shadow is None or not shadow.intersects(lie.geometry)
 
 
