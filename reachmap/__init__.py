@@ -21,7 +21,7 @@ _HOMES = {
     "load_curves": "reachmap.trout",
     "hold": "reachmap.trout",
     "find_lies": "reachmap.trout",
-    "compare": "reachmap.trout",
+    "compare": "reachmap.trout.compare",
     "plan_visit": "reachmap.visit",
     "analyse": "reachmap.run",
     "map_beat": "reachmap.run",

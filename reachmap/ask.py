@@ -18,7 +18,8 @@ from reachmap.channel import Channel, build_channel
 from reachmap.channel.kept import kept_channel
 from reachmap.errors import OutputError, SettingError
 from reachmap.run import Progress, analyse, with_fish
-from reachmap.trout import compare, find_lies, load_curves, write_curves
+from reachmap.trout import find_lies, load_curves, write_curves
+from reachmap.trout.compare import compare
 from reachmap.trout.model import FACTORS, Comparison
 
 if TYPE_CHECKING:

@@ -20,7 +20,6 @@ from reachmap.channel.reach import Reach, build_reach
 from reachmap.channel.seams import find_seams
 from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import SpeedResult, find_speed
-from reachmap.channel.stage import at_stage
 from reachmap.errors import Finding
 from reachmap.layers import LAYERS
 
@@ -121,6 +120,8 @@ def _at_stage(
     beat: Beat, reach: Reach, bed: Bed, speed: SpeedResult, stage_m: float, flow_m3_s: float | None
 ) -> _Water:
     """The water at another level, each cell with the coordinates of the surveyed one it was or lies nearest to."""
+    from reachmap.channel.stage import at_stage
+
     staged = at_stage(beat, reach, bed.depth, bed.depth_sd, speed, stage_m, flow_m3_s)
     was = staged.survey_cell
     layers = {

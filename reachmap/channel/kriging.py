@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.optimize import nnls
 
 from reachmap.channel.kernel import Kernel, Setting, System, Trend
 from reachmap.channel.leftout import leave_out
@@ -174,6 +173,8 @@ def _spreads(values: np.ndarray, left_out: tuple[tuple[np.ndarray, np.ndarray], 
         return size / 2, size / 10
     squares = np.array([np.mean((values - predicted) ** 2) for predicted, _ in left_out])
     shares = np.array([np.mean(variance) for _, variance in left_out])
+    from scipy.optimize import nnls
+
     weight = 1.0 / np.maximum(squares, 1e-12)
     (a2, b2), _ = nnls(np.column_stack([shares, np.ones(2)]) * weight[:, None], squares * weight)
     predicted, variance = left_out[1]

@@ -38,7 +38,7 @@ def check_command(ctx: click.Context, beat: Path, strict: bool, as_json: bool) -
 )
 def new_command(folder: Path, name: str | None, sources: tuple[Path, ...]) -> None:
     """Make a commented beat FOLDER that maps, empty or from files at hand; every guess is shown."""
-    from reachmap.beat import new_beat
+    from reachmap.beat.new import new_beat
 
     show_findings(new_beat(folder, name, sources))
     click.echo(f"Made {folder}; look at {folder / 'beat.toml'}, then: reachmap map {folder}")

@@ -12,7 +12,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import ephem
-from scipy.optimize import brentq
 
 from reachmap.light.lux import moon_lux, sun_lux
 from reachmap.light.model import Body
@@ -97,9 +96,10 @@ def day_events(times: Sequence[datetime], lat: float, lon: float) -> dict[str, d
 def _crossing(
     body: Callable[..., Any], start: datetime, end: datetime, mark: float, lat: float, lon: float
 ) -> datetime:
-    span = (end - start).total_seconds()
-    seconds = brentq(lambda s: _altitude(body, start + timedelta(seconds=s), lat, lon) - mark, 0.0, span, xtol=0.5)
-    return start + timedelta(seconds=round(seconds))
+    span = (end - start) / timedelta(days=1)
+    # To half a second, in days.
+    days = ephem.newton(lambda d: _altitude(body, start + timedelta(days=d), lat, lon) - mark, 0.0, span)
+    return start + timedelta(seconds=round(86400.0 * days))
 
 
 def _altitude(body: Callable[..., Any], when: datetime, lat: float, lon: float) -> float:

@@ -1,6 +1,5 @@
 """Where they hold: curves, day and night scores, limiting factor, lies, comparing, how sure."""
 
-from reachmap.trout.compare import compare
 from reachmap.trout.curves import Curves, load_curves, write_curves
 from reachmap.trout.lies import find_lies
 from reachmap.trout.model import FACTORS, LIE_CLASSES, Comparison, Holding, Lies
@@ -14,7 +13,6 @@ __all__ = [
     "Curves",
     "Holding",
     "Lies",
-    "compare",
     "cover_number",
     "find_lies",
     "hold",

@@ -9,7 +9,8 @@ import tomllib
 import pytest
 from pyproj import Transformer
 
-from reachmap.beat import new_beat, read_beat
+from reachmap.beat import read_beat
+from reachmap.beat.new import new_beat
 from reachmap.errors import InputError, OutputError, SettingError
 from tests.beat.folders import LAT, LON, make, outline_text, sounding_rows, table_text
 from tests.beat.test_formats import waypoints

@@ -10,7 +10,8 @@ import pytest
 from reachmap.beat.model import Fish
 from reachmap.errors import SettingError
 from reachmap.sight import see
-from reachmap.trout import compare, find_lies, hold, load_curves
+from reachmap.trout import find_lies, hold, load_curves
+from reachmap.trout.compare import compare
 from reachmap.trout.model import CHANGES
 from tests import toy
 from tests.trout import waters
