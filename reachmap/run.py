@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -99,7 +100,7 @@ def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings:
 
 def write(result: Result, out: str | Path, imagery: bool = False) -> list[Path]:
     """Write everything one run found into a folder, whole or not at all; `imagery` as for `map_page`."""
-    pages = {"map.html": map_page(result, imagery), "card.html": card_page(result)}
+    pages = {"map.html": partial(map_page, result, imagery), "card.html": partial(card_page, result)}
     return write_outputs(result, Path(out), pages)
 
 

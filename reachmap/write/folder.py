@@ -10,7 +10,8 @@ import re
 import shutil
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from reachmap.errors import OutputError
@@ -29,14 +30,14 @@ KEPT = ("notes.geojson",)
 """Files of the user's that may stand in an output folder and are carried over."""
 
 
-def write_outputs(result: Result, out: Path, pages: Mapping[str, str]) -> list[Path]:
+def write_outputs(result: Result, out: Path, pages: Mapping[str, Callable[[], str]]) -> list[Path]:
     """Write everything into `out`: beside it first, then renamed, so that no half-written folder ever stands there.
 
     Parameters
     ----------
     result : what one run found
     out : the folder; one that reachmap wrote before is replaced as a whole, the user's notes in it are kept
-    pages : html pages by file name
+    pages : by file name what makes an html page; the layers are written meanwhile
 
     Raises
     ------
@@ -63,16 +64,19 @@ def write_outputs(result: Result, out: Path, pages: Mapping[str, str]) -> list[P
     return sorted(out.iterdir())
 
 
-def _fill(result: Result, folder: Path, pages: Mapping[str, str]) -> None:
+def _fill(result: Result, folder: Path, pages: Mapping[str, Callable[[], str]]) -> None:
     """Every file of a run."""
-    write_layers(result, folder / "layers.tif")
-    write_vectors(result, folder / "lies.gpkg")
-    write_table(result, folder / "lies.csv")
-    write_waypoints(result, folder / "waypoints.gpx")
-    for name, page in pages.items():
-        (folder / name).write_text(page, encoding="utf-8")
-    record = json.dumps(run_record(result), indent=2, sort_keys=True, ensure_ascii=False)
-    (folder / "run.json").write_text(record + "\n", encoding="utf-8")
+    # Leaving the block waits for the layers, so that nothing is written into a folder that is done with.
+    with ThreadPoolExecutor(1) as aside:
+        layers = aside.submit(write_layers, result, folder / "layers.tif")
+        for name, page in pages.items():
+            (folder / name).write_text(page(), encoding="utf-8")
+        write_vectors(result, folder / "lies.gpkg")
+        write_table(result, folder / "lies.csv")
+        write_waypoints(result, folder / "waypoints.gpx")
+        record = json.dumps(run_record(result), indent=2, sort_keys=True, ensure_ascii=False)
+        (folder / "run.json").write_text(record + "\n", encoding="utf-8")
+        layers.result()
 
 
 def _swap(beside: Path, out: Path) -> None:

@@ -34,21 +34,22 @@ def write_vectors(result: Result, path: Path) -> None:
             {"text": cautions}, geometry=[beat.outline.representative_point()] * len(cautions), crs=beat.crs
         ),
     }
-    with _fixed_date():
+    with _written_beside():
         for name, table in tables.items():
             if len(table):
                 pyogrio.write_dataframe(table.to_crs(4326), path, layer=name, driver="GPKG", append=path.exists())
 
 
 @contextmanager
-def _fixed_date() -> Iterator[None]:
-    """Let the driver write a fixed date of last change."""
-    before = os.environ.get("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
+def _written_beside() -> Iterator[None]:
+    """Let the driver write a fixed date of last change, and not wait for the disk: the folder is renamed when whole."""
+    wanted = {"OGR_CURRENT_DATE": FIXED_DATE, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+    before = {name: os.environ.get(name) for name in wanted}
+    pyogrio.set_gdal_config_options(wanted)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+        pyogrio.set_gdal_config_options(before)
 
 
 def _lies(result: Result) -> gpd.GeoDataFrame:

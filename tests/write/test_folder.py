@@ -30,7 +30,7 @@ def result():
 
 
 def write(result, out, text="page"):
-    return write_outputs(result, out, {"map.html": text, "card.html": text})
+    return write_outputs(result, out, {"map.html": lambda: text, "card.html": lambda: text})
 
 
 def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
