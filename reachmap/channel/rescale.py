@@ -54,7 +54,9 @@ class Rescale:
         if self.merge == 1:
             return merged
         order, starts = self._sorted
-        return np.concatenate([order[starts[cell] : starts[cell + 1]] for cell in merged])
+        count = self._count[merged]
+        before = np.cumsum(count) - count
+        return order[np.arange(count.sum()) + np.repeat(starts[merged] - before, count)]
 
     def to_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""

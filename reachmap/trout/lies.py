@@ -11,12 +11,13 @@ import pandas as pd
 import shapely
 
 from reachmap.channel.model import Channel, Grid
-from reachmap.channel.rescale import make_rescale
+from reachmap.channel.rescale import Rescale, make_rescale
 from reachmap.light.model import DayLight, Light
 from reachmap.sight.model import Sight
+from reachmap.threads import side_by_side
 from reachmap.trout.curves import Curves, load_curves
 from reachmap.trout.model import FACTORS, LIE_CLASSES, Holding, Lies
-from reachmap.trout.patches import find_patches
+from reachmap.trout.patches import Patch, find_patches
 from reachmap.trout.reasons import Place, describe_places, say_why
 from reachmap.trout.score import cover_number, losses
 
@@ -32,7 +33,7 @@ DAY_LUX = 1000.0
 
 @dataclass
 class _Draft:
-    """A lie in the making: its cells, and the best score that made it."""
+    """A lie in the making: its cells, the best first, and the best score that made it."""
 
     cells: np.ndarray
     top: float
@@ -63,8 +64,9 @@ def find_lies(
     Lies : numbered from downstream to upstream; the same water and scenes give the same numbers
     """
     curves = curves or load_curves()
-    drafts = _merge_scenes(channel, holdings, curves)
-    kept = _keep_best(drafts, holdings, max_lies)
+    scaling = make_rescale(channel.grid, max(LIE_CELL_M, channel.grid.cell_m))
+    drafts = _merge_scenes(scaling, channel["along"], holdings, curves)
+    kept = [replace(d, cells=scaling.cells_of(d.cells)) for d in _keep_best(drafts, holdings, max_lies)]
     kept.sort(key=lambda d: (-float(channel["along"][d.cells].mean()), float(channel["across"][d.cells].mean())))
     cells = [d.cells for d in kept]
     label = np.zeros(channel.grid.n_wet, np.float32)
@@ -86,16 +88,16 @@ def find_lies(
     return Lies(table, scenes, label, report)
 
 
-def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Curves) -> list[_Draft]:
-    """Patches of every scene, best first; one that overlaps an earlier lie enough joins it."""
-    grid = channel.grid
-    scaling = make_rescale(grid, max(LIE_CELL_M, grid.cell_m))
-    along = scaling.to_work(channel["along"])
-    found = []
-    for order, (name, holding) in enumerate(holdings.items()):
-        patches = find_patches(
+def _merge_scenes(
+    scaling: Rescale, along_m: np.ndarray, holdings: Mapping[str, Holding], curves: Curves
+) -> list[_Draft]:
+    """Patches of every scene on merged cells, best first; one that overlaps an earlier lie enough joins it."""
+    grid, along = scaling.work, scaling.to_work(along_m)
+
+    def patches_of(holding: Holding) -> list[Patch]:
+        return find_patches(
             scaling.to_work(holding["hold"]),
-            scaling.work,
+            grid,
             along,
             least_score=curves["lies.least_score"],
             prominence=curves["lies.prominence"],
@@ -103,7 +105,9 @@ def _merge_scenes(channel: Channel, holdings: Mapping[str, Holding], curves: Cur
             area_m2=(curves["lies.least_area_m2"], curves["lies.most_area_m2"]),
             most_span=curves["lies.most_span"],
         )
-        found += [(-p.top, order, name, replace(p, cells=scaling.cells_of(p.cells))) for p in patches]
+
+    by_scene = zip(holdings, side_by_side(patches_of, holdings.values()), strict=True)
+    found = [(-p.top, order, name, p) for order, (name, patches) in enumerate(by_scene) for p in patches]
     drafts: list[_Draft] = []
     owner = np.full(grid.n_wet, -1, np.int32)
     for _, _, name, patch in sorted(found, key=lambda f: (f[0], f[1], int(f[3].cells[0]))):
