@@ -72,11 +72,10 @@ def solve_coordinates(mesh: Mesh, edge: Edge) -> Coordinates:
 def cap_touch(mesh: Mesh, edge: Edge) -> np.ndarray:
     """Width of the water of each node that lies on the upstream and the downstream cap, (2, n) [m]."""
     grid = mesh.grid
-    rows, cols = grid.cells
     out = np.zeros((2, mesh.n))
     tree = cKDTree(edge.middle)
     for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
-        open_side = np.flatnonzero(grid.index[rows + dr, cols + dc] < 0)
+        open_side = grid.beside_land(dr, dc)
         side = grid.points(open_side) + 0.5 * grid.cell_m * np.array([dc, -dr])
         kind = edge.kind[tree.query(side)[1]]
         for k, cap in enumerate((HEAD, TAIL)):

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import io
 import json
 import os
 import tempfile
@@ -142,9 +141,8 @@ def _write(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> N
         with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_STORED) as entry:
             entry.writestr("memo.json", json.dumps(memo))
             for name, values in arrays.items():
-                buffer = io.BytesIO()
-                np.save(buffer, values, allow_pickle=False)
-                entry.writestr(f"{name}.npy", buffer.getbuffer())
+                with entry.open(f"{name}.npy", "w", force_zip64=True) as member:
+                    np.lib.format.write_array(member, np.asarray(values), allow_pickle=False)
         Path(beside).replace(path)
     finally:
         Path(beside).unlink(missing_ok=True)
@@ -155,7 +153,10 @@ def _read(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
     with zipfile.ZipFile(path) as entry:
         memo = json.loads(entry.read("memo.json"))
         names = [n.removesuffix(".npy") for n in entry.namelist() if n.endswith(".npy")]
-        arrays = {n: np.load(io.BytesIO(entry.read(f"{n}.npy")), allow_pickle=False) for n in names}
+        arrays = {}
+        for name in names:
+            with entry.open(f"{name}.npy") as member:
+                arrays[name] = np.lib.format.read_array(member, allow_pickle=False)
     os.utime(path)
     return memo, arrays
 

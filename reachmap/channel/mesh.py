@@ -204,7 +204,10 @@ def make_mesh(grid: Grid, merge: int) -> Mesh:
     rows, cols = grid.cells
     per_row = -(-grid.shape[1] // merge)
     block = (rows // merge).astype(np.int64) * per_row + cols // merge
-    _, held, counts = np.unique(block, return_inverse=True, return_counts=True)
+    # The blocks that hold water, numbered in their own order.
+    counts = np.bincount(block)
+    held = (np.cumsum(counts > 0) - 1)[block]
+    counts = counts[counts > 0]
     of_cell = _split_blocks(grid, block, held, counts, merge)
     n = int(of_cell.max()) + 1
     cells_in = np.bincount(of_cell, minlength=n)

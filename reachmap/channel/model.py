@@ -49,8 +49,10 @@ class Grid:
     @cached_property
     def cells(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column of every wet cell, int32 (n_wet,), row by row."""
-        rows, cols = np.nonzero(self.wet)
-        return rows.astype(np.int32), cols.astype(np.int32)
+        rows = np.repeat(np.arange(self.shape[0], dtype=np.int32), np.count_nonzero(self.wet, axis=1))
+        # Column from the place in the whole box, several times faster than asking for both.
+        cols = np.flatnonzero(self.wet) - rows.astype(np.int64) * self.shape[1]
+        return rows, cols.astype(np.int32)
 
     @property
     def n_wet(self) -> int:
@@ -66,6 +68,12 @@ class Grid:
     def y(self) -> np.ndarray:
         """Northing of every wet cell centre (n_wet,) [m]; worked out anew, see `points`."""
         return self.y1 - (self.cells[0] + 0.5) * self.cell_m
+
+    def beside_land(self, down: int, right: int) -> np.ndarray:
+        """Wet cells whose neighbour so many rows down and columns right is dry, in rising order; a step of one."""
+        inner = tuple(slice(1, n - 1) for n in self.shape)
+        beside = tuple(slice(1 + step, n - 1 + step) for step, n in zip((down, right), self.shape, strict=True))
+        return self.index[inner][self.wet[inner] & ~self.wet[beside]]
 
     def points(self, cells: np.ndarray | slice) -> np.ndarray:
         """Centres of some wet cells, east and north (n, 2) [m]."""

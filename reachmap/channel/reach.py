@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -121,13 +122,13 @@ class Reach:
     def cells(self) -> Places:
         """The fine wet cells, float32."""
         away = self._waterline.distance_of_cells(self.grid, self.mesh.merge // BLOCKS_IN_NODE)
-        return self._places(self.upsample(self._columns), away, self.grid.x, self.grid.y)
+        return self._places(self.upsample(self._columns), away, lambda: self.grid.points(slice(None)))
 
     @cached_property
     def nodes(self) -> Places:
         """The nodes of the mesh."""
         x, y = self.mesh.x, self.mesh.y
-        return self._places(self._columns, self.bank_distance(x, y), x, y)
+        return self._places(self._columns, self.bank_distance(x, y), lambda: np.column_stack([x, y]))
 
     @cached_property
     def head(self) -> np.ndarray:
@@ -143,7 +144,7 @@ class Reach:
         """Any points; those outside the water are taken at the nearest water."""
         x, y, cell = self.pull_in(x, y)
         values = self.mesh.read(self._columns, cell, x, y)
-        return self._places(values, self.bank_distance(x, y), x, y)
+        return self._places(values, self.bank_distance(x, y), lambda: np.column_stack([x, y]))
 
     def pull_in(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Points moved to the middle of the nearest cell of the mesh if they lie in none, and the cell of each."""
@@ -162,22 +163,19 @@ class Reach:
     def _shore(self) -> tuple[np.ndarray, cKDTree]:
         """Cells beside dry land, which hold the nearest water to any point outside it."""
         grid = self.mesh.grid
-        rows, cols = grid.cells
-        beside = np.zeros(grid.n_wet, bool)
-        for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
-            beside |= ~grid.wet[rows + dr, cols + dc]
-        shore = np.flatnonzero(beside)
+        shore = np.unique(np.concatenate([grid.beside_land(*way) for way in ((0, 1), (0, -1), (1, 0), (-1, 0))]))
         return shore, cKDTree(grid.points(shore))
 
     @cached_property
     def _waterline(self) -> Waterline:
         return Waterline(self.edge.of(RIGHT, LEFT, ISLAND))
 
-    def _places(self, values: np.ndarray, bank_distance: np.ndarray, x: np.ndarray, y: np.ndarray) -> Places:
+    def _places(self, values: np.ndarray, bank_distance: np.ndarray, points: Callable[[], np.ndarray]) -> Places:
         along, across, width = np.ascontiguousarray(values.T)
         run_out = bank_distance
         if self.walls.any():
             # Only cells no farther from a wall than the width can have it as their nearest bank.
+            x, y = points().T
             middle = self.edge.middle[self.walls]
             (west, south), (east, north) = middle.min(axis=0) - self.width_m, middle.max(axis=0) + self.width_m
             near = np.flatnonzero((x > west) & (x < east) & (y > south) & (y < north))

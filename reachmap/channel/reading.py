@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
+from reachmap.threads import pieces, side_by_side
+
 if TYPE_CHECKING:
     from reachmap.channel.mesh import Mesh
-
-CHUNK = 1 << 19
-"""Cells near the banks worked on at once, to bound memory."""
 
 
 @dataclass(frozen=True)
@@ -43,13 +42,12 @@ class Reading:
     Parameters
     ----------
     quarters : cells between four full blocks
-    cells : (e,) int32, position of the other cells in the wet vector
-    rest : (e, 3 n) float32 sparse; its columns are node values, slopes along x and slopes along y
+    rest : positions of the other cells in the wet vector (e,), in pieces, each with its rows (e, 3 n) of a sparse
+        float32 matrix, whose columns are node values, slopes along x and slopes along y
     """
 
     quarters: tuple[Quarter, ...]
-    cells: np.ndarray
-    rest: sp.csr_matrix
+    rest: list[tuple[np.ndarray, sp.csr_matrix]]
 
     @classmethod
     def plan(cls, mesh: Mesh) -> Reading:
@@ -59,16 +57,15 @@ class Reading:
         for quarter in quarters:
             left[quarter.cells.ravel()] = False
         cells = np.flatnonzero(left).astype(np.int32)
-        parts = [_rows(mesh, cells[start : start + CHUNK]) for start in range(0, len(cells), CHUNK)]
-        rest = sp.vstack(parts, format="csr") if parts else sp.csr_matrix((0, 3 * mesh.n), dtype=np.float32)
-        return cls(quarters, cells, rest)
+        return cls(quarters, side_by_side(lambda part: _rows(mesh, cells[part]), pieces(len(cells))))
 
     def read(self, columns: np.ndarray, slopes: np.ndarray, n_wet: int) -> np.ndarray:
         """Node values (n, k) with their slopes (n, 2, k) on all wet cells, float32 (n_wet, k)."""
         out = np.empty((columns.shape[1], n_wet), np.float32)
-        near_banks = self.rest @ np.concatenate([columns, slopes[:, 0], slopes[:, 1]]).astype(np.float32)
-        for column, edge, values in zip(out, near_banks.T, columns.T.astype(np.float32), strict=True):
-            column[self.cells] = edge
+        known = np.concatenate([columns, slopes[:, 0], slopes[:, 1]]).astype(np.float32)
+        for cells, rows in self.rest:
+            out[:, cells] = (rows @ known).T
+        for column, values in zip(out, columns.T.astype(np.float32), strict=True):
             for quarter in self.quarters:
                 column[quarter.cells] = values[quarter.nodes] @ quarter.weights
         return out.T
@@ -93,8 +90,8 @@ def _quarter(mesh: Mesh, east: bool, south: bool) -> Quarter:
     return Quarter(nodes, mesh.cells_by_node[starts[:, None] + within], weights.astype(np.float32))
 
 
-def _rows(mesh: Mesh, cells: np.ndarray) -> sp.csr_matrix:
-    """Rows of the sparse matrix for cells whose four blocks are not all full: each node's own linear piece."""
+def _rows(mesh: Mesh, cells: np.ndarray) -> tuple[np.ndarray, sp.csr_matrix]:
+    """Cells whose four blocks are not all full, and their rows of the matrix: each node's own linear piece."""
     x, y = mesh.grid.points(cells).T
     nodes, weights = mesh.corners(cells, x, y)
     nodes = np.maximum(nodes, 0)
@@ -102,4 +99,4 @@ def _rows(mesh: Mesh, cells: np.ndarray) -> sp.csr_matrix:
     data = np.concatenate([weights, weights * dx, weights * dy], axis=1).astype(np.float32)
     columns = np.concatenate([nodes, nodes + mesh.n, nodes + 2 * mesh.n], axis=1).astype(np.int32)
     starts = np.arange(0, data.size + 1, 12, dtype=np.int32)
-    return sp.csr_matrix((data.ravel(), columns.ravel(), starts), (len(cells), 3 * mesh.n))
+    return cells, sp.csr_matrix((data.ravel(), columns.ravel(), starts), (len(cells), 3 * mesh.n))
