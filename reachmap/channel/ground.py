@@ -12,6 +12,7 @@ from reachmap.channel.hydraulics import bed_n, flow_from_mean_depth
 from reachmap.channel.mesh import Mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.wakes import find_bodies, wake_share
+from reachmap.layers import WetCells
 
 MOST_GAIN = 1.5
 """Largest factor by which water held back in wakes speeds up its surroundings; assumed."""
@@ -56,14 +57,14 @@ class Bedded:
     ----------
     grid : the cells layers are given on
     mesh : nodes and links over these cells and the bridges between parts of the outline
-    in_mesh : (grid.n_wet,) position of every cell among the cells of the mesh
+    in_mesh : (grid.n_wet,) position of every cell among those of the mesh, or a slice of all if they are the same
     head, tail : (mesh.n,) bool, nodes along the two ends
     depth : (grid.n_wet,) depth [m]
     """
 
     grid: Grid
     mesh: Mesh
-    in_mesh: np.ndarray
+    in_mesh: WetCells
     head: np.ndarray
     tail: np.ndarray
     depth: np.ndarray

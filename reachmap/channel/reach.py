@@ -18,6 +18,7 @@ from reachmap.channel.kriging import TaperedField
 from reachmap.channel.mesh import Mesh, make_mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.waterline import Waterline
+from reachmap.layers import WetCells
 
 NODES_ACROSS = 12
 """Blocks of the mesh across the river; finer gains nothing, W/8 loses 7 % (measured)."""
@@ -71,7 +72,7 @@ class Reach:
     ----------
     grid : the fine cells, wet within the outline
     mesh : coarse mesh over the same water, gaps between the parts of the outline bridged
-    in_mesh : (grid.n_wet,) position of every wet cell among the cells of the mesh
+    in_mesh : position of every wet cell among the cells of the mesh, or a slice of all where they are the same
     edge : the outline, piece by piece
     coordinates : along, across and width at the nodes
     water : all the water as one polygon
@@ -80,7 +81,7 @@ class Reach:
 
     grid: Grid
     mesh: Mesh
-    in_mesh: np.ndarray
+    in_mesh: WetCells
     edge: Edge
     coordinates: Coordinates
     water: shapely.Polygon
@@ -190,8 +191,7 @@ class Reach:
 
     def upsample(self, values: np.ndarray) -> np.ndarray:
         """Node values (n,) or (n, k) on the fine cells, float32."""
-        read = self.mesh.read_cells(values)
-        return read if self.grid is self.mesh.grid else read[self.in_mesh]
+        return self.mesh.read_cells(values)[self.in_mesh]
 
     def interpolate(self, field: TaperedField) -> tuple[np.ndarray, np.ndarray]:
         """A fitted field on the fine cells: value and standard error, float32 (n_wet,).
@@ -230,7 +230,7 @@ def build_reach(
         whole = Grid(grid.x0, grid.y1, cell_m, bridged)
     mesh = make_mesh(whole, max(1, int(width_m / NODES_ACROSS / cell_m)))
     edge = label_edge(water, outline, ends, max(mesh.size_m / 4, 0.02))
-    in_mesh = np.arange(grid.n_wet) if whole is grid else whole.locate(grid.x, grid.y)
+    in_mesh = slice(None) if whole is grid else whole.locate(grid.x, grid.y)
     walls = np.zeros(len(edge.kind), bool)
     if undercut is not None:
         walls[:] = shapely.distance(undercut, shapely.points(edge.middle)) <= WALL_WITHIN_M

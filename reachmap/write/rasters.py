@@ -16,6 +16,17 @@ from reachmap.layers import LAYERS
 from reachmap.trout.model import Comparison
 from reachmap.write.model import Result
 
+RIVER_CELLS = 4_000_000
+"""With more wet cells than this packing is most of the writing, and is done by a quicker way that fewer programs read;
+assumed."""
+
+PACKED = {"compress": "deflate", "zlevel": 1, "predictor": 3}
+"""What every reader of GeoTIFF knows."""
+
+RIVER_PACKED = {"compress": "zstd", "zstd_level": 1, "predictor": 2}
+"""A third of the time for a tenth more bytes (measured on 56 layers of 2.5 million cells); GDAL reads it, and with it
+QGIS and R."""
+
 
 def write_layers(result: Result, path: Path) -> None:
     """All layers of the run; those of a scene are named "<layer>, <scene>".
@@ -75,9 +86,8 @@ def _profile(channel: Channel, count: int, path: Path) -> dict[str, Any]:
         "nodata": float("nan"),
         # Level 1 packs nearly as small as the best in much less time. Tiles without water are left out; larger ones
         # would hold more land, which takes its time too.
-        "compress": "deflate",
-        "zlevel": 1,
-        "predictor": 3,
+        **(RIVER_PACKED if grid.n_wet > RIVER_CELLS else PACKED),
+        "bigtiff": "if_safer",
         "num_threads": "all_cpus",
         "sparse_ok": True,
         "tiled": True,

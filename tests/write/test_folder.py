@@ -18,7 +18,7 @@ import rasterio
 import reachmap
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
-from reachmap.write import card_page, folder, write_outputs
+from reachmap.write import card_page, folder, rasters, write_outputs
 from tests import toy
 
 NAMES = ["card.html", "layers.tif", "lies.csv", "lies.gpkg", "map.html", "run.json", "waypoints.gpx"]
@@ -46,6 +46,16 @@ def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
     points = gpd.read_file(tmp_path / "out" / "waypoints.gpx", layer="waypoints").to_crs(toy.CRS_LOCAL)
     np.testing.assert_allclose(points.geometry.x, result.lies.table["x"], atol=0.05)
     assert json.loads((tmp_path / "out" / "run.json").read_text())["cautions"]
+
+
+@pytest.mark.parametrize(("most", "packed"), [(rasters.RIVER_CELLS, "deflate"), (10, "zstd")])
+def test_a_river_is_packed_another_way_and_reads_the_same(result, tmp_path, monkeypatch, most, packed):
+    monkeypatch.setattr(rasters, "RIVER_CELLS", most)
+    rasters.write_layers(result, tmp_path / "layers.tif")
+    with rasterio.open(tmp_path / "layers.tif") as raster:
+        assert raster.compression.value.lower() == packed
+        number = raster.descriptions.index("depth") + 1
+        np.testing.assert_array_equal(raster.read(number), result.channel.map("depth"))
 
 
 def test_the_same_result_gives_the_same_bytes(result, tmp_path):
