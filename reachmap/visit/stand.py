@@ -74,14 +74,9 @@ def stances(channel: Channel, hours: Mapping[int, Hour], lies: Lies, redd: np.nd
     hours : lie -> the hour it is met: the sun throws the shadow, darkness makes wading harder
     redd : 1 where nobody should tread (n_wet,)
     """
-    unsure = channel.beat.visitor.unsure
-    classes = {
-        dark: wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure) for dark in (False, True)
-    }
     rows = []
     for number in lies.table.index:
-        hour = hours[int(number)]
-        rows += _of_lie(channel, hour, lies, int(number), classes[hour.dark], redd)
+        rows += _of_lie(channel, hours[int(number)], lies, int(number), redd)
     columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 
@@ -106,15 +101,13 @@ class _Candidates:
     cost: np.ndarray
 
 
-def _of_lie(
-    channel: Channel, hour: Hour, lies: Lies, number: int, wading: np.ndarray, redd: np.ndarray
-) -> list[dict[str, Any]]:
+def _of_lie(channel: Channel, hour: Hour, lies: Lies, number: int, redd: np.ndarray) -> list[dict[str, Any]]:
     """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
-    found = _candidates(channel, hour, lies.table.loc[number], wading, redd)
+    found = _candidates(channel, hour, lies.table.loc[number], redd)
     return [_row(number, rank, found, best, hour) for rank, best in enumerate(_apart(found), 1)]
 
 
-def _candidates(channel: Channel, hour: Hour, lie: pd.Series, wading: np.ndarray, redd: np.ndarray) -> _Candidates:
+def _candidates(channel: Channel, hour: Hour, lie: pd.Series, redd: np.ndarray) -> _Candidates:
     """Where a person may stand and cast to a lie, standing or kneeling."""
     grid, visitor, sun = channel.grid, channel.beat.visitor, hour.sun
     top = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
@@ -126,7 +119,8 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, wading: np.ndarray
     ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
     cell = grid.locate(x, y)
     wet = cell >= 0
-    klass = np.where(wet, wading[cell], 1).astype(int)
+    wading = wading_class(channel["depth"][cell], channel["speed"][cell], hour.dark, visitor.unsure)
+    klass = np.where(wet, wading, 1).astype(int)
     good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (redd[cell] > 0))
     good &= wet | (shapely.distance(channel.beat.outline, shapely.points(x, y)) <= BESIDE_WATER_M)
     depth = np.where(wet, channel["depth"][cell], 0.0)

@@ -14,6 +14,7 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from reachmap.channel.model import Grid
+from reachmap.threads import pieces
 
 LEVEL = 6
 """Of zlib, its own default."""
@@ -62,9 +63,14 @@ class Coarse:
 
     def mean(self, values: np.ndarray) -> np.ndarray:
         """Mean over the fine cells of each coarse cell, NaN left out (n_wet coarse,)."""
-        good = (self.of >= 0) & np.isfinite(values)
-        at, n = self.of[good], self.grid.n_wet
-        return np.bincount(at, values[good], n) / np.maximum(np.bincount(at, minlength=n), 1)
+        total, count = np.zeros((2, self.grid.n_wet))
+        # In pieces, as bincount makes everything eight bytes wide.
+        for cells in pieces(len(self.of)):
+            of, some = self.of[cells], values[cells]
+            good = (of >= 0) & np.isfinite(some)
+            total += np.bincount(of[good], some[good], len(total))
+            count += np.bincount(of[good], minlength=len(count))
+        return total / np.maximum(count, 1)
 
     def mean_rows(self, rows: np.ndarray, place: np.ndarray | None = None) -> np.ndarray:
         """Mean of many finite rows (k, n_places) over the fine cells of each coarse cell, float32 (k, n_wet coarse).
@@ -87,9 +93,9 @@ class Coarse:
 
     def most(self, values: np.ndarray) -> np.ndarray:
         """Greatest of the fine cells: for numbers of lies and for classes that must not be averaged away."""
-        out = np.zeros(self.grid.n_wet)
+        out = np.zeros(self.grid.n_wet, values.dtype)
         good = self.of >= 0
-        np.maximum.at(out, self.of[good], np.asarray(values, float)[good])
+        np.maximum.at(out, self.of[good], values[good])
         return out
 
 
