@@ -44,8 +44,10 @@ def write_layers(result: Result, path: Path) -> None:
         rasterio.Env(GDAL_CACHEMAX=CACHE_MB),
         rasterio.open(path, "w", **_profile(result.channel, len(bands), path)) as raster,
     ):
+        laid_out = np.full(grid.shape, np.nan, np.float32)
         for number, (name, label, layers) in enumerate(bands, 1):
-            raster.write(grid.spread(layers[name]), number)
+            laid_out[grid.wet] = layers[name]
+            raster.write(laid_out, number)
             raster.set_band_description(number, label)
             raster.set_band_unit(number, LAYERS[name].unit)
             raster.update_tags(number, meaning=LAYERS[name].meaning)
