@@ -61,7 +61,14 @@ class Rescale:
     def to_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""
         if self.merge > 1:
-            return (np.bincount(self.place, values, self.work.n_wet) / self._count).astype(np.float32)
+            total = np.zeros(self.work.n_wet)
+            # In pieces, each of a narrow range of merged cells, as bincount makes everything eight bytes wide.
+            for cells in pieces(len(values)):
+                place = self.place[cells]
+                low = int(place.min())
+                part = np.bincount(place - low, values[cells])
+                total[low : low + len(part)] += part
+            return (total / self._count).astype(np.float32)
         if self.split == 1:
             return values.astype(np.float32)
         return self._split_up(values)

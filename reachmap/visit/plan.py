@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from reachmap.channel.model import Channel
+from reachmap.layers import Derived, WetCells
 from reachmap.light import eye_through_day, lux_through_day
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight import colours_at, smallest_feature
@@ -62,8 +63,14 @@ def plan_visit(
     """
     first = next(iter(lights))
     light = lights[first]
-    wading = wading_class(channel["depth"], channel["speed"], is_dark(light.sun), channel.beat.visitor.unsure)
-    redd = redds(channel, light.scene)
+    dark, unsure = is_dark(light.sun), channel.beat.visitor.unsure
+
+    def read(name: str, cells: WetCells) -> np.ndarray:
+        if name == "redd":
+            return redds(channel, light.scene, cells)
+        return wading_class(channel["depth"][cells], channel["speed"][cells], dark, unsure)
+
+    layers = Derived(("wading", "redd"), read, channel.grid.n_wet)
     curves = curves or load_curves()
     hours, eye = pd.DataFrame(), pd.Series(dtype=float)
     if day is not None:
@@ -71,12 +78,12 @@ def plan_visit(
     order = _order(lies, hours, eye, day, light)
     return Visit(
         lanes(channel, sights[first], lies, curves.eyes["view_cone_deg"]),
-        stances(channel, _met(lies, hours, order, day, light), lies, redd),
+        stances(channel, _met(lies, hours, order, day, light), lies, layers),
         hours,
         eye,
         order,
         {int(n): _seen(channel, light, sights[first], lies, int(n), curves.eyes) for n in lies.table.index},
-        {"wading": wading, "redd": redd},
+        layers,
         cautions(channel.beat, channel, [one.scene for one in lights.values()]),
     )
 

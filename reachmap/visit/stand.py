@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 
 from reachmap.channel.model import Channel
+from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.sight import seen_from_below
 from reachmap.trout.model import Lies
@@ -65,18 +66,18 @@ class Hour:
     when: str
 
 
-def stances(channel: Channel, hours: Mapping[int, Hour], lies: Lies, redd: np.ndarray) -> gpd.GeoDataFrame:
+def stances(channel: Channel, hours: Mapping[int, Hour], lies: Lies, layers: Derived) -> gpd.GeoDataFrame:
     """The best stances of every lie (see `Visit.stances`).
 
     Parameters
     ----------
     channel, lies : the water and its lies
     hours : lie -> the hour it is met: the sun throws the shadow, darkness makes wading harder
-    redd : 1 where nobody should tread (n_wet,)
+    layers : with redd, 1 where nobody should tread
     """
     rows = []
     for number in lies.table.index:
-        rows += _of_lie(channel, hours[int(number)], lies, int(number), redd)
+        rows += _of_lie(channel, hours[int(number)], lies, int(number), layers)
     columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 
@@ -101,13 +102,13 @@ class _Candidates:
     cost: np.ndarray
 
 
-def _of_lie(channel: Channel, hour: Hour, lies: Lies, number: int, redd: np.ndarray) -> list[dict[str, Any]]:
+def _of_lie(channel: Channel, hour: Hour, lies: Lies, number: int, layers: Derived) -> list[dict[str, Any]]:
     """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
-    found = _candidates(channel, hour, lies.table.loc[number], redd)
+    found = _candidates(channel, hour, lies.table.loc[number], layers)
     return [_row(number, rank, found, best, hour) for rank, best in enumerate(_apart(found), 1)]
 
 
-def _candidates(channel: Channel, hour: Hour, lie: pd.Series, redd: np.ndarray) -> _Candidates:
+def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -> _Candidates:
     """Where a person may stand and cast to a lie, standing or kneeling."""
     grid, visitor, sun = channel.grid, channel.beat.visitor, hour.sun
     top = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
@@ -121,7 +122,7 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, redd: np.ndarray) 
     wet = cell >= 0
     wading = wading_class(channel["depth"][cell], channel["speed"][cell], hour.dark, visitor.unsure)
     klass = np.where(wet, wading, 1).astype(int)
-    good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (redd[cell] > 0))
+    good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.read("redd", cell) > 0))
     good &= wet | (shapely.distance(channel.beat.outline, shapely.points(x, y)) <= BESIDE_WATER_M)
     depth = np.where(wet, channel["depth"][cell], 0.0)
     # Every place once in each posture.

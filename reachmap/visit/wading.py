@@ -8,6 +8,7 @@ import numpy as np
 
 from reachmap.beat.model import Beat, Scene
 from reachmap.channel.model import Channel
+from reachmap.layers import WetCells
 from reachmap.visit.model import Caution
 
 STRONG_M2_S, STOP_M2_S = 0.3, 0.6
@@ -56,7 +57,8 @@ def wading_class(depth: np.ndarray, speed: np.ndarray, night: bool = False, unsu
     harder = UNSURE if night or unsure else 1.0
     product = depth * speed * harder
     stop = (product >= STOP_M2_S) | (depth * harder > STOP_DEPTH_M) | (speed * harder > STOP_SPEED_M_S)
-    return np.where(stop, 3, np.where(product >= STRONG_M2_S, 2, 1)).astype(np.float32)
+    rest = np.where(product >= STRONG_M2_S, np.float32(2), np.float32(1))
+    return np.where(stop, np.float32(3), rest)
 
 
 def hazard_class(depth: float, speed: float) -> int:
@@ -76,13 +78,13 @@ def spawning_now(beat: Beat, scene: Scene) -> bool:
     return month in SPAWNING[beat.fish.species]
 
 
-def redds(channel: Channel, scene: Scene) -> np.ndarray:
-    """1 where spawning gravel is likely in season, else 0 (n_wet,) float32.
+def redds(channel: Channel, scene: Scene, cells: WetCells = slice(None)) -> np.ndarray:
+    """1 where spawning gravel is likely in season, else 0, in some cells (n,) float32.
 
     Depth 0.15-0.5 m and speed 0.25-0.6 m/s, around the means 0.317 m and 0.394 m/s of spawning brown trout
     (Shirvell & Dungey 1983, TAFS); the width of the bands is assumed.
     """
-    depth, speed = channel["depth"], channel["speed"]
+    depth, speed = channel["depth"][cells], channel["speed"][cells]
     fits = (depth > 0.15) & (depth < 0.5) & (speed > 0.25) & (speed < 0.6)
     return (fits & spawning_now(channel.beat, scene)).astype(np.float32)
 

@@ -11,13 +11,16 @@ import zlib
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, diags_array
 
 from reachmap.channel.model import Grid
 from reachmap.threads import pieces
 
 LEVEL = 6
 """Of zlib, its own default."""
+
+CELLS = 1 << 20
+"""Cells taken into an average at once, to bound memory."""
 
 ROWS = 16
 """Rows averaged at once, to bound memory."""
@@ -80,11 +83,14 @@ class Coarse:
         rows : one column for every fine wet cell, or fewer shared ones
         place : column that serves each fine wet cell; None where every cell has its own
         """
-        good = np.flatnonzero(self.of >= 0)
-        column = good if place is None else place[good]
         shape = self.grid.n_wet, rows.shape[1]
-        weight = 1 / np.maximum(np.bincount(self.of[good], minlength=shape[0]), 1)
-        mean = csr_array((weight[self.of[good]].astype(np.float32), (self.of[good], column)), shape)
+        total = csr_array(shape, dtype=np.float32)
+        for start in range(0, len(self.of), CELLS):
+            of = self.of[start : start + CELLS]
+            good = np.flatnonzero(of >= 0)
+            column = start + good if place is None else place[start + good]
+            total = total + csr_array((np.ones(len(good), np.float32), (of[good], column)), shape)
+        mean = diags_array(1 / np.maximum(total.sum(axis=1), 1)) @ total
         out = np.empty((len(rows), shape[0]), np.float32)
         for start in range(0, len(rows), ROWS):
             part = slice(start, start + ROWS)

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reachmap.beat.model import Visitor
+from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.visit.drift import lanes
 from reachmap.visit.stand import AHEAD_DEG, HEIGHTS, Hour, stances
@@ -50,7 +51,9 @@ def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, he
     assert redd.any() == (month == 10)
     hours = {int(n): Hour(sun, dark, "12:00") for n in made.lies.table.index}
     wading = wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure)
-    for stance in stances(channel, hours, made.lies, redd).itertuples():
+    for stance in stances(
+        channel, hours, made.lies, Derived(("redd",), lambda name, cells: redd[cells], len(redd))
+    ).itertuples():
         x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
         away = math.hypot(x - lie["x"], y - lie["y"])
         assert away <= cast + 1e-6
