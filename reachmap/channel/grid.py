@@ -19,8 +19,8 @@ CELLS_PER_WIDTH = 40
 CELL_RANGE_M = (0.25, 1.0)
 """Limits of the cell size chosen; below 0.5 m the bed has detail no survey resolves (measured on a gravel patch)."""
 
-BYTES_PER_WET_CELL = 420
-"""Peak memory of the whole chain with three scenes, files and map per wet cell: 4.2 GB at 10^7 cells by the benchmark
+BYTES_PER_WET_CELL = 335
+"""Peak memory of the whole chain with three scenes, files and map per wet cell: 3.3 GB at 10^7 cells by the benchmark
 `stages`."""
 
 BYTES_PER_BOX_CELL = 14
