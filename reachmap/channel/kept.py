@@ -58,7 +58,7 @@ def kept_channel(beat: Beat, settings: dict[str, Any], build: Callable[[], Chann
     """
     path = _place(beat, settings)
     if path and not fresh:
-        with contextlib.suppress(OSError, KeyError, ValueError, zipfile.BadZipFile):
+        with contextlib.suppress(OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
             return _channel(*_read(path), beat)
     channel = build()
     if path:
@@ -78,7 +78,7 @@ def kept_arrays(
     """
     path = _place(beat, settings)
     if path and not fresh:
-        with contextlib.suppress(OSError, KeyError, ValueError, zipfile.BadZipFile):
+        with contextlib.suppress(OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
             return _read(path)[1]
     arrays = build()
     if path:
