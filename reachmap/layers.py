@@ -115,22 +115,38 @@ class Derived(Mapping[str, np.ndarray]):
     names : of the vectors
     read : called with a name and some cells, gives the values there (n,) float32
     n_wet : number of wet cells; all of them are read in pieces, on all processors
+    held : vectors that stand beside them, worked out already
     """
 
-    def __init__(self, names: tuple[str, ...], read: Callable[[str, WetCells], np.ndarray], n_wet: int) -> None:
-        self.names, self.read, self.n_wet = names, read, n_wet
+    def __init__(
+        self,
+        names: tuple[str, ...],
+        read: Callable[[str, WetCells], np.ndarray],
+        n_wet: int,
+        held: Mapping[str, np.ndarray] | None = None,
+    ) -> None:
+        self.names, self.read, self.n_wet, self.held = names, read, n_wet, held or {}
 
     def __getitem__(self, name: str) -> np.ndarray:
-        if name not in self.names:
-            raise KeyError(name)
-        return np.concatenate(side_by_side(lambda cells: self.read(name, cells), pieces(self.n_wet)))
+        if name in self.held:
+            return self.held[name]
+        return np.concatenate(side_by_side(lambda cells: self.part(name, cells), pieces(self.n_wet)))
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self.names)
+        yield from self.held
+        yield from self.names
 
     def __len__(self) -> int:
-        return len(self.names)
+        return len(self.held) + len(self.names)
+
+    def part(self, name: str, cells: WetCells) -> np.ndarray:
+        """One of them in some cells."""
+        if name in self.held:
+            return self.held[name][cells]
+        if name not in self.names:
+            raise KeyError(name)
+        return self.read(name, cells)
 
     def at(self, cells: WetCells) -> dict[str, np.ndarray]:
-        """All of them for some cells."""
-        return {name: self.read(name, cells) for name in self.names}
+        """All of them in some cells."""
+        return {name: self.part(name, cells) for name in self}

@@ -8,6 +8,7 @@ import numpy as np
 
 from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
+from reachmap.layers import Derived, WetCells
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import casts, sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse
@@ -57,9 +58,8 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
         for minutes in range(HISTORY_MIN, -1, -STEP_MIN)
     ]
     now = history[-1]
-    # Under a clear or a closed sky, and under one body, a layer is what is there already, and no copy of it.
-    layers = {"sun_share": beams[0] if casts(sun, sun) else beams[1], "sky_share": _by_cloud(clear, overcast, n)}
-    layers |= {name: np.empty(channel.grid.n_wet, np.float32) for name in ("light_bed", "shade_edge", "eye_day")}
+    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in ("light_bed", "shade_edge", "eye_day")}
+    layers["sun_share"] = beams[0] if casts(sun, sun) else beams[1]
 
     def shine(cells: slice) -> None:
         sunlit, moonlit = (beam[cells] for beam in beams)
@@ -70,11 +70,9 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
         layers["eye_day"][cells] = eye_after(past, STEP_MIN, beat.fish.species)
 
     side_by_side(shine, pieces(channel.grid.n_wet))
-    return Light(scene, sun, moon, sun_beam + moon_beam, diffuse, kd, c, sight, layers)
 
+    def sky_share(_: str, cells: WetCells) -> np.ndarray:
+        return (np.float32(1.0 - n) * clear[cells] + np.float32(n) * overcast[cells]).astype(np.float32)
 
-def _by_cloud(clear: np.ndarray, overcast: np.ndarray, cloud: float) -> np.ndarray:
-    """The sky's share between a clear and an overcast one by the share of cloud, 0-1."""
-    if cloud in (0.0, 1.0):
-        return overcast if cloud else clear
-    return (1.0 - np.float32(cloud)) * clear + np.float32(cloud) * overcast
+    everything = Derived(("sky_share",), sky_share, channel.grid.n_wet, layers)
+    return Light(scene, sun, moon, sun_beam + moon_beam, diffuse, kd, c, sight, everything)

@@ -24,4 +24,4 @@ class Sight:
 
     def at(self, name: str, cells: WetCells) -> np.ndarray:
         """One layer in some cells."""
-        return self.layers.read(name, cells)
+        return self.layers.part(name, cells)

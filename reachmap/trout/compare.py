@@ -89,11 +89,15 @@ def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
 
     depth_number = np.float32(FACTORS.index("depth") + 1)
     dry = {name: depth_number if name == "limiting" else np.float32(0.0) for name in holding.layers}
-    layers = {name: np.where(wet, values[index], dry[name]) for name, values in holding.layers.items()}
+
+    def carried(name: str, cells: WetCells) -> np.ndarray:
+        return np.where(wet[cells], holding.at(name, index[cells]), dry[name])
+
+    layers = Derived(tuple(holding.layers), carried, here.grid.n_wet)
 
     def carry(factors: Derived) -> Derived:
         def read(name: str, cells: WetCells) -> np.ndarray:
-            return np.where(wet[cells], factors.read(name, index[cells]), np.float32(name != "depth"))
+            return np.where(wet[cells], factors.part(name, index[cells]), np.float32(name != "depth"))
 
         return Derived(FACTORS, read, here.grid.n_wet)
 
@@ -164,7 +168,7 @@ def _share(holding: Holding, cells: np.ndarray) -> np.ndarray:
 
 def _by_day(holding: Holding, cells: np.ndarray) -> bool:
     """True where the score follows the day eye more than the night eye."""
-    day, night, now = (holding[name][cells].mean() for name in ("hold_day", "hold_night", "hold"))
+    day, night, now = (holding.at(name, cells).mean() for name in ("hold_day", "hold_night", "hold"))
     return bool(abs(now - day) <= abs(now - night))
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reachmap.beat.model import Fish, Scene
-from reachmap.layers import Derived
+from reachmap.layers import Derived, WetCells
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -38,7 +38,7 @@ class Holding:
 
     scene: Scene
     fish: Fish
-    layers: Mapping[str, np.ndarray]
+    layers: Derived
     factors_day: Derived
     factors_night: Derived
     engine: str = "ordinary"
@@ -48,6 +48,10 @@ class Holding:
     def __getitem__(self, name: str) -> np.ndarray:
         """The wet vector of one layer."""
         return self.layers[name]
+
+    def at(self, name: str, cells: WetCells) -> np.ndarray:
+        """One layer in some cells."""
+        return self.layers.part(name, cells)
 
 
 @dataclass(frozen=True)

@@ -65,14 +65,15 @@ def hold(
         seen = sight["sighting_range"]
         flow = Flow(channel["drift_speed"], channel["nose_speed"], channel["depth"], seen)
         fed = energy_factors(flow, fish, curves.energy, temperature, float(seen.max(initial=0.0)))
-    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in SCORES}
+    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in ("hold", "limiting")}
 
     def score(cells: slice) -> None:
         inputs = score_inputs(channel, light, curves, cells)
         day = rate("day", inputs, day_curves) | {factor: values[cells] for factor, values in fed.items()}
         night = rate("night", inputs, night_curves)
-        for name, values in combine(day, night, weights_day, weights_night, light["eye_day"][cells]).items():
-            layers[name][cells] = values
+        found = combine(day, night, weights_day, weights_night, light["eye_day"][cells])
+        for name, values in layers.items():
+            values[cells] = found[name]
 
     side_by_side(score, pieces(channel.grid.n_wet))
     read = partial(_factor, channel, light, curves)
@@ -80,7 +81,13 @@ def hold(
         Derived(FACTORS, partial(read, eye, shifted, known), channel.grid.n_wet)
         for eye, shifted, known in (("day", day_curves, fed), ("night", night_curves, {}))
     )
-    return Holding(light.scene, fish, layers, by_day, by_night, engine, weights_day, weights_night)
+
+    def by_one_eye(name: str, cells: WetCells) -> np.ndarray:
+        factors, weight = (by_day, weights_day) if name == "hold_day" else (by_night, weights_night)
+        return mean_score(losses(factors.at(cells), weight), weight)
+
+    both = Derived(("hold_day", "hold_night"), by_one_eye, channel.grid.n_wet, layers)
+    return Holding(light.scene, fish, both, by_day, by_night, engine, weights_day, weights_night)
 
 
 def _factor(

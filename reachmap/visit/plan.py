@@ -128,8 +128,8 @@ def _hours(
     eye = eye_through_day(lux, step, channel.beat.fish.species)
     log_lux = np.log10(np.maximum(lux, LUX_FLOOR))
     day_curves, night_curves = curves.shifted(channel.beat.fish, water.temperature_c)
-    by_day = _relit(holding["hold_day"][cells], holding.factors_day.at(cells)["light"], day_curves, log_lux)
-    by_night = _relit(holding["hold_night"][cells], holding.factors_night.at(cells)["light"], night_curves, log_lux)
+    by_day = _relit(holding.at("hold_day", cells), holding.factors_day.at(cells)["light"], day_curves, log_lux)
+    by_night = _relit(holding.at("hold_night", cells), holding.factors_night.at(cells)["light"], night_curves, log_lux)
     score = eye * by_day + (1 - eye) * by_night
     table = {n: score[:, label == n].mean(axis=1) for n in lies.table.index}
     times = pd.Index(day.times, name="time")

@@ -122,7 +122,7 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -
     wet = cell >= 0
     wading = wading_class(channel["depth"][cell], channel["speed"][cell], hour.dark, visitor.unsure)
     klass = np.where(wet, wading, 1).astype(int)
-    good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.read("redd", cell) > 0))
+    good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.part("redd", cell) > 0))
     good &= wet | (shapely.distance(channel.beat.outline, shapely.points(x, y)) <= BESIDE_WATER_M)
     depth = np.where(wet, channel["depth"][cell], 0.0)
     # Every place once in each posture.
