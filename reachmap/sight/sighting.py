@@ -51,7 +51,7 @@ def light_factor(lux: np.ndarray, eyes: Eyes, fish: Fish) -> np.ndarray:
     ----------
     lux : illuminance where the fish is [lux]
     """
-    lux = np.asarray(lux, float)
+    lux = np.asarray(lux)
     share = np.minimum(1.0, np.maximum(lux, 0.0) / eyes["light_full_lux"]) ** eyes["light_exponent"]
     return np.where(lux < eyes.least_lux(fish), 0.0, share)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import zlib
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.sparse import csr_array, diags_array
@@ -64,16 +65,23 @@ class Coarse:
     grid: Grid
     of: np.ndarray
 
+    @cached_property
+    def count(self) -> np.ndarray:
+        """Fine cells in each coarse cell (n_wet coarse,)."""
+        return self._sum(np.ones(len(self.of), np.float32))
+
     def mean(self, values: np.ndarray) -> np.ndarray:
-        """Mean over the fine cells of each coarse cell, NaN left out (n_wet coarse,)."""
-        total, count = np.zeros((2, self.grid.n_wet))
+        """Mean over the fine cells of each coarse cell of finite values (n_wet coarse,)."""
+        return self._sum(values) / np.maximum(self.count, 1)
+
+    def _sum(self, values: np.ndarray) -> np.ndarray:
+        total = np.zeros(self.grid.n_wet)
         # In pieces, as bincount makes everything eight bytes wide.
         for cells in pieces(len(self.of)):
-            of, some = self.of[cells], values[cells]
-            good = (of >= 0) & np.isfinite(some)
-            total += np.bincount(of[good], some[good], len(total))
-            count += np.bincount(of[good], minlength=len(count))
-        return total / np.maximum(count, 1)
+            of = self.of[cells]
+            wet = of >= 0
+            total += np.bincount(of[wet], values[cells][wet], len(total))
+        return total
 
     def mean_rows(self, rows: np.ndarray, place: np.ndarray | None = None) -> np.ndarray:
         """Mean of many finite rows (k, n_places) over the fine cells of each coarse cell, float32 (k, n_wet coarse).
