@@ -22,7 +22,6 @@ from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import SpeedResult, find_speed
 from reachmap.errors import Finding
 from reachmap.layers import LAYERS
-from reachmap.threads import side_by_side
 
 Progress = Callable[[str, float], None]
 
@@ -63,13 +62,8 @@ def build_channel(
         water = _at_stage(beat, reach, bed, speed, stage_m, flow_m3_s)
     say("finding the seams", 0.8)
     current = water.speed
-    jobs: list[Callable[[], Any]] = [
-        lambda: find_seams(water.grid, current.speed, current.flow_east, current.flow_north, crs=beat.crs),
-        lambda: _profile_layers(beat, water),
-        lambda: cover_layers(beat, water.grid),
-    ]
-    (seams, seam_layers), profile, cover = side_by_side(lambda job: job(), jobs)
-    layers = {**water.layers, **profile, **seam_layers, **cover}
+    seams, seam_layers = find_seams(water.grid, current.speed, current.flow_east, current.flow_north, crs=beat.crs)
+    layers = {**water.layers, **_profile_layers(beat, water), **seam_layers, **cover_layers(beat, water.grid)}
     say("channel done", 1.0)
     return Channel(
         beat=beat,
