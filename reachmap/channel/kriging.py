@@ -128,7 +128,7 @@ class TaperedField:
         return np.sqrt(self.scale**2 * np.maximum(open_share, 0.0) * taper**2 + self.detail**2)
 
     def value(self, along: np.ndarray, across: np.ndarray) -> np.ndarray:
-        """Untapered value, which alone costs much less than with its variance."""
+        """Untapered value alone, without the triangular solve its variance needs."""
         targets = np.column_stack([along, across]).astype(float)
         value, total = np.zeros(len(targets)), np.zeros(len(targets))
         for system, weight, which in self._windows(targets[:, 0]):

@@ -50,7 +50,7 @@ class Grid:
     def cells(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column of every wet cell, int32 (n_wet,), row by row."""
         rows = np.repeat(np.arange(self.shape[0], dtype=np.int32), np.count_nonzero(self.wet, axis=1))
-        # Column from the place in the whole box, several times faster than asking for both.
+        # Column from the place in the whole box: asking numpy for both costs more.
         cols = np.flatnonzero(self.wet) - rows.astype(np.int64) * self.shape[1]
         return rows, cols.astype(np.int32)
 

@@ -14,6 +14,7 @@ from scipy import ndimage as ndi
 
 from reachmap.beat.model import SPEED_HOW
 from reachmap.channel.model import Grid
+from reachmap.channel.rescale import merged
 
 ROUGHNESS_OF_D84 = 3.5
 """ks / D84 (Hey 1979; from memory); z0 = ks / 30."""
@@ -150,7 +151,7 @@ def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M
     speed_m_s : (n_wet,) depth-mean speed [m/s]
     reach_m : how far beside the fish food may pass [m]
     """
-    merge = max(1, int(DRIFT_CELL_M / grid.cell_m + 0.5))
+    merge = merged(grid.cell_m, DRIFT_CELL_M)
     best = _merged_max(grid.spread(speed_m_s.astype(np.float32), dry=-1.0), merge)
     water = best >= 0.0
     for step in range(max(1, round(reach_m / (grid.cell_m * merge)))):

@@ -34,7 +34,8 @@ MIN_GROUPS = 6
 """Groups below which the data can't choose a setting."""
 
 ALL_WINDOWS = 8
-"""With more windows than this every other one tries only what its neighbours chose; they share most of its points."""
+"""With more windows than this every other one tries only what its neighbours chose; they share most of its points.
+Assumed."""
 
 
 def choose_settings(

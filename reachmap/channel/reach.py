@@ -172,6 +172,7 @@ class Reach:
         return Waterline(self.edge.of(RIGHT, LEFT, ISLAND))
 
     def _places(self, values: np.ndarray, bank_distance: np.ndarray, points: Callable[[], np.ndarray]) -> Places:
+        """Values of `_columns` and distances as `Places`; where the points lie is asked only beside walls."""
         along, across, width = np.ascontiguousarray(values.T)
         run_out = bank_distance
         if self.walls.any():

@@ -49,14 +49,14 @@ class Rescale:
         """Wet cells of `grid` sorted by their merged cell, and where each merged cell's begin, and the end."""
         return np.argsort(self.place, kind="stable"), np.concatenate([[0], np.cumsum(self._count)])
 
-    def cells_of(self, merged: np.ndarray) -> np.ndarray:
+    def cells_of(self, work_cells: np.ndarray) -> np.ndarray:
         """Wet cells of `grid` that make up some cells of `work`, in the order of those; they must not be split."""
         if self.merge == 1:
-            return merged
+            return work_cells
         order, starts = self._sorted
-        count = self._count[merged]
+        count = self._count[work_cells]
         before = np.cumsum(count) - count
-        return order[np.arange(count.sum()) + np.repeat(starts[merged] - before, count)]
+        return order[np.arange(count.sum()) + np.repeat(starts[work_cells] - before, count)]
 
     def to_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""
@@ -112,10 +112,15 @@ class Rescale:
         return out
 
 
+def merged(cell_m: float, size_m: float) -> int:
+    """Cells to merge along a side for cells of about `size_m`: the nearest whole number, so at most a third larger."""
+    return max(1, int(size_m / cell_m + 0.5))
+
+
 def make_rescale(grid: Grid, size_m: float) -> Rescale:
     """The water of `grid` on cells of about `size_m`: split to no larger ones, or the nearest whole number merged."""
     split = max(1, int(np.ceil(grid.cell_m / size_m - 1e-9)))
-    merge = max(1, int(size_m / grid.cell_m + 0.5)) if split == 1 else 1
+    merge = merged(grid.cell_m, size_m)
     if split > 1:
         wet = np.repeat(np.repeat(grid.wet, split, axis=0), split, axis=1)
         return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, wet), split, 1)
@@ -124,8 +129,8 @@ def make_rescale(grid: Grid, size_m: float) -> Rescale:
     shape = tuple(-(-n // merge) for n in grid.shape)
     wet = np.zeros((shape[0] * merge, shape[1] * merge), bool)
     wet[: grid.shape[0], : grid.shape[1]] = grid.wet
-    merged = np.asarray(wet.reshape(shape[0], merge, shape[1], merge).any(axis=(1, 3)))
-    return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m * merge, merged), 1, merge)
+    larger = np.asarray(wet.reshape(shape[0], merge, shape[1], merge).any(axis=(1, 3)))
+    return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m * merge, larger), 1, merge)
 
 
 def sample(grid: Grid, field_map: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:

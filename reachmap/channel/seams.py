@@ -27,7 +27,7 @@ SCALE_M = 0.5
 """Scale at which shear is measured [m], standard deviation of the weights; assumed: about half a boulder."""
 
 WORK_SHARE = 0.5
-"""Work cells are at most this share of the scale: 0.25 m for the default."""
+"""Work cells are about this share of the scale: 0.25 m for the default."""
 
 STRONG, WEAK = 0.20, 0.12
 """A seam has at least one place with the first shear and ends where it falls below the second [1/s]; assumed."""

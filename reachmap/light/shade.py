@@ -36,10 +36,10 @@ is taken whole."""
 
 
 DAY_CELL_M = 0.5
-"""Finer cells are merged up to this size for the shade of a whole day: what a guide sees move over the water [m]."""
+"""Finer cells are merged to about this size for the shade of a whole day: what a guide sees move over the water [m]."""
 
 SKY_CELL_M = 1.0
-"""Finer cells are merged up to this size for the share of the sky, which changes slowly, and read between
+"""Finer cells are merged to about this size for the share of the sky, which changes slowly, and read between
 (rms error under 0.01 beside trees and walls: tests/light/test_shade.py) [m]."""
 
 
@@ -62,7 +62,7 @@ class Layout:
 
     @classmethod
     def make(cls, beat: Beat, grid: Grid, depth_m: np.ndarray, solids: tuple[Prism, ...], size_m: float) -> Layout:
-        """Lay out a grid's water on cells merged up to a size [m]; a coarser grid stays as it is."""
+        """Lay out a grid's water on cells merged to about a size [m]; a coarser grid stays as it is."""
         scaling = make_rescale(grid, max(size_m, grid.cell_m))
         middle = [start + scaling.to_work(at - start) for at, start in ((grid.x, grid.x0), (grid.y, grid.y1))]
         cells = in_blocks(scaling.work, scaling.to_work(depth_m), *middle)
@@ -143,7 +143,7 @@ class Shade:
         return self._last[asked]
 
     def beam_of_day(self, body: Body, leaf_on: bool) -> np.ndarray:
-        """The same on cells merged up to `DAY_CELL_M` (n_places,), see `place`."""
+        """The same on cells merged to about `DAY_CELL_M` (n_places,), see `place`."""
         return self._day.beam(body, leaf_on, quick=self.place is not None) * (1.0 - self._day_overhead)
 
     @property
@@ -160,7 +160,7 @@ class Shade:
     def sky(self, leaf_on: bool) -> tuple[np.ndarray, np.ndarray]:
         """Share of scattered light that reaches the water: (uniform, overcast) sky, (n_wet,) float32 0-1.
 
-        Worked out on cells merged up to `SKY_CELL_M` and read between them. Overhead cover takes its share away.
+        Worked out on cells merged to about `SKY_CELL_M` and read between them. Overhead cover takes its share away.
         Worked out once per leaf state.
         """
         if leaf_on not in self._sky:

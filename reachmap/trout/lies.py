@@ -25,7 +25,7 @@ MAX_LIES = 30
 """Lies kept on a beat; more can't be read on a map; assumed."""
 
 LIE_CELL_M = 0.25
-"""Finer cells are merged up to this size for finding lies; a fish is longer [m]."""
+"""Finer cells are merged to about this size for finding lies; a fish is longer [m]."""
 
 DAY_LUX = 1000.0
 """Scenes brighter than this on open water tell whether a lie is shaded [lux]; assumed."""

@@ -27,7 +27,7 @@ from reachmap.trout.shift import EyeCurves
 ENGINES = ("ordinary", "energy")
 
 SCORES = ("hold_day", "hold_night", "hold", "limiting")
-"""Layers of a holding."""
+"""Layers of a holding; the first two, by one eye alone, are worked out when read."""
 
 ALL = slice(None)
 """Every wet cell."""
@@ -65,7 +65,7 @@ def hold(
         seen = sight["sighting_range"]
         flow = Flow(channel["drift_speed"], channel["nose_speed"], channel["depth"], seen)
         fed = energy_factors(flow, fish, curves.energy, temperature, float(seen.max(initial=0.0)))
-    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in ("hold", "limiting")}
+    layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in SCORES[2:]}
 
     def score(cells: slice) -> None:
         inputs = score_inputs(channel, light, curves, cells)
@@ -86,7 +86,7 @@ def hold(
         factors, weight = (by_day, weights_day) if name == "hold_day" else (by_night, weights_night)
         return mean_score(losses(factors.at(cells), weight), weight)
 
-    both = Derived(("hold_day", "hold_night"), by_one_eye, channel.grid.n_wet, layers)
+    both = Derived(SCORES[:2], by_one_eye, channel.grid.n_wet, layers)
     return Holding(light.scene, fish, both, by_day, by_night, engine, weights_day, weights_night)
 
 

@@ -120,7 +120,7 @@ def _hours(
     """
     if not len(lies.table):
         return pd.DataFrame(), pd.Series(dtype=float)
-    some = {number: own[:: -(-len(own) // HOUR_CELLS)] for number, own in lies.cells.items()}
+    some = {number: own[:: max(1, -(-len(own) // HOUR_CELLS))] for number, own in lies.cells.items()}
     cells, label = np.concatenate([*some.values()]), np.repeat([*some], [len(own) for own in some.values()])
     water = light.scene.water
     lux = lux_through_day(channel, day, light.scene.cloud, water, cells=cells)

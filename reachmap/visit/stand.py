@@ -35,13 +35,13 @@ KNEEL_M, BANK_M = 0.3, 0.3
 """Deepest water to kneel in and height of the bank above the water (assumed) [m]."""
 
 TURNS_DEG = np.arange(0, 360, 15)
-"""Directions from the lie in which places are tried [deg]."""
+"""Directions from the lie in which places are tried (assumed) [deg]."""
 
 BESIDE_WATER_M = 4.0
 """On land one has to stand this near to the water to cast (assumed) [m]."""
 
 BEST, APART_M = 2, 4.0
-"""Stances offered a lie, and how far apart they are at least [m]."""
+"""Stances offered a lie, and how far apart they are at least (assumed) [m]."""
 
 
 def shadow_lines(

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import gamma, kv
 
+from reachmap.channel import ranges
 from reachmap.channel.kernel import Kernel, matern
 from reachmap.channel.kriging import TaperedField
 from reachmap.channel.ranges import DEFAULT
@@ -132,14 +133,35 @@ def test_a_dense_survey_is_averaged_not_refused():
 def test_the_default_stays_unless_the_data_say_otherwise_clearly():
     """A field drawn with the default's own correlation keeps it; stripes along the river a third as wide do not."""
     along, across, taper, _, groups = points(150, seed=2)
-    ranges = np.array([DEFAULT[0] * DEFAULT[1], DEFAULT[0]]) * WIDTH
+    size = np.array([DEFAULT[0] * DEFAULT[1], DEFAULT[0]]) * WIDTH
     place = np.column_stack([along, across])
     rng = np.random.default_rng(5)
-    root = np.linalg.cholesky(matern(place, place, ranges) + 1e-9 * np.eye(150))
+    root = np.linalg.cholesky(matern(place, place, size) + 1e-9 * np.eye(150))
     drawn = taper * (3 + root @ rng.normal(size=150)) + DEFAULT[2] * rng.normal(size=150)
     assert TaperedField.fit(along, across, taper, drawn, WIDTH, groups).chosen == "default"
     stripes = np.ones(150) + 0.5 * np.sin(across / 1.5)
     assert TaperedField.fit(along, across, np.ones(150), stripes, WIDTH, groups).chosen == "grid"
+
+
+def test_a_long_river_is_as_well_off_with_every_other_window_s_ranges(monkeypatch):
+    """Smooth water, then stripes: against the known field no worse than with ranges chosen in every window."""
+    rng = np.random.default_rng(7)
+    n = 1200
+    along, across = np.sort(rng.uniform(0, 2400, n)), rng.uniform(-9, 9, n)
+
+    def field(s, w):
+        return 1 + np.where(s < 1200, 0.4 * np.sin(s / 30), 0.5 * np.sin(w / 1.5))
+
+    values, groups = field(along, across) + rng.normal(0, 0.02, n), (along // 8).astype(int)
+    where = rng.uniform(0, 2400, 3000), rng.uniform(-9, 9, 3000)
+    errors = []
+    for all_windows in (ranges.ALL_WINDOWS, 1000):
+        monkeypatch.setattr(ranges, "ALL_WINDOWS", all_windows)
+        fitted = TaperedField.fit(along, across, np.ones(n), values, WIDTH, groups)
+        assert len(fitted.fitted) > ranges.ALL_WINDOWS or all_windows == 1000
+        assert len(set(fitted.fitted)) > 1
+        errors.append(np.sqrt(np.mean((fitted.value(*where) - field(*where)) ** 2)))
+    assert errors[0] < 1.05 * errors[1]
 
 
 def test_two_points_are_enough():

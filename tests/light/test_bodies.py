@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reachmap.light.bodies import day_events, steps_of, sun_and_moon
+from reachmap.light.bodies import DOWN_DEG, casts, day_events, steps_of, sun_and_moon
+from reachmap.light.lux import moon_lux, sun_lux
+from reachmap.light.model import Body
 from tests.published import load
 
 ROWS = load("light")
@@ -129,3 +131,14 @@ def test_the_zone_of_the_clock_does_not_move_the_sun():
     assert sun_and_moon(P1, 54, -2.5) == sun_and_moon(there, 54, -2.5)
     east, west = (sun_and_moon(P1, -17.0, lon)[0] for lon in (179.9999, -179.9999))
     assert east.altitude_deg == pytest.approx(west.altitude_deg, abs=1e-3)
+
+
+def test_the_moon_casts_its_shade_once_the_sun_is_down():
+    """Beside the dimmest sun that still casts, the brightest moon adds less than a thousandth."""
+    moon = Body(80.0, 180.0, float(moon_lux(80.0, 180.0, 1.02)))
+    low, down = (Body(altitude, 300.0, float(sun_lux(altitude))) for altitude in (DOWN_DEG + 1e-6, DOWN_DEG - 1e-6))
+    assert casts(low, low)
+    assert not casts(moon, low)
+    assert moon.clear_lux < 1e-3 * low.clear_lux
+    assert casts(moon, down)
+    assert not casts(down, down)
