@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import scipy.sparse as sp
+from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Beat
 from reachmap.channel.confidence import confidence_class
@@ -27,6 +29,9 @@ MAX_OVER_DEEPEST = 1.3
 
 FACTOR_REACH = 3.0
 """Soundings this many widths away along the river (standard deviation) still set the guess right; assumed."""
+
+FARTHEST, HARDLY = 7.5, 1e-12
+"""Soundings farther off than so many standard deviations count with no more than this weight, which all have."""
 
 FEWEST_ALONE = 12
 """Soundings below which the guess always carries the depth; assumed."""
@@ -121,7 +126,7 @@ class _Scaled:
         places = soundings.places
         first = guess.at(reach, soundings.x, soundings.y, places)
         station = np.linspace(0.0, reach.length_m, max(2, int(2 * reach.length_m / reach.width_m)))
-        factor = _factor(first, soundings.depth_m, _nearness(station, places.along, reach.width_m))
+        factor = _factor(first, soundings.depth_m, _Nearness.of(station, places.along, reach.width_m))
         rest = TaperedField.fit(
             places.along,
             places.across,
@@ -141,7 +146,7 @@ class _Scaled:
         return np.interp(places.along, self.station, self.factor) * first + self.rest.heldout()
 
 
-def _factor(first: np.ndarray, depth: np.ndarray, weight: np.ndarray) -> np.ndarray:
+def _factor(first: np.ndarray, depth: np.ndarray, near: _Nearness) -> np.ndarray:
     """Measured over guessed depth along the river, least squares over neighbouring soundings.
 
     The whole reach counts as one sounding more in every place, and the guess itself as one more in the whole: a lone
@@ -149,7 +154,7 @@ def _factor(first: np.ndarray, depth: np.ndarray, weight: np.ndarray) -> np.ndar
     """
     worth = float(np.mean(first**2))
     whole = float((first @ depth + worth) / (first @ first + worth))
-    return (weight @ (first * depth) + worth * whole) / (weight @ first**2 + worth)
+    return (near.sum(first * depth) + worth * whole) / (near.sum(first**2) + worth)
 
 
 def _blend(
@@ -181,16 +186,28 @@ def _blend(
 def _say(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField) -> np.ndarray:
     """How much the guess may say along the river, 0-1, by its held-out error against the one without it."""
     along, measured = soundings.places.along, soundings.depth_m
-    weight = _nearness(scaled.station, along, reach.width_m)
+    near = _Nearness.of(scaled.station, along, reach.width_m)
     with_guess, without = (np.abs(a - measured) for a in (scaled.heldout(reach, soundings), alone.heldout()))
-    ratio = (weight @ with_guess) / np.maximum(weight @ without, 1e-9)
+    ratio = near.sum(with_guess) / np.maximum(near.sum(without), 1e-9)
     return np.clip((WORSE_TO - ratio) / (WORSE_TO - WORSE_FROM), 0.0, 1.0)
 
 
-def _nearness(station: np.ndarray, along: np.ndarray, width_m: float) -> np.ndarray:
-    """Weight of every sounding (columns) at every station along the river (rows)."""
-    apart = (station[:, None] - along[None]) / (FACTOR_REACH * width_m)
-    return np.exp(-0.5 * apart**2) + 1e-12
+@dataclass(frozen=True)
+class _Nearness:
+    """How much every sounding (columns) counts at every station along the river (rows); those far off hardly do."""
+
+    weight: sp.csr_array
+
+    @classmethod
+    def of(cls, station: np.ndarray, along: np.ndarray, width_m: float) -> _Nearness:
+        scale = FACTOR_REACH * width_m
+        stations, soundings = (cKDTree(at[:, None] / scale) for at in (station, along))
+        apart = stations.sparse_distance_matrix(soundings, FARTHEST, output_type="coo_matrix")
+        return cls(sp.csr_array((np.exp(-0.5 * apart.data**2), (apart.row, apart.col)), apart.shape))
+
+    def sum(self, values: np.ndarray) -> np.ndarray:
+        """Weighted sum of what was found at the soundings, for every station."""
+        return self.weight @ values + HARDLY * values.sum()
 
 
 def _report(

@@ -77,7 +77,7 @@ def choose_frame(reach: Reach, soundings: Soundings) -> tuple[Frame, Soundings, 
             quick = [_try(reach, soundings, frame, first.field.fitted) for frame in others]
             quick.sort(key=lambda one: one.error)
             others = [one.frame for one in quick[:1] if one.error <= WORTH_A_LOOK * first.error]
-        tried += [_try(reach, soundings, frame) for frame in others]
+        tried += [_try(reach, soundings, frame, like=first.field.fitted) for frame in others]
     held = tried[0].error
     clear = [one for one in tried[1:] if held - one.error >= max(one.frame.must_gain * held, MUST_GAIN_M)]
     best = min(clear, key=lambda one: one.error, default=tried[0])
@@ -94,10 +94,17 @@ class _Tried:
     error: float
 
 
-def _try(reach: Reach, soundings: Soundings, frame: Frame, setting: tuple[Setting, ...] | None = None) -> _Tried:
+def _try(
+    reach: Reach,
+    soundings: Soundings,
+    frame: Frame,
+    setting: tuple[Setting, ...] | None = None,
+    like: tuple[Setting, ...] = (),
+) -> _Tried:
     places, depth = soundings.places.banked(frame.bank), soundings.depth_m
     at = _along_across(reach, soundings.x, soundings.y, places, frame.straight)
-    field = TaperedField.fit(*at, places.taper, depth, reach.width_m, soundings.groups, setting=setting)
+    groups = soundings.groups
+    field = TaperedField.fit(*at, places.taper, depth, reach.width_m, groups, setting=setting, like=like)
     error = float(np.mean(np.abs(field.heldout() - depth)))
     return _Tried(frame, replace(soundings, places=places), field, error)
 

@@ -10,9 +10,9 @@ that b holds what no neighbour can tell: detail of the bed, errors of position a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -20,6 +20,9 @@ from reachmap.channel.kernel import Kernel, Setting, System, Trend
 from reachmap.channel.leftout import leave_out
 from reachmap.channel.ranges import choose_settings
 from reachmap.channel.windows import thin, window_list
+from reachmap.threads import side_by_side
+
+Found = TypeVar("Found")
 
 INSTRUMENT_SHARE = 0.3
 """Share of the detail's variance that is the instrument's own and no error of the map; assumed."""
@@ -68,6 +71,7 @@ class TaperedField:
         groups: np.ndarray | None = None,
         trend: Trend = "mean",
         setting: Setting | tuple[Setting, ...] | None = None,
+        like: tuple[Setting, ...] = (),
     ) -> TaperedField:
         """Choose the setting, solve, and measure the error held out.
 
@@ -80,6 +84,8 @@ class TaperedField:
         groups : (n,) int; points of one group are left out together. None: every point alone
         trend : "mean" fits a mean with a slow drift; "drift" a drift around 0; "none" holds it at 0, for residuals
         setting : range across in widths, stretch, noise ratio, one or one per window; None chooses
+        like : settings of a like field at the same places, which a river of many windows chooses among; empty tries
+            many
         """
         groups = np.arange(len(values)) if groups is None else np.asarray(groups)
         # One order for the same points, so that the order of the rows in a file changes nothing.
@@ -94,7 +100,7 @@ class TaperedField:
         # What averaging smoothed away is detail too; half of it, as some is the slope of the bed within a cell.
         within = float(np.sqrt(np.mean((given - values[place_of]) ** 2)))
         data = (places, taper, values)
-        fitted, chosen = choose_settings(*data, groups, width, trend, setting)
+        fitted, chosen = choose_settings(*data, groups, width, trend, setting, like)
         left_out = leave_out(*data, (np.arange(len(values)), groups), fitted, trend, width)
         scale, detail = _spreads(values, left_out)
         detail = float(np.hypot(detail, within / 2))
@@ -131,8 +137,8 @@ class TaperedField:
         """Untapered value alone, without the triangular solve its variance needs."""
         targets = np.column_stack([along, across]).astype(float)
         value, total = np.zeros(len(targets)), np.zeros(len(targets))
-        for system, weight, which in self._windows(targets[:, 0]):
-            value[which] += weight * system.value(targets[which])
+        for weight, which, part in self._of_windows(targets[:, 0], lambda system, at: system.value(targets[at])):
+            value[which] += weight * part
             total[which] += weight
         return value / total
 
@@ -141,25 +147,30 @@ class TaperedField:
         targets = np.column_stack([along, across]).astype(float)
         value, variance = np.zeros(len(targets)), np.zeros(len(targets))
         total = np.zeros(len(targets))
-        for system, weight, which in self._windows(targets[:, 0]):
-            part = system.predict(targets[which])
+        for weight, which, part in self._of_windows(targets[:, 0], lambda system, at: system.predict(targets[at])):
             value[which] += weight * part[0]
             variance[which] += weight * part[1]
             total[which] += weight
         return value / total, variance / total
 
-    def _windows(self, along: np.ndarray) -> Iterator[tuple[System, np.ndarray, np.ndarray]]:
-        """Each window's system, the weight of the places it serves, and which they are."""
+    def _of_windows(
+        self, along: np.ndarray, asked: Callable[[System, np.ndarray], Found]
+    ) -> list[tuple[np.ndarray, np.ndarray, Found]]:
+        """What each window's system says: the weight of the places it serves, which they are, and what was asked."""
         # The outermost windows serve everything beyond the outermost points.
         along = np.clip(along, self.places[0, 0], self.places[-1, 0])
         windows = window_list(self.places[:, 0], self.width)
-        for (centre, half, members), setting in zip(windows, self.fitted, strict=True):
+
+        def of(window: tuple[tuple[float, float, np.ndarray], Setting]) -> tuple[np.ndarray, np.ndarray, Found]:
+            (centre, half, members), setting = window
             weight = np.clip(1 - np.abs(along - centre) / half, 0.0, None) if np.isfinite(half) else np.ones(len(along))
             which = np.flatnonzero(weight > 0)
-            if len(which):
-                points = self.places[members], self.taper[members], self.values[members]
-                kernel = Kernel.make(setting, self.width, self.trend)
-                yield System.solve(*points, kernel, setting[2], self.trend), weight[which], which
+            points = self.places[members], self.taper[members], self.values[members]
+            kernel = Kernel.make(setting, self.width, self.trend)
+            system = System.solve(*points, kernel, setting[2], self.trend)
+            return weight[which], which, asked(system, which)
+
+        return side_by_side(of, zip(windows, self.fitted, strict=True))
 
 
 def _spreads(values: np.ndarray, left_out: tuple[tuple[np.ndarray, np.ndarray], ...]) -> tuple[float, float]:

@@ -46,10 +46,12 @@ def choose_settings(
     width: float,
     trend: Trend,
     setting: Setting | tuple[Setting, ...] | None,
+    like: tuple[Setting, ...] = (),
 ) -> tuple[tuple[Setting, ...], str]:
     """A setting for every window, chosen by its own points so that one stretch does not smooth another.
 
-    On a long river every other window tries the whole grid, and those between what their neighbours chose.
+    On a long river every other window tries the whole grid, and those between what their neighbours chose. There, with
+    the settings of a like field, every window tries only what it and its neighbours have in that.
     """
     windows = window_list(places[:, 0], width)
     if setting is not None:
@@ -61,10 +63,12 @@ def choose_settings(
         window = _Window.of(places[m], taper[m], values[m], groups[m], width, trend)
         return DEFAULT if window is None else window.choose(among)
 
-    step = 1 if len(windows) <= ALL_WINDOWS else 2
-    found = {k: chosen(k) for k in range(0, len(windows), step)}
-    between = [k for k in range(len(windows)) if k not in found]
-    found |= {k: chosen(k, {found[n] for n in (k - 1, k + 1) if n in found} - {DEFAULT}) for k in between}
+    many = len(windows) > ALL_WINDOWS
+    known = dict(enumerate(like)) if many else {}
+    found = {} if known else {k: chosen(k) for k in range(0, len(windows), 2 if many else 1)}
+    known |= found
+    left = [k for k in range(len(windows)) if k not in found]
+    found |= {k: chosen(k, {known[n] for n in (k - 1, k, k + 1) if n in known} - {DEFAULT}) for k in left}
     each = tuple(found[k] for k in range(len(windows)))
     return each, "default" if set(each) == {DEFAULT} else "grid"
 
