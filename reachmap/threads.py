@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
+import numpy as np
+
 Item = TypeVar("Item")
 Made = TypeVar("Made")
 
@@ -30,11 +32,23 @@ def pieces(n: int) -> list[slice]:
 
 def side_by_side(work: Callable[[Item], Made], items: Iterable[Item]) -> list[Made]:
     """`work` of every item, in the order of the items."""
-    threads = min(MOST_THREADS, (os.cpu_count() or 1) // _crowd[0])
+    items = list(items)
+    threads = min(MOST_THREADS, (os.cpu_count() or 1) // _crowd[0], len(items))
     if threads <= 1:
         return [work(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(work, items))
+
+
+def in_pieces(work: Callable[..., np.ndarray], *vectors: np.ndarray) -> np.ndarray:
+    """What `work` makes of long vectors (n,) of which each value stands for itself, piece by piece, float32 (n,)."""
+    out = np.empty(len(vectors[0]), np.float32)
+
+    def fill(piece: slice) -> None:
+        out[piece] = work(*(vector[piece] for vector in vectors))
+
+    side_by_side(fill, pieces(len(out)))
+    return out
 
 
 def share_processors(processes: int) -> None:

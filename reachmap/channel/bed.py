@@ -23,6 +23,7 @@ from reachmap.channel.kriging import TaperedField
 from reachmap.channel.reach import TAPER_SHARE, Reach
 from reachmap.channel.soundings import Soundings
 from reachmap.errors import Finding
+from reachmap.threads import in_pieces
 
 MAX_OVER_DEEPEST = 1.3
 """No cell is made deeper than this many times the deepest sounding; assumed."""
@@ -79,19 +80,25 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
     if len(soundings) >= FEWEST_ALONE:
         frame, soundings, alone = choose_frame(reach, soundings)
     scaled = _Scaled.fit(reach, soundings, guess, None if frame.straight else alone)
-    depth, variance, open_share = _blend(reach, soundings, scaled, alone, frame)
+    field = alone or scaled.rest
+    value, open_share = reach.upsample(_blend(reach, soundings, scaled, alone, frame)).T
+    taper = reach.cells.banked(soundings.places.bank).taper
     deepest = float(soundings.depth_m.max())
-    depth = np.clip(depth, 0.0, MAX_OVER_DEEPEST * deepest)
-    # Where nothing was measured, a depth is known no better than a guess.
-    sd = np.sqrt(variance + np.maximum(open_share - OPEN_FROM / 2, 0.0) * (GUESS_SHARE * depth) ** 2)
+    depth = in_pieces(lambda value, taper: np.clip(value * taper, 0.0, MAX_OVER_DEEPEST * deepest), value, taper)
+
+    def error(depth: np.ndarray, open_share: np.ndarray, taper: np.ndarray) -> np.ndarray:
+        # Where nothing was measured, a depth is known no better than a guess.
+        unknown = np.maximum(open_share - OPEN_FROM / 2, 0.0) * (GUESS_SHARE * depth) ** 2
+        return np.sqrt(field.error(open_share, taper) ** 2 + unknown)
+
     if alone is not None:
         left_out = alone.heldout()
     else:
         left_out = scaled.heldout(reach, soundings)
     return Bed(
-        depth.astype(np.float32),
-        sd.astype(np.float32),
-        confidence_class(open_share),
+        depth,
+        in_pieces(error, depth, open_share, taper),
+        in_pieces(confidence_class, open_share),
         False,
         left_out,
         {**_report(reach, soundings, scaled, alone, left_out), "coordinates": "plane" if frame.straight else "channel"},
@@ -157,30 +164,21 @@ def _factor(first: np.ndarray, depth: np.ndarray, near: _Nearness) -> np.ndarray
     return (near.sum(first * depth) + worth * whole) / (near.sum(first**2) + worth)
 
 
-def _blend(
-    reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, frame: Frame
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Depth, its variance without the scatter of the guess, and the share of variance left open.
-
-    All of it is blended at the nodes; the fine cells add the taper, by their own distance to the waterline.
-    """
-    nodes, bank = reach.nodes, soundings.places.bank
+def _blend(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, frame: Frame) -> np.ndarray:
+    """Depth without its taper, which each fine cell adds, and the share of variance left open, at the nodes (n, 2)."""
+    nodes = reach.nodes
     guess = np.interp(nodes.along, scaled.station, scaled.factor) * np.maximum(scaled.guess.bare, 0.0)
     if alone is None:
-        field = scaled.rest
-        rest, open_share = field.relative(nodes.along, nodes.across)
+        rest, open_share = scaled.rest.relative(nodes.along, nodes.across)
         value = guess + rest
     else:
-        field = alone
         with_guess = guess + scaled.rest.value(nodes.along, nodes.across)
         value, open_share = frame.relative(reach, alone)
         open_share = np.minimum(open_share, 1.0)
         say = np.interp(nodes.along, scaled.station, _say(reach, soundings, scaled, alone))
         weight = np.clip((open_share - OPEN_FROM) / (OPEN_TO - OPEN_FROM), 0.0, 1.0) * say
         value += weight * (with_guess - value)
-    value, open_share = reach.upsample(np.column_stack([value, open_share])).T
-    taper = reach.cells.banked(bank).taper
-    return value * taper, field.error(open_share, taper) ** 2, np.maximum(open_share, 0.0)
+    return np.column_stack([value, open_share])
 
 
 def _say(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField) -> np.ndarray:

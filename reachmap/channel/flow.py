@@ -10,6 +10,7 @@ jets past a point, no wakes (see `reachmap.channel.wakes`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
@@ -18,6 +19,7 @@ from scipy.spatial import cKDTree
 
 from reachmap.channel.mesh import Mesh
 from reachmap.errors import Finding, InputError
+from reachmap.threads import in_pieces
 
 MANNING_N = 0.04
 """Roughness where none is given [s/m^(1/3)]: clean winding stream with pools and shoals, Chow 1959; from memory."""
@@ -64,15 +66,24 @@ class Flow:
     flow_at_unit_drop: float
     rounds: int
 
+    @cached_property
+    def root(self) -> np.ndarray:
+        """Root of the surface slope of every cell, float32."""
+        return in_pieces(np.hypot, self.east, self.north)
+
     def speed(self, depth_m: np.ndarray, manning_n: np.ndarray | float = MANNING_N) -> np.ndarray:
         """Depth-mean speed of every cell at 1 m3/s [m/s], float32; depth and roughness as they were solved."""
-        root = np.hypot(self.east, self.north)
-        return (root * np.maximum(depth_m, 0.0) ** np.float32(2 / 3) / manning_n).astype(np.float32)
+        rough = np.broadcast_to(np.asarray(manning_n, np.float32), self.root.shape)
+        power = np.float32(2 / 3)
+        return in_pieces(lambda root, h, n: root * np.maximum(h, 0.0) ** power / n, self.root, depth_m, rough)
 
     def direction(self) -> tuple[np.ndarray, np.ndarray]:
         """Unit vector along the current for every cell, east and north, float32."""
-        root = np.maximum(np.hypot(self.east, self.north), np.finfo(np.float32).tiny)
-        return self.east / root, self.north / root
+        east, north = (
+            in_pieces(lambda part, root: part / np.maximum(root, np.finfo(np.float32).tiny), part, self.root)
+            for part in (self.east, self.north)
+        )
+        return east, north
 
     def through(self, upstream: np.ndarray) -> float:
         """Flow out of a set of nodes, (n,) bool, into the rest [m3/s]: 1 for any cut between head and tail."""
@@ -100,8 +111,9 @@ def solve_flow(
     ------
     InputError : no water leads from the head to the tail
     """
-    depth = np.maximum(np.asarray(depth_m, float), SHALLOWEST_M)
-    conveyance = np.bincount(mesh.of_cell, depth ** (5 / 3) / manning_n, mesh.n) / mesh.cells_in
+    rough = np.broadcast_to(np.asarray(manning_n, float), mesh.of_cell.shape)
+    conveys = in_pieces(lambda h, n: np.maximum(h, SHALLOWEST_M) ** (5 / 3) / n, np.asarray(depth_m), rough)
+    conveyance = mesh.sum_cells(conveys) / mesh.cells_in
     network = _network(mesh, head, tail)
     level, flow, rounds = _relax(network, conveyance)
     out = network.at_head[network.first].astype(int) - network.at_head[network.second]

@@ -13,6 +13,7 @@ from reachmap.channel.mesh import Mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.wakes import find_bodies, wake_share
 from reachmap.layers import WetCells
+from reachmap.threads import in_pieces
 
 MOST_GAIN = 1.5
 """Largest factor by which water held back in wakes speeds up its surroundings; assumed."""
@@ -69,6 +70,14 @@ class Bedded:
     tail: np.ndarray
     depth: np.ndarray
 
+    def laid(self, values: np.ndarray, bridges: float = 0.0) -> np.ndarray:
+        """A vector of the grid's cells (grid.n_wet,) on those of the mesh, with a value for the bridges."""
+        if isinstance(self.in_mesh, slice):
+            return values
+        out = np.full(self.mesh.grid.n_wet, bridges, np.float32)
+        out[self.in_mesh] = values
+        return out
+
 
 def lay_ground(beat: Beat, water: Bedded, roughness: tuple[float, str] | None = None) -> Ground:
     """Solve the flow over the depths and work out the wakes.
@@ -81,31 +90,29 @@ def lay_ground(beat: Beat, water: Bedded, roughness: tuple[float, str] | None = 
     """
     n, by = roughness or bed_n(max(float(np.mean(water.depth)), 0.05), beat.d84_m, beat.slope)
     # Bridges between parts of the outline are in the mesh but not in the water that was sounded.
-    depth = np.full(water.mesh.grid.n_wet, np.median(water.depth), np.float32)
-    depth[water.in_mesh] = water.depth
+    depth = water.laid(water.depth, float(np.median(water.depth)))
     flow = solve_flow(water.mesh, depth, water.head, water.tail, n)
     east, north = (part[water.in_mesh] for part in flow.direction())
-    root = np.hypot(flow.east, flow.north)[water.in_mesh]
+    root = flow.root[water.in_mesh]
     bodies = find_bodies(beat, water.grid, east, north)
     unit_speed = flow.speed(depth, n)[water.in_mesh]
     wake = wake_share(water.grid, water.depth, east, north, bodies, n)
     if wake.any():
-        wake = _displaced(water, unit_speed * water.depth, wake)
+        wake = _displaced(water, in_pieces(np.multiply, unit_speed, water.depth), wake)
     return Ground(flow, root, unit_speed, east, north, wake, n, by, len(bodies))
 
 
 def _displaced(water: Bedded, unit_flow: np.ndarray, wake: np.ndarray) -> np.ndarray:
     """Wakes with the water they hold back speeding up the rest around them: negative where it gains, float32."""
     mesh = water.mesh
-    all_of_it, the_rest = (np.zeros(mesh.grid.n_wet) for _ in range(2))
-    all_of_it[water.in_mesh], the_rest[water.in_mesh] = unit_flow, unit_flow * (1.0 - wake)
-    before, after = (np.bincount(mesh.of_cell, part, mesh.n) for part in (all_of_it, the_rest))
+    the_rest = in_pieces(lambda flow, wake: flow * (1.0 - wake), unit_flow, wake)
+    before, after = (mesh.sum_cells(water.laid(part)) for part in (unit_flow, the_rest))
     around = mesh.matrix(np.ones(len(mesh.first)))
     for _ in range(EVENED):
         before, after = before + around @ before, after + around @ after
     gain = np.where(after > 0.0, before / np.maximum(after, np.finfo(float).tiny), 1.0)
     gain = mesh.read_cells(np.minimum(gain, MOST_GAIN))[water.in_mesh]
-    return (1.0 - (1.0 - wake) * gain).astype(np.float32)
+    return in_pieces(lambda wake, gain: 1.0 - (1.0 - wake) * gain, wake, gain)
 
 
 def flow_from_slope(ground: Ground, slope: float, length_m: float) -> float:

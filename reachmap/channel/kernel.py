@@ -110,12 +110,14 @@ class System:
     def predict(self, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Untapered value and relative variance."""
         value, variance = np.empty(len(places)), np.empty(len(places))
+        # Products with the inverted triangle cost less than solving with it for every place.
+        half = solve_triangular(self.factor[0], np.eye(len(self.taper)), lower=True, check_finite=False).T
         for start in range(0, len(places), CHUNK):
             part = slice(start, start + CHUNK)
             link = self.kernel(places[part], self.places) * self.taper
             value[part] = self.mean + link @ self.weights
-            explained = solve_triangular(self.factor[0], link.T, lower=True, check_finite=False)
-            variance[part] = self.kernel.sill - np.einsum("ij,ij->j", explained, explained)
+            explained = link @ half
+            variance[part] = self.kernel.sill - np.einsum("ij,ij->i", explained, explained)
             if self.mean_weights is not None:
                 variance[part] += (1.0 - link @ self.mean_weights) ** 2 * self.mean_variance
         return value, np.maximum(variance, 0.0)

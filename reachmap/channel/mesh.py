@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from reachmap.channel.model import Grid
 from reachmap.channel.reading import Reading
+from reachmap.threads import pieces
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,14 @@ class Mesh:
         out[edge] += np.einsum("pc,pck->pk", weights * dx, slopes[:, :, 0])
         out[edge] += np.einsum("pc,pck->pk", weights * dy, slopes[:, :, 1])
         return out[:, 0] if values.ndim == 1 else out
+
+    def sum_cells(self, values: np.ndarray) -> np.ndarray:
+        """Sum over the wet cells of every node, of a wet vector (n_wet,), float64 (n,)."""
+        out = np.zeros(self.n)
+        # In pieces, as bincount makes everything eight bytes wide.
+        for cells in pieces(len(values)):
+            out += np.bincount(self.of_cell[cells], values[cells], self.n)
+        return out
 
     def read_cells(self, values: np.ndarray) -> np.ndarray:
         """Node values (n,) or (n, k) on every wet cell, float32 (n_wet,) or (n_wet, k)."""

@@ -15,6 +15,7 @@ from scipy import ndimage as ndi
 from reachmap.beat.model import SPEED_HOW
 from reachmap.channel.model import Grid
 from reachmap.channel.rescale import merged
+from reachmap.threads import in_pieces
 
 ROUGHNESS_OF_D84 = 3.5
 """ks / D84 (Hey 1979; from memory); z0 = ks / 30."""
@@ -63,7 +64,7 @@ def resolved(depth_m: np.ndarray, d84_m: float) -> np.ndarray:
 
 def profile_flag(depth_m: np.ndarray, d84_m: float) -> np.ndarray:
     """The `profile_flag` layer: 1 where the bed is too rough for the depth to resolve a profile, else 0; float32."""
-    return (~resolved(depth_m, d84_m)).astype(np.float32)
+    return in_pieces(lambda depth: ~resolved(depth, d84_m), depth_m)
 
 
 def speed_ratio(height_m: np.ndarray | float, depth_m: np.ndarray, d84_m: float) -> np.ndarray:
@@ -124,8 +125,11 @@ def depth_mean_speed(
 
 def speed_at_height(speed_m_s: np.ndarray, depth_m: np.ndarray, d84_m: float, height_m: float) -> np.ndarray:
     """Speed `height_m` above the bed, never above 0.4 of the depth [m/s], float32; `speed_m_s` is the depth mean."""
-    height = np.minimum(height_m, NOSE_SHARE * np.asarray(depth_m))
-    return (speed_m_s * speed_ratio(height, depth_m, d84_m)).astype(np.float32)
+
+    def at_height(speed: np.ndarray, depth: np.ndarray) -> np.ndarray:
+        return speed * speed_ratio(np.minimum(height_m, NOSE_SHARE * depth), depth, d84_m)
+
+    return in_pieces(at_height, speed_m_s, depth_m)
 
 
 def nose_speed(speed_m_s: np.ndarray, depth_m: np.ndarray, d84_m: float) -> np.ndarray:
@@ -156,8 +160,11 @@ def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M
     water = best >= 0.0
     for step in range(max(1, round(reach_m / (grid.cell_m * merge)))):
         best = _grown(best, water, square=_is_square(step))
-    rows, cols = grid.cells
-    return np.maximum(best[rows // merge, cols // merge], speed_m_s).astype(np.float32)
+
+    def near(row: np.ndarray, col: np.ndarray, own: np.ndarray) -> np.ndarray:
+        return np.maximum(best[row // merge, col // merge], own)
+
+    return in_pieces(near, *grid.cells, speed_m_s)
 
 
 def _is_square(step: int) -> bool:

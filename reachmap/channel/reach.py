@@ -19,6 +19,7 @@ from reachmap.channel.mesh import Mesh, make_mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.waterline import Waterline
 from reachmap.layers import WetCells
+from reachmap.threads import in_pieces
 
 NODES_ACROSS = 12
 """Blocks of the mesh across the river; finer gains nothing, W/8 loses 7 % (measured)."""
@@ -57,7 +58,7 @@ class Places:
         """1 - exp(-b / (bank w / 2)), b the distance to where the bed runs out, w the local width; 1 for walls (0)."""
         if self.bank == 0.0:
             return np.ones_like(self.run_out)
-        return -np.expm1(-self.run_out / (0.5 * self.bank * self.width))
+        return in_pieces(lambda away, wide: -np.expm1(-away / (0.5 * self.bank * wide)), self.run_out, self.width)
 
     def banked(self, share: float) -> Places:
         """The same points by another steepness of the bank."""
@@ -202,7 +203,7 @@ class Reach:
         relative = field.relative(self.nodes.along, self.nodes.across)
         value, open_share = self.upsample(np.column_stack(relative)).T
         taper = self.cells.taper
-        return value * taper, field.error(open_share, taper).astype(np.float32)
+        return in_pieces(np.multiply, value, taper), in_pieces(field.error, open_share, taper)
 
 
 def build_reach(

@@ -16,6 +16,7 @@ from reachmap.channel.reach import Reach
 from reachmap.channel.sections import Section, measured_sections
 from reachmap.channel.soundings import Soundings
 from reachmap.errors import Finding
+from reachmap.threads import pieces, side_by_side
 
 Z90 = 1.645
 """Half width of the 90 % band in standard errors."""
@@ -100,15 +101,12 @@ def find_speed(
         choice, source = _unmeasured(beat, ground, depth_m, reach.length_m, known, source)
     elif known is None:
         source = "measured speeds"
-    calm, calm_sd = _lay(reach, ground, choice, source, measured)
-    wake = ground.wake
-    result = calm * (1.0 - wake)
-    sd = np.sqrt((calm_sd * (1.0 - wake)) ** 2 + (WAKE_SD * wake * calm) ** 2)
+    result, sd = _lay(reach, ground, choice, source, measured)
     relative = source == "guess"
     report = _report(choice, source, ground, sections, measured, int(unsure[used].sum()))
     return SpeedResult(
-        result.astype(np.float32),
-        sd.astype(np.float32),
+        result,
+        sd,
         ground.east,
         ground.north,
         None if relative else (known or choice.flow_m3_s),
@@ -170,29 +168,41 @@ def _measured(
 def _lay(
     reach: Reach, ground: Ground, choice: Choice, source: str, measured: Measured | None
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Speed without wakes and its standard error by the way that was chosen, (n_wet,) each."""
-    solved = choice.flow_m3_s * ground.unit_speed
-    if measured is None or not len(choice.error):
-        return solved, UNMEASURED_SD.get(source, 0.35) * solved
-    speed, sd = solved, _spread(choice, solved)
-    # Neither a residual nor kriging knows that a slough stands still.
-    moving = np.clip(ground.unit_speed / (STILL_SHARE * np.median(ground.unit_speed)), 0.0, 1.0)
-    if choice.residual is not None:
-        value, sd = reach.interpolate(choice.residual)
-        speed = solved + moving * value
-    if choice.kriged is not None:
-        value, own_sd = reach.interpolate(choice.kriged)
-        speed = choice.weight * moving * value + (1.0 - choice.weight) * speed
-        sd = choice.weight * own_sd + (1.0 - choice.weight) * sd
-    most = FASTEST * max(float(measured.speed.max()), float(solved.max()))
-    return np.clip(speed, 0.0, most), sd
+    """Speed and its standard error by the way that was chosen, float32 (n_wet,) each."""
+    unit, flow, weight = ground.unit_speed, choice.flow_m3_s, choice.weight
+    held_out = measured is not None and len(choice.error) > 0
+    residual, kriged = (
+        reach.interpolate(field) if held_out and field is not None else None
+        for field in (choice.residual, choice.kriged)
+    )
+    share, floor = _spread(choice) if held_out else (UNMEASURED_SD.get(source, 0.35), 0.0)
+    fastest = max([flow * float(unit.max()), *(measured.speed if measured is not None and held_out else ())])
+    still = STILL_SHARE * float(np.median(unit))
+    speed, sd = (np.empty(len(unit), np.float32) for _ in range(2))
+
+    def lay(cells: slice) -> None:
+        solved, wake = flow * unit[cells], ground.wake[cells]
+        # Neither a residual nor kriging knows that a slough stands still.
+        moving = np.clip(unit[cells] / still, 0.0, 1.0)
+        calm, unsure = solved, share * (solved + floor)
+        if residual is not None:
+            calm, unsure = solved + moving * residual[0][cells], residual[1][cells]
+        if kriged is not None:
+            calm = weight * moving * kriged[0][cells] + (1.0 - weight) * calm
+            unsure = weight * kriged[1][cells] + (1.0 - weight) * unsure
+        calm = np.clip(calm, 0.0, FASTEST * fastest)
+        speed[cells] = calm * (1.0 - wake)
+        sd[cells] = np.hypot(unsure * (1.0 - wake), WAKE_SD * wake * calm)
+
+    side_by_side(lay, pieces(len(unit)))
+    return speed, sd
 
 
-def _spread(choice: Choice, solved: np.ndarray) -> np.ndarray:
-    """Standard error that grows with the speed, so that 90 % of the held-out speeds fall inside their band."""
+def _spread(choice: Choice) -> tuple[float, float]:
+    """Share and floor of a standard error share * (speed + floor): 90 % of the held-out speeds fall inside its band."""
     floor = 0.25 * float(np.mean(choice.predicted))
     ratio = np.abs(choice.error) / np.maximum(choice.predicted + floor, 1e-6)
-    return float(np.quantile(ratio, 0.9)) / Z90 * (solved + floor)
+    return float(np.quantile(ratio, 0.9)) / Z90, floor
 
 
 def _report(

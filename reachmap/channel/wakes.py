@@ -20,6 +20,7 @@ from reachmap.beat.model import Beat
 from reachmap.channel.cover import body as body_area
 from reachmap.channel.flow import MANNING_N
 from reachmap.channel.model import Grid
+from reachmap.channel.rescale import make_rescale
 from reachmap.constants import GRAVITY_M_S2
 from reachmap.threads import side_by_side
 
@@ -37,6 +38,9 @@ LONGEST_M = 60.0
 
 PIECE = 16
 """Points of a path whose surroundings are looked up at once."""
+
+WAKE_CELL_M, CELLS_ACROSS_BODY = 0.25, 4
+"""Finer cells are merged to about this size for the wakes [m], but to so many across the narrowest body; assumed."""
 
 ISLAND_TAIL_SHARE = 0.15
 """An island sheds its wake from the width it has at this share of its length before its tail; assumed."""
@@ -133,12 +137,16 @@ def wake_share(
     Wakes follow the current. Where several meet, their deficits add up. A body that doesn't reach the surface
     drags on its share of the depth only.
     """
-    deficit = np.zeros(grid.n_wet, np.float32)
     paths = _paths(grid, depth_m, flow_east, flow_north, bodies, manning_n)
     long = [(one, path) for one, path in zip(bodies, paths, strict=True) if len(path.points) > 1]
-    for wet, share in side_by_side(lambda pair: _one_wake(grid, *pair), long):
+    if not long:
+        return np.zeros(grid.n_wet, np.float32)
+    fine = min(WAKE_CELL_M, min(one.width_m for one, _ in long) / CELLS_ACROSS_BODY)
+    scaling = make_rescale(grid, max(fine, grid.cell_m))
+    deficit = np.zeros(scaling.work.n_wet, np.float32)
+    for wet, share in side_by_side(lambda pair: _one_wake(scaling.work, *pair), long):
         deficit[wet] += share
-    return np.minimum(deficit, np.float32(LARGEST))
+    return scaling.from_work(np.minimum(deficit, np.float32(LARGEST)))
 
 
 @dataclass(frozen=True)
