@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from reachmap.channel.model import Grid
 from reachmap.channel.reading import Reading
-from reachmap.threads import pieces
+from reachmap.threads import pieces, side_by_side
 
 
 @dataclass(frozen=True)
@@ -210,53 +210,53 @@ def _solve2(xx: np.ndarray, xy: np.ndarray, yy: np.ndarray, xv: np.ndarray, yv: 
 
 def make_mesh(grid: Grid, merge: int) -> Mesh:
     """The mesh of blocks of `merge` x `merge` cells."""
-    rows, cols = grid.cells
-    per_row = -(-grid.shape[1] // merge)
-    block = (rows // merge).astype(np.int64) * per_row + cols // merge
-    # The blocks that hold water, numbered in their own order.
-    counts = np.bincount(block)
-    held = (np.cumsum(counts > 0) - 1)[block]
-    counts = counts[counts > 0]
-    of_cell = _split_blocks(grid, block, held, counts, merge)
-    n = int(of_cell.max()) + 1
-    cells_in = np.bincount(of_cell, minlength=n)
-    x = np.bincount(of_cell, grid.x - grid.x0, n) / cells_in + grid.x0
-    y = np.bincount(of_cell, grid.y - grid.y1, n) / cells_in + grid.y1
-    east = _links(of_cell, grid.index, rows, cols, merge, n, aside=True)
-    south = _links(of_cell, grid.index, rows, cols, merge, n, aside=False)
+    whole = grid.full_blocks(merge)
+    number = np.where(whole, np.cumsum(whole, dtype=np.int32).reshape(whole.shape) - 1, -1)
+    of_cell = np.empty(grid.n_wet, np.int32)
+
+    def find(cells: slice) -> None:
+        row, col = (index[cells] for index in grid.cells)
+        of_cell[cells] = number[row // merge, col // merge]
+
+    side_by_side(find, pieces(grid.n_wet))
+    partial = np.flatnonzero(of_cell < 0)
+    n_pieces, piece = _pieces_of_blocks(grid, partial, merge)
+    row, col = np.nonzero(whole)
+    of_cell[partial] = len(row) + piece
+    cells_in = np.concatenate([np.full(len(row), merge**2), np.bincount(piece, minlength=n_pieces)])
+    inside = np.array([merge * (col + 0.5), merge * (row + 0.5)])
+    rows, cols = (index[partial] for index in grid.cells)
+    rest = [np.bincount(piece, at + 0.5, n_pieces) / cells_in[len(row) :] for at in (cols, rows)]
+    right, down = grid.cell_m * np.concatenate([inside, rest], axis=1)
+    east, south = (_links(of_cell, grid, merge, len(cells_in), aside=aside) for aside in (True, False))
     first, second, touch = (np.concatenate(pair) for pair in zip(east, south, strict=True))
+    x, y = grid.x0 + right, grid.y1 - down
     return Mesh(grid, merge, of_cell, x, y, cells_in, first, second, touch * grid.cell_m, len(east[0]))
 
 
-def _split_blocks(grid: Grid, block: np.ndarray, held: np.ndarray, counts: np.ndarray, merge: int) -> np.ndarray:
-    """Node of every wet cell: full blocks as they are, partly wet ones by connected piece."""
-    whole = counts == merge * merge
-    number = np.cumsum(whole) - 1
-    partial = np.flatnonzero(~whole[held])
-    of_cell = number[held].astype(np.int32)
-    if len(partial) == 0:
-        return of_cell
+def _pieces_of_blocks(grid: Grid, partial: np.ndarray, merge: int) -> tuple[int, np.ndarray]:
+    """Connected pieces of water within blocks: how many, and the piece of each wet cell of the partly wet blocks."""
     rows, cols = (index[partial] for index in grid.cells)
-    place = np.full(grid.n_wet, -1, np.int32)
+    place = np.empty(grid.n_wet, np.int32)
     place[partial] = np.arange(len(partial))
     ends = []
-    for dr, dc in ((0, 1), (1, 0)):
+    for at, dr, dc in ((cols, 0, 1), (rows, 1, 0)):
         # The grid keeps dry cells on every side, so a wet cell always has a neighbour in the array.
-        other = grid.index[rows + dr, cols + dc]
-        same = (other >= 0) & (block[other] == block[partial])
-        ends.append((np.flatnonzero(same), place[other[same]]))
+        own = np.flatnonzero((at + 1) % merge)
+        other = grid.index[rows[own] + dr, cols[own] + dc]
+        ends.append((own[other >= 0], place[other[other >= 0]]))
     i, j = (np.concatenate(pair) for pair in zip(*ends, strict=True))
     links = sp.coo_matrix((np.ones(len(i), bool), (i, j)), (len(partial), len(partial)))
-    of_cell[partial] = int(whole.sum()) + connected_components(links, directed=False)[1]
-    return of_cell
+    return connected_components(links, directed=False)
 
 
 def _links(
-    of_cell: np.ndarray, index: np.ndarray, rows: np.ndarray, cols: np.ndarray, merge: int, n: int, *, aside: bool
+    of_cell: np.ndarray, grid: Grid, merge: int, n: int, *, aside: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Both nodes of every link across the edges of blocks one way, and the cells that touch there."""
+    rows, cols = grid.cells
     edge = np.flatnonzero(((cols if aside else rows) + 1) % merge == 0)
-    other = index[rows[edge] + (not aside), cols[edge] + aside]
+    other = grid.index[rows[edge] + (not aside), cols[edge] + aside]
     edge, other = edge[other >= 0], other[other >= 0]
     key, touch = np.unique(of_cell[edge].astype(np.int64) * n + of_cell[other], return_counts=True)
     return (key // n).astype(np.int32), (key % n).astype(np.int32), touch

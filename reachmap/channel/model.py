@@ -12,10 +12,14 @@ import numpy as np
 from reachmap.beat.model import Beat
 from reachmap.errors import Finding
 from reachmap.layers import LAYERS
+from reachmap.threads import side_by_side
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from affine import Affine
+
+BAND = 1 << 20
+"""Cells of a map looked through at once; assumed."""
 
 
 @dataclass(frozen=True)
@@ -49,10 +53,20 @@ class Grid:
     @cached_property
     def cells(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column of every wet cell, int32 (n_wet,), row by row."""
-        rows = np.repeat(np.arange(self.shape[0], dtype=np.int32), np.count_nonzero(self.wet, axis=1))
-        # Column from the place in the whole box: asking numpy for both costs more.
-        cols = np.flatnonzero(self.wet) - rows.astype(np.int64) * self.shape[1]
-        return rows, cols.astype(np.int32)
+        ends = np.concatenate([[0], np.cumsum(np.count_nonzero(self.wet, axis=1))])
+        rows = np.repeat(np.arange(self.shape[0], dtype=np.int32), np.diff(ends))
+        cols = np.empty(len(rows), np.int32)
+
+        step = max(1, BAND // self.shape[1])
+
+        def find(top: int) -> None:
+            band = self.wet[top : top + step]
+            here = slice(ends[top], ends[top + len(band)])
+            # Column from the place in the whole band: asking numpy for both costs more.
+            cols[here] = np.flatnonzero(band) - (rows[here] - top) * self.shape[1]
+
+        side_by_side(find, range(0, self.shape[0], step))
+        return rows, cols
 
     @property
     def n_wet(self) -> int:
@@ -74,6 +88,14 @@ class Grid:
         inner = tuple(slice(1, n - 1) for n in self.shape)
         beside = tuple(slice(1 + step, n - 1 + step) for step, n in zip((down, right), self.shape, strict=True))
         return self.index[inner][self.wet[inner] & ~self.wet[beside]]
+
+    def full_blocks(self, merge: int) -> np.ndarray:
+        """Which blocks of `merge` x `merge` cells are all water, (rows, columns) of blocks; none beyond the map is."""
+        out = np.zeros([-(-n // merge) for n in self.shape], bool)
+        down, aside = (n // merge for n in self.shape)
+        inner = self.wet[: down * merge, : aside * merge].reshape(down, merge, aside, merge)
+        out[:down, :aside] = np.all(np.all(inner, axis=1), axis=2)
+        return out
 
     def points(self, cells: np.ndarray | slice) -> np.ndarray:
         """Centres of some wet cells, east and north (n, 2) [m]."""

@@ -63,11 +63,18 @@ class Reading:
         """Node values (n, k) with their slopes (n, 2, k) on all wet cells, float32 (n_wet, k)."""
         out = np.empty((columns.shape[1], n_wet), np.float32)
         known = np.concatenate([columns, slopes[:, 0], slopes[:, 1]]).astype(np.float32)
-        for cells, rows in self.rest:
+
+        def fill(part: tuple[np.ndarray, sp.csr_matrix]) -> None:
+            cells, rows = part
             out[:, cells] = (rows @ known).T
-        for column, values in zip(out, columns.T.astype(np.float32), strict=True):
-            for quarter in self.quarters:
-                column[quarter.cells] = values[quarter.nodes] @ quarter.weights
+
+        def lay(part: tuple[np.ndarray, np.ndarray, Quarter]) -> None:
+            column, values, quarter = part
+            column[quarter.cells] = values[quarter.nodes] @ quarter.weights
+
+        side_by_side(fill, self.rest)
+        each = zip(out, columns.T.astype(np.float32), strict=True)
+        side_by_side(lay, [(*pair, quarter) for pair in each for quarter in self.quarters])
         return out.T
 
 

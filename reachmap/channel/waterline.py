@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from reachmap.channel.caps import Edge
 from reachmap.channel.coordinates import segment_distance
 from reachmap.channel.model import Grid
+from reachmap.threads import pieces, side_by_side
 
 EXACT_WITHIN = 2.0
 """Nearer to the waterline than this many blocks every cell is worked out by itself."""
@@ -30,11 +31,13 @@ class Waterline:
         """Distance of points to the waterline [m]; infinite where there is none."""
         if len(self.line.kind) < 2:
             return np.full(len(x), np.inf)
-        points = np.column_stack([x, y])
-        near = self._tree.query(points, k=2, workers=-1)[1]
-        return np.minimum(
-            *(segment_distance(points, self.line.start[near[:, k]], self.line.end[near[:, k]]) for k in (0, 1))
-        )
+
+        def away(piece: slice) -> np.ndarray:
+            points = np.column_stack([x[piece], y[piece]])
+            near = self._tree.query(points, k=2)[1].T
+            return np.minimum(*(segment_distance(points, self.line.start[at], self.line.end[at]) for at in near))
+
+        return np.concatenate([np.zeros(0), *side_by_side(away, pieces(len(x)))])
 
     def distance_of_cells(self, grid: Grid, block: int) -> np.ndarray:
         """Distance of every wet cell to the waterline [m], float32.
@@ -50,19 +53,22 @@ class Waterline:
             down, aside = np.repeat(share, block), np.tile(share, block)
             weights = np.stack([(1 - down) * (1 - aside), (1 - down) * aside, down * (1 - aside), down * aside])
             within = np.repeat(np.arange(block), block), np.tile(np.arange(block), block)
-            cells = grid.index[rows[:, None] + within[0], cols[:, None] + within[1]]
-            out[cells] = corners.astype(np.float32) @ weights.astype(np.float32)
-            left[cells.ravel()] = False
+
+            def lay(part: slice) -> None:
+                cells = grid.index[rows[part, None] + within[0], cols[part, None] + within[1]]
+                out[cells] = corners[part].astype(np.float32) @ weights.astype(np.float32)
+                left[cells] = False
+
+            side_by_side(lay, pieces(len(rows)))
         left = np.flatnonzero(left)
         out[left] = self.distance(*grid.points(left).T)
         return out
 
     def _blocks(self, grid: Grid, block: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """First row and column of every block of water away from the banks, and the distance at its corners (k, 4)."""
-        down, aside = (n // block for n in grid.shape)
-        tiles = grid.wet[: down * block, : aside * block].reshape(down, block, aside, block)
-        row, col = np.nonzero(tiles.all(axis=(1, 3)))
-        corner = np.zeros((down + 1, aside + 1), bool)
+        full = grid.full_blocks(block)
+        row, col = np.nonzero(full)
+        corner = np.zeros((full.shape[0] + 1, full.shape[1] + 1), bool)
         for dr, dc in ((0, 0), (0, 1), (1, 0), (1, 1)):
             corner[row + dr, col + dc] = True
         at_row, at_col = np.nonzero(corner)
