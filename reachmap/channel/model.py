@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from reachmap.beat.model import Beat
+from reachmap.channel.blocks import over_blocks
 from reachmap.errors import Finding
 from reachmap.layers import LAYERS
 from reachmap.threads import side_by_side
@@ -91,11 +92,7 @@ class Grid:
 
     def full_blocks(self, merge: int) -> np.ndarray:
         """Which blocks of `merge` x `merge` cells are all water, (rows, columns) of blocks; none beyond the map is."""
-        out = np.zeros([-(-n // merge) for n in self.shape], bool)
-        down, aside = (n // merge for n in self.shape)
-        inner = self.wet[: down * merge, : aside * merge].reshape(down, merge, aside, merge)
-        out[:down, :aside] = np.all(np.all(inner, axis=1), axis=2)
-        return out
+        return over_blocks(self.wet, merge, np.logical_and, False)
 
     def points(self, cells: np.ndarray | slice) -> np.ndarray:
         """Centres of some wet cells, east and north (n, 2) [m]."""

@@ -13,6 +13,7 @@ import numpy as np
 from scipy import ndimage as ndi
 
 from reachmap.beat.model import SPEED_HOW
+from reachmap.channel.blocks import over_blocks
 from reachmap.channel.model import Grid
 from reachmap.channel.rescale import merged
 from reachmap.threads import in_pieces
@@ -156,7 +157,7 @@ def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M
     reach_m : how far beside the fish food may pass [m]
     """
     merge = merged(grid.cell_m, DRIFT_CELL_M)
-    best = _merged_max(grid.spread(speed_m_s.astype(np.float32), dry=-1.0), merge)
+    best = over_blocks(grid.spread(speed_m_s.astype(np.float32), dry=-1.0), merge, np.maximum, -1.0)
     water = best >= 0.0
     for step in range(max(1, round(reach_m / (grid.cell_m * merge)))):
         best = _grown(best, water, square=_is_square(step))
@@ -186,13 +187,3 @@ def _grown(best: np.ndarray, water: np.ndarray, square: bool) -> np.ndarray:
 def _dried(field_map: np.ndarray, water: np.ndarray) -> np.ndarray:
     field_map[~water] = -1.0
     return field_map
-
-
-def _merged_max(field_map: np.ndarray, merge: int) -> np.ndarray:
-    """The largest value in each block of `merge` x `merge` cells."""
-    if merge == 1:
-        return field_map
-    rows, cols = (-(-n // merge) * merge for n in field_map.shape)
-    padded = np.full((rows, cols), -1.0, field_map.dtype)
-    padded[: field_map.shape[0], : field_map.shape[1]] = field_map
-    return padded.reshape(rows // merge, merge, cols // merge, merge).max(axis=(1, 3))

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from scipy import ndimage as ndi
 
+from reachmap.channel.blocks import over_blocks
 from reachmap.channel.model import Grid
 from reachmap.channel.shear import plane_fit
 from reachmap.threads import pieces, side_by_side
@@ -36,8 +37,14 @@ class Rescale:
     @cached_property
     def place(self) -> np.ndarray:
         """Where cells are merged, for every wet cell of `grid` its position in the wet vector of `work`, int32."""
-        rows, cols = (index // self.merge for index in self.grid.cells)
-        return self.work.index[rows, cols]
+        rows, cols = self.grid.cells
+        index, out = self.work.index, np.empty(len(rows), np.int32)
+
+        def find(cells: slice) -> None:
+            out[cells] = index[rows[cells] // self.merge, cols[cells] // self.merge]
+
+        side_by_side(find, pieces(len(rows)))
+        return out
 
     @cached_property
     def _count(self) -> np.ndarray:
@@ -88,28 +95,44 @@ class Rescale:
         between[edge] = np.clip(beyond, np.minimum(0.0, flat[own]), np.maximum(2 * flat[own], 0.0))
         return between.astype(np.float32)
 
-    def from_work(self, values: np.ndarray) -> np.ndarray:
-        """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them."""
+    def from_work(self, values: np.ndarray, few: bool = False) -> np.ndarray:
+        """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them.
+
+        With `few` values that are not 0, only what is near those is looked at.
+        """
         if self.split > 1:
             rows, cols = (index // self.split for index in self.work.cells)
             place = self.grid.index[rows, cols]
             return (np.bincount(place, values, self.grid.n_wet) / self.split**2).astype(np.float32)
         if self.merge == 1:
             return values.astype(np.float32)
-        return self._between(values)
+        return self._between(values, few)
 
-    def _between(self, values: np.ndarray) -> np.ndarray:
+    def _between(self, values: np.ndarray, few: bool) -> np.ndarray:
         """Bilinear between merged cells, those without water left out."""
         flat, wet = self.work.spread(values.astype(np.float32), dry=0.0), self.work.wet.astype(np.float32)
-        out = np.empty(self.grid.n_wet, np.float32)
+        near = _with_neighbours(flat != 0.0)[self.work.wet][self.place] if few else None
+        out = np.zeros(self.grid.n_wet, np.float32)
 
-        def read(cells: slice) -> None:
+        def read(part: slice) -> None:
+            cells = part if near is None else part.start + np.flatnonzero(near[part])
             at = [(index[cells] + 0.5) / self.merge - 0.5 for index in self.grid.cells]
             total, water = (ndi.map_coordinates(a, at, order=1, mode="nearest", prefilter=False) for a in (flat, wet))
             out[cells] = total / np.maximum(water, 1e-6)
 
         side_by_side(read, pieces(self.grid.n_wet))
         return out
+
+
+def _with_neighbours(marked: np.ndarray) -> np.ndarray:
+    """Marked cells of a map and the eight around each."""
+    tall = marked.copy()
+    tall[1:] |= marked[:-1]
+    tall[:-1] |= marked[1:]
+    wide = tall.copy()
+    wide[:, 1:] |= tall[:, :-1]
+    wide[:, :-1] |= tall[:, 1:]
+    return wide
 
 
 def merged(cell_m: float, size_m: float) -> int:
@@ -126,10 +149,7 @@ def make_rescale(grid: Grid, size_m: float) -> Rescale:
         return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, wet), split, 1)
     if merge == 1:
         return Rescale(grid, grid, 1, 1)
-    shape = tuple(-(-n // merge) for n in grid.shape)
-    wet = np.zeros((shape[0] * merge, shape[1] * merge), bool)
-    wet[: grid.shape[0], : grid.shape[1]] = grid.wet
-    larger = np.asarray(wet.reshape(shape[0], merge, shape[1], merge).any(axis=(1, 3)))
+    larger = over_blocks(grid.wet, merge, np.logical_or, False)
     return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m * merge, larger), 1, merge)
 
 

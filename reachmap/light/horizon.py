@@ -13,6 +13,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Skyline, Terrain
+from reachmap.channel.blocks import over_blocks
 from reachmap.light.shadow import Cells
 
 AZIMUTHS = 72
@@ -71,7 +72,7 @@ def _of_surface(terrain: Terrain, cells: Cells) -> Horizon:
     height, cell, distance = np.nan_to_num(terrain.height_m), terrain.cell_m, terrain.cell_m
     while distance < far:
         if GROWTH * distance > 2.0 * cell:
-            height, cell = _coarser(height), 2.0 * cell
+            height, cell = over_blocks(height, 2, np.maximum, 0.0), 2.0 * cell
         x = points[:, :1] + distance * np.sin(angle)
         y = points[:, 1:] + distance * np.cos(angle)
         col = np.floor((x - terrain.x0) / cell).astype(int)
@@ -81,11 +82,3 @@ def _of_surface(terrain: Terrain, cells: Cells) -> Horizon:
         slope = np.maximum(slope, np.where(known, seen, 0.0) / np.float32(distance))
         distance += cell
     return Horizon(np.degrees(np.arctan(slope)), nearest)
-
-
-def _coarser(height_m: np.ndarray) -> np.ndarray:
-    """The highest of every two by two cells."""
-    rows, cols = (size + size % 2 for size in height_m.shape)
-    even = np.zeros((rows, cols), height_m.dtype)
-    even[: height_m.shape[0], : height_m.shape[1]] = height_m
-    return even.reshape(rows // 2, 2, cols // 2, 2).max(axis=(1, 3))
