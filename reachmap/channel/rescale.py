@@ -49,7 +49,18 @@ class Rescale:
     @cached_property
     def _count(self) -> np.ndarray:
         """Wet cells in each merged cell."""
-        return np.bincount(self.place, minlength=self.work.n_wet)
+        return self._total(None).astype(np.int64)
+
+    def _total(self, values: np.ndarray | None) -> np.ndarray:
+        """Sum of a wet vector of `grid` over the cells in each merged cell; None counts them."""
+        total = np.zeros(self.work.n_wet)
+        # In pieces, each of a narrow range of merged cells, as bincount makes everything eight bytes wide.
+        for cells in pieces(self.grid.n_wet):
+            place = self.place[cells]
+            low = int(place.min())
+            part = np.bincount(place - low, None if values is None else values[cells])
+            total[low : low + len(part)] += part
+        return total
 
     @cached_property
     def _sorted(self) -> tuple[np.ndarray, np.ndarray]:
@@ -68,14 +79,7 @@ class Rescale:
     def to_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""
         if self.merge > 1:
-            total = np.zeros(self.work.n_wet)
-            # In pieces, each of a narrow range of merged cells, as bincount makes everything eight bytes wide.
-            for cells in pieces(len(values)):
-                place = self.place[cells]
-                low = int(place.min())
-                part = np.bincount(place - low, values[cells])
-                total[low : low + len(part)] += part
-            return (total / self._count).astype(np.float32)
+            return (self._total(values) / self._count).astype(np.float32)
         if self.split == 1:
             return values.astype(np.float32)
         return self._split_up(values)

@@ -144,16 +144,12 @@ def _ridge(
     e, n, g = east[some], north[some], here[some]
     step = work.cell_m
     # Land counts as very steep, so that the foot of the fall toward a waterline is no ridge.
-    sides = []
-    for way in (-1, 1):
-        at_x, at_y = x - way * n * step, y + way * e * step
-        value = np.zeros(len(some))
-        for sign in (-1, 1):
-            steep = np.where(work.wet, np.maximum(sign * lateral, 0.0), np.float32(1e3))
-            mine = np.sign(g) == sign
-            value[mine] = sample(work, steep, at_x[mine], at_y[mine])
-        sides.append(value)
-    right, left = sides
+    right, left = np.zeros(len(some)), np.zeros(len(some))
+    for sign in (-1, 1):
+        steep = np.where(work.wet, np.maximum(sign * lateral, 0.0), np.float32(1e3))
+        mine = np.flatnonzero(np.sign(g) == sign)
+        for way, value in ((-1, right), (1, left)):
+            value[mine] = sample(work, steep, x[mine] - way * n[mine] * step, y[mine] + way * e[mine] * step)
     peak = np.abs(g)
     top = (peak > right) & (peak >= left)
     bend = np.maximum(2 * peak - left - right, 1e-9)
@@ -271,7 +267,8 @@ def _eased(place: np.ndarray) -> np.ndarray:
 
 def _beside(grid: Grid, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Contrast of the nearest seam and distance to it for the cells on its slow side, 0 and NaN elsewhere."""
-    contrast, distance = np.zeros(grid.n_wet, np.float32), np.full(grid.n_wet, np.inf)
+    contrast, distance = np.zeros(grid.n_wet, np.float32), np.full(grid.n_wet, np.inf, np.float32)
+    last = np.empty(grid.n_wet, np.int32)
     reach = int(np.ceil(BESIDE_M / grid.cell_m))
     offsets = np.mgrid[-reach : reach + 1, -reach : reach + 1].reshape(2, -1)
     for part in np.array_split(points, max(1, len(points) * offsets.shape[1] // 2_000_000)):
@@ -289,10 +286,9 @@ def _beside(grid: Grid, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         order = np.argsort(-away, kind="stable")
         cell, away, dv = cell[order], away[order], dv[order]
         # Written from far to near, so the nearest point has the last word; then only where nearer than before.
-        nearest = np.full(grid.n_wet, -1)
-        nearest[cell] = np.arange(len(cell))
-        hit = np.nonzero(nearest >= 0)[0]
-        closer = away[nearest[hit]] < distance[hit]
-        hit = hit[closer]
-        distance[hit], contrast[hit] = away[nearest[hit]], dv[nearest[hit]]
-    return contrast, np.where(np.isfinite(distance), distance, np.nan).astype(np.float32)
+        turn = np.arange(len(cell), dtype=np.int32)
+        last[cell] = turn
+        won = (last[cell] == turn) & (away < distance[cell])
+        distance[cell[won]], contrast[cell[won]] = away[won], dv[won]
+    distance[np.isinf(distance)] = np.nan
+    return contrast, distance
