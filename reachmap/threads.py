@@ -25,9 +25,9 @@ PIECE = 1 << 17
 """Cells in a piece of a wet vector: a few such arrays fit a processor's cache; assumed."""
 
 
-def pieces(n: int) -> list[slice]:
-    """A vector of n values cut into consecutive pieces."""
-    return [slice(start, min(start + PIECE, n)) for start in range(0, n, PIECE)]
+def pieces(n: int, most: int = PIECE) -> list[slice]:
+    """A vector of n values cut into consecutive pieces of so many at most."""
+    return [slice(start, min(start + most, n)) for start in range(0, n, most)]
 
 
 def side_by_side(work: Callable[[Item], Made], items: Iterable[Item]) -> list[Made]:

@@ -27,9 +27,9 @@ MANNING_N = 0.04
 MAX_ROUNDS, CLOSE_ENOUGH = 60, 1e-5
 """Rounds of the solve at most; change of the level, as a share of the whole drop, that ends it."""
 
-NEARLY, MOST_STEPS = 1e-11, 12
-"""Residual, as a share of what flows in, that conjugate gradients go on to, and the steps they may take before the
-matrix is factored anew; assumed."""
+NEARLY, MOST_STEPS = 1e-6, 12
+"""Residual that conjugate gradients go on to, as a share of what flows in and of the last round's change, and the steps
+they may take before the matrix is factored anew; assumed."""
 
 FLAT = 1e-7
 """Slopes below this share of the steepest count as this steep, so that still water stays solvable."""
@@ -181,12 +181,13 @@ def _relax(network: _Network, conveyance: np.ndarray) -> tuple[np.ndarray, np.nd
     solver = _Levels(network)
     softness = np.ones(len(first))
     level = np.full(len(conveyance), np.inf)
-    rounds = 0
+    rounds, change_of_level = 0, 1.0
     while rounds < MAX_ROUNDS:
         rounds += 1
         weight = link_k * network.face / network.apart * softness
-        previous, level = level, solver.solve(weight)
-        if np.abs(level - previous)[network.live].max() < CLOSE_ENOUGH:
+        previous, level = level, solver.solve(weight, NEARLY * min(change_of_level, 1.0))
+        change_of_level = float(np.abs(level - previous)[network.live].max())
+        if change_of_level < CLOSE_ENOUGH:
             break
         slope = (level[first] - level[second]) / network.apart
         steep = np.hypot(slope, network.tangent @ slope)
@@ -195,7 +196,7 @@ def _relax(network: _Network, conveyance: np.ndarray) -> tuple[np.ndarray, np.nd
         # have in common, weighted by the work done in them, is taken whole.
         common = np.average(change, weights=weight * (slope * network.apart) ** 2)
         softness = softness * np.exp(common + 0.5 * (change - common))
-    level = solver.solve(weight, exact=True)
+    level = solver.solve(weight)
     flow = weight * (level[first] - level[second])
     return np.where(network.live, level, np.nan), flow, rounds
 
@@ -221,10 +222,10 @@ class _Levels:
         self.factor: SuperLU | None = None
         self.found = np.zeros(self.n)
 
-    def solve(self, weight: np.ndarray, exact: bool = False) -> np.ndarray:
+    def solve(self, weight: np.ndarray, nearly: float = 0.0) -> np.ndarray:
         """Levels of all nodes for these link weights; 1 at the head, 0 at the tail and in still water.
 
-        To the residual `NEARLY`, or to the last digits if `exact`.
+        To a residual of this share of what flows in; 0 goes to the last digits.
         """
         net = self.network
         n = len(net.live)
@@ -234,13 +235,13 @@ class _Levels:
         fed += np.bincount(net.second, weight * level[net.first], n)
         link = -weight[self.inner]
         matrix = sp.csc_array((np.concatenate([total[self.free], link, link]), self.pattern), (self.n, self.n))
-        level[self.free] = self.found = self._levels(matrix, fed[self.free], exact)
+        level[self.free] = self.found = self._levels(matrix, fed[self.free], nearly)
         return level
 
-    def _levels(self, matrix: sp.csc_array, fed: np.ndarray, exact: bool) -> np.ndarray:
-        if self.factor is not None and not exact:
+    def _levels(self, matrix: sp.csc_array, fed: np.ndarray, nearly: float) -> np.ndarray:
+        if self.factor is not None and nearly > 0.0:
             like = LinearOperator(matrix.shape, self.factor.solve)
-            found, left = cg(matrix, fed, self.found, rtol=NEARLY, maxiter=MOST_STEPS, M=like)
+            found, left = cg(matrix, fed, self.found, rtol=nearly, maxiter=MOST_STEPS, M=like)
             if left == 0:
                 return found
         # The matrix is symmetric and dominated by its diagonal: no pivoting, ordering for symmetric patterns.

@@ -16,6 +16,9 @@ from reachmap.threads import pieces, side_by_side
 EXACT_WITHIN = 2.0
 """Nearer to the waterline than this many blocks every cell is worked out by itself."""
 
+SOME = 1 << 14
+"""Points whose distance is found at once: finding the nearest bank takes long for each; assumed."""
+
 
 @dataclass(frozen=True)
 class Waterline:
@@ -37,7 +40,7 @@ class Waterline:
             near = self._tree.query(points, k=2)[1].T
             return np.minimum(*(segment_distance(points, self.line.start[at], self.line.end[at]) for at in near))
 
-        return np.concatenate([np.zeros(0), *side_by_side(away, pieces(len(x)))])
+        return np.concatenate([np.zeros(0), *side_by_side(away, pieces(len(x), SOME))])
 
     def distance_of_cells(self, grid: Grid, block: int) -> np.ndarray:
         """Distance of every wet cell to the waterline [m], float32.
