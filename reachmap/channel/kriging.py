@@ -84,8 +84,7 @@ class TaperedField:
         groups : (n,) int; points of one group are left out together. None: every point alone
         trend : "mean" fits a mean with a slow drift; "drift" a drift around 0; "none" holds it at 0, for residuals
         setting : range across in widths, stretch, noise ratio, one or one per window; None chooses
-        like : settings of a like field at the same places, which a river of many windows chooses among; empty tries
-            many
+        like : settings of a like field at the same places, which one of many windows chooses among; empty tries many
         """
         groups = np.arange(len(values)) if groups is None else np.asarray(groups)
         # One order for the same points, so that the order of the rows in a file changes nothing.

@@ -37,6 +37,9 @@ ALL_WINDOWS = 8
 """With more windows than this every other one tries only what its neighbours chose; they share most of its points.
 Assumed."""
 
+OWN_WINDOWS = 4
+"""With more windows than this a field that is like another one tries only what that one chose; assumed."""
+
 
 def choose_settings(
     places: np.ndarray,
@@ -50,8 +53,8 @@ def choose_settings(
 ) -> tuple[tuple[Setting, ...], str]:
     """A setting for every window, chosen by its own points so that one stretch does not smooth another.
 
-    On a long river every other window tries the whole grid, and those between what their neighbours chose. There, with
-    the settings of a like field, every window tries only what it and its neighbours have in that.
+    On a long river every other window tries the whole grid, and those between what their neighbours chose. With the
+    settings of a like field, every window of many tries only what it and its neighbours have in that.
     """
     windows = window_list(places[:, 0], width)
     if setting is not None:
@@ -63,9 +66,9 @@ def choose_settings(
         window = _Window.of(places[m], taper[m], values[m], groups[m], width, trend)
         return DEFAULT if window is None else window.choose(among)
 
-    many = len(windows) > ALL_WINDOWS
-    known = dict(enumerate(like)) if many else {}
-    found = {} if known else {k: chosen(k) for k in range(0, len(windows), 2 if many else 1)}
+    known = dict(enumerate(like)) if len(windows) > OWN_WINDOWS else {}
+    step = 1 if len(windows) <= ALL_WINDOWS else 2
+    found = {} if known else {k: chosen(k) for k in range(0, len(windows), step)}
     known |= found
     left = [k for k in range(len(windows)) if k not in found]
     found |= {k: chosen(k, {known[n] for n in (k - 1, k, k + 1) if n in known} - {DEFAULT}) for k in left}
