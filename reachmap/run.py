@@ -12,7 +12,7 @@ import numpy as np
 
 from reachmap import __version__
 from reachmap.beat import Beat, Scene, read_beat
-from reachmap.channel import Channel, build_channel
+from reachmap.channel import Channel
 from reachmap.channel.kept import kept_arrays, kept_channel
 from reachmap.errors import SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
@@ -61,12 +61,13 @@ def analyse(
     chosen = choose_scenes(checked, scenes)
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
     water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
-    channel = kept_channel(
-        checked,
-        water,
-        lambda: build_channel(checked, **water, progress=lambda step, share: say(step, 0.05 + 0.35 * share)),
-        fresh,
-    )
+
+    def build() -> Channel:
+        from reachmap.channel import build_channel
+
+        return build_channel(checked, **water, progress=lambda step, share: say(step, 0.05 + 0.35 * share))
+
+    channel = kept_channel(checked, water, build, fresh)
     say("light", 0.4)
     shade = prepare_shade(channel)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 import time
@@ -114,9 +115,14 @@ def run_chain(
     beat: Path, species: str | None, length_m: float | None, quiet: bool, strict: bool = False, **settings: Any
 ) -> Result:
     """Read the beat, list its warnings, run the chain."""
-    from reachmap.beat import read_beat
-    from reachmap.run import analyse, with_fish
-
+    # What the libraries make at import stays, so the garbage collector needn't look through it, now or at the end.
+    gc.disable()
+    try:
+        from reachmap.beat import read_beat
+        from reachmap.run import analyse, with_fish
+    finally:
+        gc.freeze()
+        gc.enable()
     progress = Progress(quiet)
     progress("reading the beat", 0.0)
     checked: Beat = with_fish(read_beat(beat, strict=strict), species, length_m)

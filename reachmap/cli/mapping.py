@@ -42,10 +42,10 @@ def map_command(
             raise click.UsageError("--imagery works with one beat")
         map_many_command(beats, out or Path("beats-map"), jobs, dask, settings)
         return
+    result = run_chain(beats[0], **settings)
     from reachmap.run import default_out, write
     from reachmap.write import run_record, summarise
 
-    result = run_chain(beats[0], **settings)
     target = out or default_out(result.channel.beat)
     write(result, target, imagery)
     if as_json:
@@ -81,9 +81,9 @@ def map_many_command(paths: tuple[Path, ...], out: Path, jobs: int, dask: str | 
 @chain_options
 def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
     """List the lies of BEAT, best first, scene by scene. Writes nothing."""
+    result = run_chain(beat, **settings)
     from reachmap.write import lies_table, summarise
 
-    result = run_chain(beat, **settings)
     click.echo(json.dumps(lies_table(result), indent=2, ensure_ascii=False) if as_json else summarise(result))
 
 
