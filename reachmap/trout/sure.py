@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from reachmap.channel.model import Channel
 from reachmap.light.model import Light
 from reachmap.sight.model import Sight
+from reachmap.threads import side_by_side
 from reachmap.trout.curves import Curves
 from reachmap.trout.energy import Flow, energy_factors
 from reachmap.trout.model import FACTORS, Holding, Lies
 from reachmap.trout.score import cover_from, edge_cover, losses, mean_score, rate, score_inputs, weights
 from reachmap.trout.shift import EyeCurves
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 DRAWS = 200
 """Draws with everything varied; 200 tell a share to about +- 0.03 (binomial standard error)."""
@@ -75,25 +80,29 @@ def how_sure(
         input alone is drawn, mean places a lie moves ("moves") and share of the five best that stay ("kept");
         report["matters_most"]: scene -> input that moves most, or "none"
     """
-    scenes, sensitivity, matters = {}, {}, {}
-    for order, (name, holding) in enumerate(holdings.items()):
+
+    def of_scene(order: int) -> tuple[pd.DataFrame, dict[str, dict[str, float]]]:
+        name = names[order]
         table = lies.scenes[name].copy()
         numbers = table.index[table["rank"] > 0].to_numpy()
-        scenes[name] = table
         if len(numbers) == 0:
-            continue
+            return table, {}
         sample = _sample(lies, numbers)
-        vary = _Vary(channel, lights[name], sights[name], holding, curves, sample)
+        vary = _Vary(channel, lights[name], sights[name], holdings[name], curves, sample)
         rng = np.random.default_rng([seed, order])
         places = _places(vary.scores(rng, draws, INPUTS))
         table.loc[numbers, "sure"] = (places < TOP).mean(axis=0)
         base = _places(vary.scores(rng, 1, ()))
         alone = {i: _places(vary.scores(rng, DRAWS_ALONE, (i,))) for i in INPUTS}
-        sensitivity[name] = {i: _unrest(got, base) for i, got in alone.items()}
-        most = max(INPUTS, key=lambda i: sensitivity[name][i]["moves"])
-        matters[name] = most if sensitivity[name][most]["moves"] > 0 else "none"
+        return table, {i: _unrest(got, base) for i, got in alone.items()}
+
+    names = list(holdings)
+    found = dict(zip(names, side_by_side(of_scene, range(len(names))), strict=True))
+    sensitivity = {name: unrest for name, (_, unrest) in found.items() if unrest}
+    most = {name: max(INPUTS, key=lambda i: unrest[i]["moves"]) for name, unrest in sensitivity.items()}
+    matters = {name: which if sensitivity[name][which]["moves"] > 0 else "none" for name, which in most.items()}
     report = {**lies.report, "draws": draws, "sensitivity": sensitivity, "matters_most": matters}
-    return replace(lies, scenes=scenes, report=report)
+    return replace(lies, scenes={name: table for name, (table, _) in found.items()}, report=report)
 
 
 class _Vary:
