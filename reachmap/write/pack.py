@@ -91,6 +91,8 @@ class Coarse:
         rows : one column for every fine wet cell, or fewer shared ones
         place : column that serves each fine wet cell; None where every cell has its own
         """
+        if np.array_equal(self.of, np.arange(self.grid.n_wet)):
+            return (rows if place is None else rows[:, place]).astype(np.float32)
         shape = self.grid.n_wet, rows.shape[1]
         total = csr_array(shape, dtype=np.float32)
         for start in range(0, len(self.of), CELLS):
