@@ -6,19 +6,22 @@ import numpy as np
 import pytest
 
 from reachmap import threads
-from reachmap.channel import build_channel, kernel, shear
+from reachmap.channel import build_channel, grid, kernel, model, waterline
 from reachmap.light import light_at, prepare_shade, shadow
 from reachmap.sight import see
 from reachmap.trout import find_lies, hold
 from tests.benchmarks.stages import river_beat
 
 WINDOWS = (
-    (shear, "TILE"),
+    (model, "WINDOW"),
+    (grid, "BAND"),
+    (waterline, "SOME"),
     (kernel, "CHUNK"),
     (shadow, "MOST_RAYS"),
     (threads, "PIECE"),
 )
-"""Side of a tile of the seams, places kriged at once, rays at once, cells of a piece."""
+"""Side of a window of a map, cells drawn at once, distances at once, places kriged at once, rays at once, cells of a
+piece."""
 
 LARGE = 1 << 30
 
@@ -47,7 +50,7 @@ def river():
 
 def test_small_windows_leave_no_trace(monkeypatch, river):
     one, lies = everything(monkeypatch, river, (LARGE,) * len(WINDOWS))
-    many, lies_too = everything(monkeypatch, river, (48, 97, 1 << 10, 509))
+    many, lies_too = everything(monkeypatch, river, (64, 1 << 13, 301, 97, 1 << 10, 509))
     assert len(one["depth"]) > 20 * 509
     for name, values in one.items():
         np.testing.assert_allclose(many[name], values, rtol=1e-6, atol=1e-6, err_msg=name)

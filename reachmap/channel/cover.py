@@ -15,6 +15,7 @@ from rasterio.features import rasterize
 from shapely.geometry.base import BaseGeometry
 
 from reachmap.beat.model import Beat
+from reachmap.channel.blocks import over_blocks
 from reachmap.channel.model import Grid
 
 DEFAULT_SIZE_M = {"boulder": 0.8, "log": 0.4, "undercut": 0.6, "weed": 1.0, "pier": 1.0, "bridge": 2.0}
@@ -105,7 +106,7 @@ def window(grid: Grid, area: BaseGeometry, margin_m: float = 0.0) -> Window:
     left, right = (int(np.floor((x - grid.x0) / grid.cell_m)) for x in (west, east))
     top, left = max(top, 0), max(left, 0)
     bottom, right = min(bottom + 1, grid.shape[0]), min(right + 1, grid.shape[1])
-    index = grid.index[top : max(bottom, top), left : max(right, left)]
+    index = grid.sheet.window(top, bottom, left, right)
     rows, cols = np.nonzero(index >= 0)
     return Window(index[rows, cols], rows, cols, (index.shape[0], index.shape[1]), top, left)
 
@@ -120,7 +121,7 @@ def _share(grid: Grid, area: BaseGeometry) -> tuple[np.ndarray, np.ndarray]:
     step = grid.cell_m / fine
     shape = (view.shape[0] * fine, view.shape[1] * fine)
     drawn = rasterize([(area, 1)], shape, transform=Affine(step, 0, corner[0], 0, -step, corner[1]), dtype="uint8")
-    share = drawn.reshape(view.shape[0], fine, view.shape[1], fine).mean(axis=(1, 3))
+    share = over_blocks(drawn.astype(np.float32), fine, np.add, 0.0) / fine**2
     return view.wet, share[view.rows, view.cols]
 
 

@@ -11,6 +11,7 @@ from affine import Affine
 from shapely.geometry.base import BaseGeometry
 
 from reachmap.channel.model import Grid
+from reachmap.channel.sheet import Sheet
 from reachmap.errors import SettingError
 
 CELLS_PER_WIDTH = 40
@@ -31,6 +32,9 @@ FEWEST_ACROSS = 4
 
 MEMORY_SHARE = 0.5
 """Share of the machine's memory one run may take."""
+
+BAND = 1 << 24
+"""Cells drawn at once; assumed."""
 
 MARGIN = 2
 """Dry cells kept on every side."""
@@ -100,13 +104,38 @@ def make_grid(water: BaseGeometry, cell_m: float) -> Grid:
     cols = int(np.ceil((east - west) / cell_m)) + 2 * MARGIN
     rows = int(np.ceil((north - south) / cell_m)) + 2 * MARGIN
     x0, y1 = west - MARGIN * cell_m, north + MARGIN * cell_m
-    return Grid(x0, y1, cell_m, wet_mask(water, x0, y1, cell_m, (rows, cols)))
+    return Grid(x0, y1, cell_m, Sheet.of_cells((rows, cols), *wet_cells(water, x0, y1, cell_m, (rows, cols))))
 
 
-def wet_mask(water: BaseGeometry, x0: float, y1: float, cell_m: float, shape: tuple[int, int]) -> np.ndarray:
-    """True where a cell's centre is in the water; worked out near zero, where far coordinates lose no digits."""
+def wet_cells(
+    water: BaseGeometry, x0: float, y1: float, cell_m: float, shape: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Row and column of the cells whose centre is in the water, row by row, int32.
+
+    Worked out near zero, where far coordinates lose no digits, and in bands that are only as wide as the water there.
+    """
     local = shapely.transform(water, lambda xy: xy - (x0, y1))
-    mask = rasterio.features.rasterize(
-        [(local, 1)], out_shape=shape, transform=Affine(cell_m, 0, 0, 0, -cell_m, 0), dtype="uint8"
-    )
-    return mask.astype(bool)
+    high = max(1, BAND // shape[1])
+    rows, cols = [], []
+    for top in range(0, shape[0], high):
+        bottom = min(top + high, shape[0])
+        part = local
+        if high < shape[0]:
+            part = shapely.clip_by_rect(
+                local, -cell_m, -(bottom + 1) * cell_m, (shape[1] + 1) * cell_m, (1 - top) * cell_m
+            )
+        west, _, east, _ = part.bounds
+        if part.is_empty or not np.isfinite(west):
+            continue
+        left = max(int(west / cell_m) - 1, 0)
+        right = min(int(east / cell_m) + 2, shape[1])
+        mask = rasterio.features.rasterize(
+            [(part, 1)],
+            out_shape=(bottom - top, right - left),
+            transform=Affine(cell_m, 0, left * cell_m, 0, -cell_m, -top * cell_m),
+            dtype="uint8",
+        )
+        row, col = np.nonzero(mask)
+        rows.append((row + top).astype(np.int32))
+        cols.append((col + left).astype(np.int32))
+    return np.concatenate(rows), np.concatenate(cols)

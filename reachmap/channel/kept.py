@@ -26,6 +26,7 @@ import shapely
 
 from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel, Grid
+from reachmap.channel.sheet import TILE, Sheet
 from reachmap.errors import Finding
 
 KEEP_BYTES = 2_000_000_000
@@ -122,7 +123,7 @@ def _parts(channel: Channel) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
         },
         "lines": shapely.to_wkb(channel.seams.geometry.to_numpy(), hex=True).tolist(),
     }
-    return memo, {"wet": np.packbits(grid.wet), **channel.layers}
+    return memo, {"tiles": grid.sheet.number, "wet": np.packbits(grid.sheet.wet), **channel.layers}
 
 
 @cache
@@ -164,11 +165,12 @@ def _read(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
 def _channel(memo: dict[str, Any], arrays: dict[str, np.ndarray], beat: Beat) -> Channel:
     """A channel from plain values and arrays."""
     x0, y1, cell_m, rows, columns = memo["grid"]
-    wet = np.unpackbits(arrays.pop("wet"), count=rows * columns).astype(bool).reshape(rows, columns)
+    number, wet = arrays.pop("tiles"), arrays.pop("wet")
+    sheet = Sheet((rows, columns), number, np.unpackbits(wet).astype(bool).reshape(-1, TILE, TILE))
     seams = gpd.GeoDataFrame(memo["seams"], geometry=shapely.from_wkb(memo["lines"]), crs=beat.crs)
     findings = tuple(Finding(**f) for f in memo["findings"])
     kept = {name: memo[name] for name in MEMO_FIELDS}
-    return Channel(beat, Grid(x0, y1, cell_m, wet), arrays, seams, findings=findings, **kept)
+    return Channel(beat, Grid(x0, y1, cell_m, sheet), arrays, seams, findings=findings, **kept)
 
 
 def _prune(folder: Path) -> None:

@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from reachmap.channel.model import Grid
 from reachmap.channel.reading import Reading
+from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces, side_by_side
 
 
@@ -210,18 +211,17 @@ def _solve2(xx: np.ndarray, xy: np.ndarray, yy: np.ndarray, xv: np.ndarray, yv: 
 
 def make_mesh(grid: Grid, merge: int) -> Mesh:
     """The mesh of blocks of `merge` x `merge` cells."""
-    whole = grid.full_blocks(merge)
-    number = np.where(whole, np.cumsum(whole, dtype=np.int32).reshape(whole.shape) - 1, -1)
+    row, col = grid.full_blocks(merge)
+    whole = Sheet.of_cells((-(-grid.shape[0] // merge), -(-grid.shape[1] // merge)), row, col)
     of_cell = np.empty(grid.n_wet, np.int32)
 
     def find(cells: slice) -> None:
-        row, col = (index[cells] for index in grid.cells)
-        of_cell[cells] = number[row // merge, col // merge]
+        at_row, at_col = (index[cells] for index in grid.cells)
+        of_cell[cells] = whole.at(at_row // merge, at_col // merge)
 
     side_by_side(find, pieces(grid.n_wet))
     partial = np.flatnonzero(of_cell < 0)
     n_pieces, piece = _pieces_of_blocks(grid, partial, merge)
-    row, col = np.nonzero(whole)
     of_cell[partial] = len(row) + piece
     cells_in = np.concatenate([np.full(len(row), merge**2), np.bincount(piece, minlength=n_pieces)])
     inside = np.array([merge * (col + 0.5), merge * (row + 0.5)])
@@ -241,9 +241,8 @@ def _pieces_of_blocks(grid: Grid, partial: np.ndarray, merge: int) -> tuple[int,
     place[partial] = np.arange(len(partial))
     ends = []
     for at, dr, dc in ((cols, 0, 1), (rows, 1, 0)):
-        # The grid keeps dry cells on every side, so a wet cell always has a neighbour in the array.
         own = np.flatnonzero((at + 1) % merge)
-        other = grid.index[rows[own] + dr, cols[own] + dc]
+        other = grid.at(rows[own] + dr, cols[own] + dc)
         ends.append((own[other >= 0], place[other[other >= 0]]))
     i, j = (np.concatenate(pair) for pair in zip(*ends, strict=True))
     links = sp.coo_matrix((np.ones(len(i), bool), (i, j)), (len(partial), len(partial)))
@@ -256,7 +255,7 @@ def _links(
     """Both nodes of every link across the edges of blocks one way, and the cells that touch there."""
     rows, cols = grid.cells
     edge = np.flatnonzero(((cols if aside else rows) + 1) % merge == 0)
-    other = grid.index[rows[edge] + (not aside), cols[edge] + aside]
+    other = grid.at(rows[edge] + (not aside), cols[edge] + aside)
     edge, other = edge[other >= 0], other[other >= 0]
     key, touch = np.unique(of_cell[edge].astype(np.int64) * n + of_cell[other], return_counts=True)
     return (key // n).astype(np.int32), (key % n).astype(np.int32), touch

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping
+from dataclasses import InitVar, dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from reachmap.beat.model import Beat
 from reachmap.channel.blocks import over_blocks
+from reachmap.channel.sheet import Sheet
 from reachmap.errors import Finding
 from reachmap.layers import LAYERS
 from reachmap.threads import side_by_side
@@ -19,8 +20,8 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from affine import Affine
 
-BAND = 1 << 20
-"""Cells of a map looked through at once; assumed."""
+WINDOW = 512
+"""Cells along the side of the windows that maps are worked in; assumed."""
 
 
 @dataclass(frozen=True)
@@ -31,18 +32,29 @@ class Grid:
     ----------
     x0, y1 : outer corner, west and north [m]
     cell_m : cell size [m]
-    wet : (rows, columns) bool, True where the cell centre is in the water
+    water : which cells have their centre in the water, as a sheet or as a map (rows, columns) bool
     """
 
     x0: float
     y1: float
     cell_m: float
-    wet: np.ndarray
+    water: InitVar[Sheet | np.ndarray]
+    sheet: Sheet = field(init=False)
+
+    def __post_init__(self, water: Sheet | np.ndarray) -> None:
+        object.__setattr__(self, "sheet", water if isinstance(water, Sheet) else Sheet.of_map(water))
 
     @property
     def shape(self) -> tuple[int, int]:
         """(rows, columns)."""
-        return self.wet.shape[0], self.wet.shape[1]
+        return self.sheet.shape
+
+    @cached_property
+    def wet(self) -> np.ndarray:
+        """(rows, columns) bool map of all cells, True in the water; for a long river far larger than the water."""
+        out = np.zeros(self.shape, bool)
+        out[self.cells] = True
+        return out
 
     @property
     def transform(self) -> Affine:
@@ -51,23 +63,10 @@ class Grid:
 
         return Affine(self.cell_m, 0.0, self.x0, 0.0, -self.cell_m, self.y1)
 
-    @cached_property
+    @property
     def cells(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column of every wet cell, int32 (n_wet,), row by row."""
-        ends = np.concatenate([[0], np.cumsum(np.count_nonzero(self.wet, axis=1))])
-        rows = np.repeat(np.arange(self.shape[0], dtype=np.int32), np.diff(ends))
-        cols = np.empty(len(rows), np.int32)
-
-        step = max(1, BAND // self.shape[1])
-
-        def find(top: int) -> None:
-            band = self.wet[top : top + step]
-            here = slice(ends[top], ends[top + len(band)])
-            # Column from the place in the whole band: asking numpy for both costs more.
-            cols[here] = np.flatnonzero(band) - (rows[here] - top) * self.shape[1]
-
-        side_by_side(find, range(0, self.shape[0], step))
-        return rows, cols
+        return self.sheet.cells
 
     @property
     def n_wet(self) -> int:
@@ -86,13 +85,58 @@ class Grid:
 
     def beside_land(self, down: int, right: int) -> np.ndarray:
         """Wet cells whose neighbour so many rows down and columns right is dry, in rising order; a step of one."""
-        inner = tuple(slice(1, n - 1) for n in self.shape)
-        beside = tuple(slice(1 + step, n - 1 + step) for step, n in zip((down, right), self.shape, strict=True))
-        return self.index[inner][self.wet[inner] & ~self.wet[beside]]
+        found = []
+        for top, bottom, west, east in self.sheet.windows(WINDOW):
+            here = self.sheet.window(top, bottom, west, east)
+            beside = self.sheet.window(top + down, bottom + down, west + right, east + right)
+            found.append(here[(here >= 0) & (beside < 0)])
+        return np.sort(np.concatenate(found))
 
-    def full_blocks(self, merge: int) -> np.ndarray:
-        """Which blocks of `merge` x `merge` cells are all water, (rows, columns) of blocks; none beyond the map is."""
-        return over_blocks(self.wet, merge, np.logical_and, False)
+    def full_blocks(self, side: int) -> tuple[np.ndarray, np.ndarray]:
+        """Row and column, counted in blocks, of the blocks of `side` x `side` cells that are all water, row by row."""
+        span = side * -(-WINDOW // side)
+        rows, cols = [], []
+        for top, bottom, left, right in self.sheet.windows(span):
+            wet = self.sheet.window(top, bottom, left, right) >= 0
+            row, col = np.nonzero(over_blocks(wet, side, np.logical_and, False))
+            rows.append(row + top // side)
+            cols.append(col + left // side)
+        row, col = np.concatenate(rows), np.concatenate(cols)
+        order = np.lexsort((col, row))
+        return row[order], col[order]
+
+    def in_windows(
+        self, work: Callable[..., tuple[np.ndarray, ...]], *values: np.ndarray, halo: int = 0, dry: float = 0.0
+    ) -> tuple[np.ndarray, ...]:
+        """What `work` makes of maps, window by window on all processors, so that land takes no room.
+
+        Parameters
+        ----------
+        work : called with a map of the water, bool, and a map of each of the vectors; returns maps of that size
+        values : wet vectors (n_wet,)
+        halo : cells around a window that the values inside depend on
+        dry : what the maps hold on land
+
+        Returns
+        -------
+        (n_wet,) float32 vectors, one for each map that `work` returns
+        """
+
+        def look(window: tuple[int, int, int, int]) -> tuple[np.ndarray, list[np.ndarray]]:
+            top, bottom, left, right = window
+            index = self.sheet.window(top - halo, bottom + halo, left - halo, right + halo)
+            wet = index >= 0
+            maps = (np.where(wet, vector[index], np.float32(dry)).astype(np.float32, copy=False) for vector in values)
+            inner = np.s_[halo : halo + bottom - top, halo : halo + right - left]
+            own = wet[inner]
+            return index[inner][own], [part[inner][own] for part in work(wet, *maps)]
+
+        out: list[np.ndarray] = []
+        for cells, parts in side_by_side(look, self.sheet.windows(WINDOW)):
+            out = out or [np.empty(self.n_wet, np.float32) for _ in parts]
+            for vector, part in zip(out, parts, strict=True):
+                vector[cells] = part
+        return tuple(out)
 
     def points(self, cells: np.ndarray | slice) -> np.ndarray:
         """Centres of some wet cells, east and north (n, 2) [m]."""
@@ -100,21 +144,37 @@ class Grid:
         return np.column_stack([self.x0 + (cols + 0.5) * self.cell_m, self.y1 - (rows + 0.5) * self.cell_m])
 
     def spread(self, values: np.ndarray, dry: float = np.nan) -> np.ndarray:
-        """Lay a wet vector (n_wet,) out as a (rows, columns) map, `dry` where there is no water."""
+        """Lay a wet vector (n_wet,) out as a (rows, columns) map, `dry` where there is no water; see `wet`."""
         out = np.full(self.shape, dry, values.dtype if np.isfinite(dry) else np.float32)
-        out[self.wet] = values
+        out[self.cells] = values
         return out
 
     def gather(self, field_map: np.ndarray) -> np.ndarray:
         """The wet cells of a (rows, columns) map as a vector (n_wet,)."""
         return field_map[self.wet]
 
-    @cached_property
-    def index(self) -> np.ndarray:
-        """(rows, columns) int32: position of each cell in a wet vector, -1 where dry."""
-        out = np.full(self.shape, -1, np.int32)
-        out[self.wet] = np.arange(self.n_wet, dtype=np.int32)
-        return out
+    def at(self, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
+        """Position in a wet vector of cells by row and column, -1 where dry; less than a tile outside may be asked."""
+        return self.sheet.at(rows, cols)
+
+    def blend(self, values: np.ndarray, row: np.ndarray, col: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """A wet vector between cells, bilinear: the sum over the wet ones of the four around, and their weight (n,).
+
+        Parameters
+        ----------
+        values : (n_wet,)
+        row, col : (n,) where, in cells from the middle of the first
+        """
+        top, left = (np.floor(place).astype(np.int32) for place in (row, col))
+        down, aside = row - top, col - left
+        total, water = np.zeros(len(row), np.float32), np.zeros(len(row), np.float32)
+        for r, part_r in ((0, 1.0 - down), (1, down)):
+            for c, part_c in ((0, 1.0 - aside), (1, aside)):
+                cell = self.at(top + r, left + c)
+                weight = np.where(cell >= 0, part_r * part_c, 0.0).astype(np.float32)
+                total += weight * values[cell]
+                water += weight
+        return total, water
 
     def locate(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Position in a wet vector of the cell under each point, -1 where dry or off the grid; int32."""
@@ -122,7 +182,7 @@ class Grid:
         row = np.floor((self.y1 - np.asarray(y)) / self.cell_m).astype(int)
         inside = (row >= 0) & (row < self.shape[0]) & (col >= 0) & (col < self.shape[1])
         out = np.full(row.shape, -1, np.int32)
-        out[inside] = self.index[row[inside], col[inside]]
+        out[inside] = self.at(row[inside], col[inside])
         return out
 
 

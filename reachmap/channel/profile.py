@@ -13,9 +13,8 @@ import numpy as np
 from scipy import ndimage as ndi
 
 from reachmap.beat.model import SPEED_HOW
-from reachmap.channel.blocks import over_blocks
 from reachmap.channel.model import Grid
-from reachmap.channel.rescale import merged
+from reachmap.channel.rescale import make_rescale, merged
 from reachmap.threads import in_pieces
 
 ROUGHNESS_OF_D84 = 3.5
@@ -157,15 +156,16 @@ def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M
     reach_m : how far beside the fish food may pass [m]
     """
     merge = merged(grid.cell_m, DRIFT_CELL_M)
-    best = over_blocks(grid.spread(speed_m_s.astype(np.float32), dry=-1.0), merge, np.maximum, -1.0)
-    water = best >= 0.0
-    for step in range(max(1, round(reach_m / (grid.cell_m * merge)))):
-        best = _grown(best, water, square=_is_square(step))
+    scaling = make_rescale(grid, merge * grid.cell_m)
+    steps = max(1, round(reach_m / scaling.work.cell_m))
 
-    def near(row: np.ndarray, col: np.ndarray, own: np.ndarray) -> np.ndarray:
-        return np.maximum(best[row // merge, col // merge], own)
+    def spread(water: np.ndarray, best: np.ndarray) -> tuple[np.ndarray]:
+        for step in range(steps):
+            best = _grown(best, water, square=_is_square(step))
+        return (best,)
 
-    return in_pieces(near, *grid.cells, speed_m_s)
+    (best,) = scaling.work.in_windows(spread, scaling.largest(speed_m_s), halo=steps, dry=-1.0)
+    return in_pieces(lambda place, own: np.maximum(best[place], own), scaling.place, speed_m_s)
 
 
 def _is_square(step: int) -> bool:

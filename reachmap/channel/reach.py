@@ -13,10 +13,11 @@ from shapely.geometry.base import BaseGeometry
 
 from reachmap.channel.caps import HEAD, ISLAND, LEFT, RIGHT, TAIL, Edge, label_edge
 from reachmap.channel.coordinates import Coordinates, solve_coordinates
-from reachmap.channel.grid import make_grid, wet_mask
+from reachmap.channel.grid import make_grid, wet_cells
 from reachmap.channel.kriging import TaperedField
 from reachmap.channel.mesh import Mesh, make_mesh
 from reachmap.channel.model import Grid
+from reachmap.channel.sheet import Sheet
 from reachmap.channel.waterline import Waterline
 from reachmap.layers import WetCells
 from reachmap.threads import in_pieces
@@ -228,8 +229,9 @@ def build_reach(
     grid = make_grid(outline, cell_m)
     whole = grid
     if len(shapely.get_parts(outline)) > 1:
-        bridged = wet_mask(water, grid.x0, grid.y1, cell_m, grid.shape) | grid.wet
-        whole = Grid(grid.x0, grid.y1, cell_m, bridged)
+        bridged = wet_cells(water, grid.x0, grid.y1, cell_m, grid.shape)
+        both = (np.concatenate(pair) for pair in zip(bridged, grid.cells, strict=True))
+        whole = Grid(grid.x0, grid.y1, cell_m, Sheet.of_cells(grid.shape, *both))
     mesh = make_mesh(whole, max(1, int(width_m / NODES_ACROSS / cell_m)))
     edge = label_edge(water, outline, ends, max(mesh.size_m / 4, 0.02))
     in_mesh = slice(None) if whole is grid else whole.locate(grid.x, grid.y)

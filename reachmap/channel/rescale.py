@@ -8,9 +8,9 @@ from functools import cached_property
 import numpy as np
 from scipy import ndimage as ndi
 
-from reachmap.channel.blocks import over_blocks
 from reachmap.channel.model import Grid
 from reachmap.channel.shear import plane_fit
+from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces, side_by_side
 
 SLOPE_CELLS = 0.8
@@ -38,10 +38,10 @@ class Rescale:
     def place(self) -> np.ndarray:
         """Where cells are merged, for every wet cell of `grid` its position in the wet vector of `work`, int32."""
         rows, cols = self.grid.cells
-        index, out = self.work.index, np.empty(len(rows), np.int32)
+        out = np.empty(len(rows), np.int32)
 
         def find(cells: slice) -> None:
-            out[cells] = index[rows[cells] // self.merge, cols[cells] // self.merge]
+            out[cells] = self.work.at(rows[cells] // self.merge, cols[cells] // self.merge)
 
         side_by_side(find, pieces(len(rows)))
         return out
@@ -84,20 +84,33 @@ class Rescale:
             return values.astype(np.float32)
         return self._split_up(values)
 
+    def largest(self, values: np.ndarray) -> np.ndarray:
+        """The greatest of a wet vector of `grid` in each merged cell, float32; they must not be split."""
+        out = np.full(self.work.n_wet, -np.inf, np.float32)
+        np.maximum.at(out, self.place, values.astype(np.float32, copy=False))
+        return out
+
     def _split_up(self, values: np.ndarray) -> np.ndarray:
         """Bilinear between wet cells; within half a cell of land the slope goes on, which bilinear would break off."""
-        flat = self.grid.spread(values.astype(np.float32), dry=0.0)
-        weight = sample(self.grid, self.grid.wet.astype(np.float32), self.work.x, self.work.y)
-        between = sample(self.grid, flat, self.work.x, self.work.y) / np.maximum(weight, 1e-6)
-        edge = np.flatnonzero(weight < 0.999)
-        rows, cols = (index[edge] for index in self.work.cells)
-        own = np.s_[rows // self.split, cols // self.split]
-        _, per_column, per_row = plane_fit(flat, self.grid.wet, SLOPE_CELLS)
-        off_row, off_col = ((index % self.split + 0.5) / self.split - 0.5 for index in (rows, cols))
-        beyond = flat[own] + per_column[own] * off_col + per_row[own] * off_row
-        # Never beyond zero, nor past what the cell itself holds by more than as much again.
-        between[edge] = np.clip(beyond, np.minimum(0.0, flat[own]), np.maximum(2 * flat[own], 0.0))
-        return between.astype(np.float32)
+        out = np.empty(self.work.n_wet, np.float32)
+        _, per_column, per_row = plane_fit(self.grid, values, SLOPE_CELLS)
+
+        def read(cells: slice) -> None:
+            row, col = (index[cells] for index in self.work.cells)
+            total, water = self.grid.blend(values, *((at + 0.5) / self.split - 0.5 for at in (row, col)))
+            edge = np.flatnonzero(water < 0.999)
+            row, col = row[edge], col[edge]
+            own = self.grid.at(row // self.split, col // self.split)
+            off_row, off_col = ((at % self.split + 0.5) / self.split - 0.5 for at in (row, col))
+            flat = values[own]
+            beyond = flat + per_column[own] * off_col + per_row[own] * off_row
+            between = total / np.maximum(water, 1e-6)
+            # Never beyond zero, nor past what the cell itself holds by more than as much again.
+            between[edge] = np.clip(beyond, np.minimum(0.0, flat), np.maximum(2 * flat, 0.0))
+            out[cells] = between
+
+        side_by_side(read, pieces(self.work.n_wet))
+        return out
 
     def from_work(self, values: np.ndarray, few: bool = False) -> np.ndarray:
         """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them.
@@ -106,7 +119,7 @@ class Rescale:
         """
         if self.split > 1:
             rows, cols = (index // self.split for index in self.work.cells)
-            place = self.grid.index[rows, cols]
+            place = self.grid.at(rows, cols)
             return (np.bincount(place, values, self.grid.n_wet) / self.split**2).astype(np.float32)
         if self.merge == 1:
             return values.astype(np.float32)
@@ -114,29 +127,22 @@ class Rescale:
 
     def _between(self, values: np.ndarray, few: bool) -> np.ndarray:
         """Bilinear between merged cells, those without water left out."""
-        flat, wet = self.work.spread(values.astype(np.float32), dry=0.0), self.work.wet.astype(np.float32)
-        near = _with_neighbours(flat != 0.0)[self.work.wet][self.place] if few else None
+        near = self.work.in_windows(_some_near, values, halo=1)[0][self.place] > 0.0 if few else None
         out = np.zeros(self.grid.n_wet, np.float32)
 
         def read(part: slice) -> None:
             cells = part if near is None else part.start + np.flatnonzero(near[part])
-            at = [(index[cells] + 0.5) / self.merge - 0.5 for index in self.grid.cells]
-            total, water = (ndi.map_coordinates(a, at, order=1, mode="nearest", prefilter=False) for a in (flat, wet))
-            out[cells] = total / np.maximum(water, 1e-6)
+            at = ((index[cells] + np.float32(0.5)) / self.merge - np.float32(0.5) for index in self.grid.cells)
+            total, water = self.work.blend(values, *at)
+            out[cells] = total / np.maximum(water, np.float32(1e-6))
 
         side_by_side(read, pieces(self.grid.n_wet))
         return out
 
 
-def _with_neighbours(marked: np.ndarray) -> np.ndarray:
-    """Marked cells of a map and the eight around each."""
-    tall = marked.copy()
-    tall[1:] |= marked[:-1]
-    tall[:-1] |= marked[1:]
-    wide = tall.copy()
-    wide[:, 1:] |= tall[:, :-1]
-    wide[:, :-1] |= tall[:, 1:]
-    return wide
+def _some_near(_: np.ndarray, values: np.ndarray) -> tuple[np.ndarray]:
+    """1 where a map or one of the eight cells around is not 0."""
+    return (ndi.maximum_filter((values != 0.0).astype(np.float32), 3, mode="constant"),)
 
 
 def merged(cell_m: float, size_m: float) -> int:
@@ -149,16 +155,19 @@ def make_rescale(grid: Grid, size_m: float) -> Rescale:
     split = max(1, int(np.ceil(grid.cell_m / size_m - 1e-9)))
     merge = merged(grid.cell_m, size_m)
     if split > 1:
-        wet = np.repeat(np.repeat(grid.wet, split, axis=0), split, axis=1)
-        return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, wet), split, 1)
+        inside = np.divmod(np.arange(split * split, dtype=np.int32), split)
+        finer = (split * index[:, None] + own for index, own in zip(grid.cells, inside, strict=True))
+        sheet = Sheet.of_cells((grid.shape[0] * split, grid.shape[1] * split), *(at.ravel() for at in finer))
+        return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, sheet), split, 1)
     if merge == 1:
         return Rescale(grid, grid, 1, 1)
-    larger = over_blocks(grid.wet, merge, np.logical_or, False)
+    larger = Sheet.of_cells(
+        (-(-grid.shape[0] // merge), -(-grid.shape[1] // merge)), *(index // merge for index in grid.cells)
+    )
     return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m * merge, larger), 1, merge)
 
 
-def sample(grid: Grid, field_map: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """A (rows, columns) map read at points by bilinear interpolation; the edge value holds outside the map."""
-    row = (grid.y1 - y) / grid.cell_m - 0.5
-    col = (x - grid.x0) / grid.cell_m - 0.5
-    return ndi.map_coordinates(field_map, [row, col], order=1, mode="nearest", prefilter=False)
+def sample(grid: Grid, values: np.ndarray, x: np.ndarray, y: np.ndarray, dry: float = 0.0) -> np.ndarray:
+    """A wet vector read at points in the water or less than a tile from it, bilinear; land counts as `dry`."""
+    total, water = grid.blend(values, (grid.y1 - y) / grid.cell_m - 0.5, (x - grid.x0) / grid.cell_m - 0.5)
+    return total + dry * (1.0 - water)

@@ -47,6 +47,9 @@ ACROSS = (0.5, 1.0, 1.5, 2.0)
 COLUMNS = ("contrast_m_s", "scale_m", "slow_side", "length_m", "energy_m_s2")
 """Columns of the table of seams."""
 
+STEEP_LAND = 1e3
+"""Shear that land counts as [1/s], so that the foot of the fall toward a waterline is no ridge."""
+
 BRIDGED = 2.3
 """Gaps along a seam up to this many work cells are bridged; assumed."""
 
@@ -95,12 +98,10 @@ def find_seams(
     scaling = make_rescale(grid, WORK_SHARE * scale_m)
     work = scaling.work
     east, north, speed = (scaling.to_work(v) for v in (flow_east, flow_north, speed_m_s))
-    smooth, along_x, along_rows = plane_fit(
-        work.spread(speed, dry=0.0), work.wet, _weights_m(scaling, scale_m) / work.cell_m
-    )
-    lateral = (north * -along_x[work.wet] - east * along_rows[work.wet]) / work.cell_m
+    smooth, along_x, along_rows = plane_fit(work, speed, _weights_m(scaling, scale_m) / work.cell_m)
+    lateral = (north * -along_x - east * along_rows) / work.cell_m
     room = scale_m + grid.cell_m
-    ridge = _ridge(work, work.spread(lateral, dry=0.0), smooth, east, north, scale_m, room)
+    ridge = _ridge(work, lateral, smooth, east, north, scale_m, room)
     chains = _chains(ridge, BRIDGED * work.cell_m)
     rows, points = _draw(ridge, chains, scale_m)
     seams = gpd.GeoDataFrame(
@@ -138,18 +139,17 @@ def _ridge(
     room_m: float,
 ) -> _Ridge:
     """Places where the shear is greatest across the current, to a part of a cell."""
-    here = lateral[work.wet]
-    some = np.nonzero(np.abs(here) >= WEAK)[0]
+    some = np.nonzero(np.abs(lateral) >= WEAK)[0]
     x, y = work.points(some).T
-    e, n, g = east[some], north[some], here[some]
+    e, n, g = east[some], north[some], lateral[some]
     step = work.cell_m
-    # Land counts as very steep, so that the foot of the fall toward a waterline is no ridge.
     right, left = np.zeros(len(some)), np.zeros(len(some))
     for sign in (-1, 1):
-        steep = np.where(work.wet, np.maximum(sign * lateral, 0.0), np.float32(1e3))
+        steep = np.maximum(sign * lateral, 0.0)
         mine = np.flatnonzero(np.sign(g) == sign)
         for way, value in ((-1, right), (1, left)):
-            value[mine] = sample(work, steep, x[mine] - way * n[mine] * step, y[mine] + way * e[mine] * step)
+            at_x, at_y = x[mine] - way * n[mine] * step, y[mine] + way * e[mine] * step
+            value[mine] = sample(work, steep, at_x, at_y, dry=STEEP_LAND)
     peak = np.abs(g)
     top = (peak > right) & (peak >= left)
     bend = np.maximum(2 * peak - left - right, 1e-9)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import product
+from functools import partial
 
 import numpy as np
 from scipy import ndimage as ndi
 
-from reachmap.threads import side_by_side
-
-TILE = 512
-"""Side of the tiles the map is worked in [cells]; dry ones are skipped."""
+from reachmap.channel.model import Grid
 
 CUT = 3.0
 """The weights end at this many scales."""
@@ -19,8 +16,8 @@ FIRM = 1e-3
 """Added to the spread of the weights, as a share of its open-water value, where water is too narrow for a plane."""
 
 
-def plane_fit(values: np.ndarray, wet: np.ndarray, scale: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Value and slope of the plane that fits a map best around each cell.
+def plane_fit(grid: Grid, values: np.ndarray, scale: float) -> tuple[np.ndarray, ...]:
+    """Value and slope of the plane that fits a wet vector best around each cell.
 
     The weights are Gaussian and count wet cells only. In open water the slope is exactly the derivative of the
     Gaussian-smoothed map (a step dU peaks at dU / (scale sqrt(2 pi))); beside land it stays free of bias for a
@@ -28,35 +25,19 @@ def plane_fit(values: np.ndarray, wet: np.ndarray, scale: float) -> tuple[np.nda
 
     Parameters
     ----------
-    values : (rows, columns) map; what dry cells hold doesn't matter
-    wet : (rows, columns) bool
+    grid : the cells
+    values : (n_wet,)
     scale : standard deviation of the weights [cells]
 
     Returns
     -------
-    value, per_column, per_row : (rows, columns) float32, 0 where dry; slopes per cell along columns and rows
+    value, per_column, per_row : (n_wet,) float32; slopes per cell along columns and rows
     """
-    halo = int(np.ceil(CUT * scale))
-    value, per_column, per_row = (np.zeros(wet.shape, np.float32) for _ in range(3))
-
-    def fit(corner: tuple[int, int]) -> None:
-        top, left = corner
-        core = np.s_[top : top + TILE, left : left + TILE]
-        if not wet[core].any():
-            return
-        r0, c0 = max(top - halo, 0), max(left - halo, 0)
-        wide = np.s_[r0 : top + TILE + halo, c0 : left + TILE + halo]
-        inner = np.s_[top - r0 : top - r0 + TILE, left - c0 : left - c0 + TILE]
-        for whole, part in zip((value, per_column, per_row), _fit_tile(values[wide], wet[wide], scale), strict=True):
-            whole[core] = np.where(wet[core], part[inner], 0.0)
-
-    side_by_side(fit, product(range(0, wet.shape[0], TILE), range(0, wet.shape[1], TILE)))
-    return value, per_column, per_row
+    return grid.in_windows(partial(_fit_tile, scale=scale), values, halo=int(np.ceil(CUT * scale)))
 
 
-def _fit_tile(values: np.ndarray, wet: np.ndarray, scale: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _fit_tile(wet: np.ndarray, held: np.ndarray, scale: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     mask = wet.astype(np.float32)
-    held = np.where(wet, values, 0.0).astype(np.float32)
     reach = np.arange(-int(np.ceil(CUT * scale)), int(np.ceil(CUT * scale)) + 1)
     weights = np.exp(-0.5 * (reach / scale) ** 2)
     weights /= weights.sum()

@@ -19,7 +19,6 @@ from reachmap.channel.ground import Bedded, lay_ground
 from reachmap.channel.mesh import make_mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.reach import Reach
-from reachmap.channel.rescale import sample
 from reachmap.channel.speed import SpeedResult
 from reachmap.errors import Finding, InputError, SettingError
 
@@ -194,7 +193,8 @@ def _shifted(
     wet = depth_map > DRY_M
     x0, y1 = whole.x0 - pad * whole.cell_m, whole.y1 + pad * whole.cell_m
     old = np.pad(whole.wet, pad)
-    place = _nearest_survey(np.pad(reach.grid.index, pad, constant_values=-1))
+    survey = reach.grid.spread(np.arange(reach.grid.n_wet, dtype=np.int32), dry=-1)
+    place = _nearest_survey(np.pad(survey, pad, constant_values=-1))
     if pad and terrain is not None:
         # What lies up or down the valley beyond the two ends belongs to other water.
         along, end = reach.cells.along, 1.5 * reach.mesh.size_m
@@ -207,7 +207,7 @@ def _shifted(
     grid = Grid(x0, y1, whole.cell_m, own)
     mesh = make_mesh(every, reach.mesh.merge)
     head, tail = (_nodes_of(mesh.of_cell, every, place, ends, old, mesh.n) for ends in (reach.head, reach.tail))
-    in_mesh = every.index[own]
+    in_mesh = every.at(*grid.cells)
     water = Bedded(grid, mesh, in_mesh, head, tail, depth_map[own].astype(np.float32))
     return water, place[own], ~old[own]
 
@@ -216,7 +216,10 @@ def _flooded(land: Grid, old: np.ndarray, stage_m: float, terrain: Terrain) -> t
     """Land below the new level that the river reaches, and the depth over it."""
     model = Grid(terrain.x0, terrain.y1, terrain.cell_m, np.ones(terrain.height_m.shape, bool))
     inside = model.locate(land.x, land.y) >= 0
-    height = np.where(inside, sample(model, terrain.height_m, land.x, land.y), np.nan)
+    row, col = (terrain.y1 - land.y) / terrain.cell_m - 0.5, (land.x - terrain.x0) / terrain.cell_m - 0.5
+    height = np.full(land.n_wet, np.nan)
+    total, known = model.blend(terrain.height_m.ravel(), row[inside], col[inside])
+    height[inside] = total / known
     over = land.spread((stage_m - height).astype(np.float32))
     low = np.nan_to_num(over, nan=-1.0) > DRY_M
     label, _ = ndi.label(low | old)

@@ -235,7 +235,7 @@ def _cells_along(grid: Grid, path: _Path, drag_width: float) -> np.ndarray:
 def _cells_near(grid: Grid, path: np.ndarray, reach_m: float) -> np.ndarray:
     """Wet cells in the box around a path, widened by `reach_m`."""
     (west, south), (east, north) = path.min(axis=0) - reach_m, path.max(axis=0) + reach_m
-    rows = slice(max(int((grid.y1 - north) / grid.cell_m), 0), max(int((grid.y1 - south) / grid.cell_m) + 1, 0))
-    cols = slice(max(int((west - grid.x0) / grid.cell_m), 0), max(int((east - grid.x0) / grid.cell_m) + 1, 0))
-    index = grid.index[rows, cols]
+    top, bottom = (int(np.floor((grid.y1 - y) / grid.cell_m)) for y in (north, south))
+    left, right = (int(np.floor((x - grid.x0) / grid.cell_m)) for x in (west, east))
+    index = grid.sheet.window(top, bottom + 1, left, right + 1)
     return index[index >= 0]

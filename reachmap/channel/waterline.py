@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from reachmap.channel.caps import Edge
 from reachmap.channel.coordinates import segment_distance
 from reachmap.channel.model import Grid
+from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces, side_by_side
 
 EXACT_WITHIN = 2.0
@@ -58,26 +59,24 @@ class Waterline:
             within = np.repeat(np.arange(block), block), np.tile(np.arange(block), block)
 
             def lay(part: slice) -> None:
-                cells = grid.index[rows[part, None] + within[0], cols[part, None] + within[1]]
+                cells = grid.at(rows[part, None] + within[0], cols[part, None] + within[1])
                 out[cells] = corners[part].astype(np.float32) @ weights.astype(np.float32)
                 left[cells] = False
 
-            side_by_side(lay, pieces(len(rows)))
+            side_by_side(lay, pieces(len(rows), SOME))
         left = np.flatnonzero(left)
         out[left] = self.distance(*grid.points(left).T)
         return out
 
     def _blocks(self, grid: Grid, block: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """First row and column of every block of water away from the banks, and the distance at its corners (k, 4)."""
-        full = grid.full_blocks(block)
-        row, col = np.nonzero(full)
-        corner = np.zeros((full.shape[0] + 1, full.shape[1] + 1), bool)
-        for dr, dc in ((0, 0), (0, 1), (1, 0), (1, 1)):
-            corner[row + dr, col + dc] = True
-        at_row, at_col = np.nonzero(corner)
-        found = np.zeros(corner.shape)
+        row, col = (at.astype(np.int32) for at in grid.full_blocks(block))
+        around = [(row + down, col + aside) for down, aside in ((0, 0), (0, 1), (1, 0), (1, 1))]
+        shape = (grid.shape[0] // block + 2, grid.shape[1] // block + 2)
+        corner = Sheet.of_cells(shape, *(np.concatenate(parts) for parts in zip(*around, strict=True)))
+        at_row, at_col = corner.cells
         step = block * grid.cell_m
-        found[corner] = self.distance(grid.x0 + at_col * step, grid.y1 - at_row * step)
-        corners = np.column_stack([found[row + dr, col + dc] for dr, dc in ((0, 0), (0, 1), (1, 0), (1, 1))])
+        found = self.distance(grid.x0 + at_col * step, grid.y1 - at_row * step)
+        corners = np.column_stack([found[corner.at(*place)] for place in around])
         kept = corners.min(axis=1) > EXACT_WITHIN * step
         return row[kept] * block, col[kept] * block, corners[kept]

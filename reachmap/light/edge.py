@@ -36,8 +36,6 @@ def shade_edge(grid: Grid, sun_share: np.ndarray, terms: BedTerms, cells: slice 
     rows, cols = (index[cells] for index in grid.cells)
     best = own.astype(np.float32)
     for down, aside in ((0, step), (0, -step), (step, 0), (-step, 0)):
-        row, col = rows + down, cols + aside
-        inside = (row >= 0) & (row < grid.shape[0]) & (col >= 0) & (col < grid.shape[1])
-        beside = np.where(inside, grid.index[np.where(inside, row, 0), np.where(inside, col, 0)], -1)
+        beside = grid.at(rows + down, cols + aside)
         np.maximum(best, np.where(beside >= 0, sun_share[beside], 0.0), out=best)
     return (best - own) * np.float32(terms.sun_lux / whole)

@@ -35,12 +35,12 @@ def neighbour_pairs(grid: Grid, cells: np.ndarray | None = None) -> tuple[np.nda
     `cells` are positions in the wet vector in rising order, None takes all; the pairs are positions among those.
     """
     rows, cols = grid.cells if cells is None else (index[cells] for index in grid.cells)
-    # A margin of dry cells on every side, so that each cell has all its neighbours.
-    index = np.full((grid.shape[0] + 2, grid.shape[1] + 2), -1, np.int32)
-    index[rows + 1, cols + 1] = np.arange(len(rows), dtype=np.int32)
+    place = np.full(grid.n_wet + 1, -1, np.int32)
+    place[slice(0, -1) if cells is None else cells] = np.arange(len(rows), dtype=np.int32)
     firsts, seconds = [], []
     for down, right in NEIGHBOURS:
-        other = index[rows + 1 + down, cols + 1 + right]
+        # Dry neighbours are -1 and take the last, which is none.
+        other = place[grid.at(rows + down, cols + right)]
         first = np.flatnonzero(other >= 0).astype(np.int32)
         firsts.append(first)
         seconds.append(other[first])

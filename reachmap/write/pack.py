@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import base64
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from scipy.sparse import csr_array, diags_array
 
 from reachmap.channel.model import Grid
+from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces
 
 LEVEL = 6
@@ -119,8 +120,10 @@ def coarsen(grid: Grid, factor: int) -> Coarse:
     """A grid of cells `factor` times larger; one is wet where at least half of it is (factor 1: the same grid)."""
     if factor == 1:
         return Coarse(grid, np.arange(grid.n_wet, dtype=np.int32))
-    rows, cols = (-(-n // factor) for n in grid.shape)
+    shape = (-(-grid.shape[0] // factor), -(-grid.shape[1] // factor))
     row, col = (index // factor for index in grid.cells)
-    count = np.bincount(row * cols + col, minlength=rows * cols).reshape(rows, cols)
-    larger = replace(grid, cell_m=grid.cell_m * factor, wet=count * 2 >= factor**2)
-    return Coarse(larger, larger.index[row, col])
+    touched = Sheet.of_cells(shape, row, col)
+    count = np.bincount(touched.at(row, col))
+    kept = (index[count * 2 >= factor**2] for index in touched.cells)
+    larger = Grid(grid.x0, grid.y1, grid.cell_m * factor, Sheet.of_cells(shape, *kept))
+    return Coarse(larger, larger.at(row, col))

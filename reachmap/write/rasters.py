@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import rasterio
 from rasterio.crs import CRS
+from rasterio.windows import Window
 
-from reachmap.channel.model import Channel
+from reachmap.channel.model import Channel, Grid
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
 from reachmap.trout.model import Comparison
@@ -18,6 +20,9 @@ from reachmap.write.model import Result
 
 CACHE_MB = 64
 """Memory for tiles not packed yet [MB]; by itself the library takes a twentieth of the machine's."""
+
+FILE_TILE = 128
+"""Cells along the side of a tile of the file."""
 
 RIVER_CELLS = 4_000_000
 """With more wet cells than this packing is most of the writing, and is done by a quicker way that fewer programs read;
@@ -43,10 +48,11 @@ def write_layers(result: Result, path: Path) -> None:
         rasterio.Env(GDAL_CACHEMAX=CACHE_MB),
         rasterio.open(path, "w", **_profile(result.channel, len(bands), path)) as raster,
     ):
-        laid_out = np.full(grid.shape, np.nan, np.float32)
+        strips = list(_strips(grid))
         for number, (name, label, layers) in enumerate(bands, 1):
-            laid_out[grid.wet] = layers[name]
-            raster.write(laid_out, number)
+            values = layers[name]
+            for strip in strips:
+                raster.write(strip.laid(values), number, window=strip.window)
             raster.set_band_description(number, label)
             raster.set_band_unit(number, LAYERS[name].unit)
             raster.update_tags(number, meaning=LAYERS[name].meaning)
@@ -62,7 +68,8 @@ def write_difference(channel: Channel, told: Comparison, path: Path) -> None:
     beside = path.with_name(f".{path.name}.new.tif")
     try:
         with rasterio.open(beside, "w", **_profile(channel, 1, path)) as raster:
-            raster.write(channel.grid.spread(told.difference), 1)
+            for strip in _strips(channel.grid):
+                raster.write(strip.laid(told.difference), 1, window=strip.window)
             raster.set_band_description(1, "difference of the hold score")
             raster.update_tags(1, meaning=f"{told.after} less {told.before}")
         beside.replace(path)
@@ -98,10 +105,46 @@ def _profile(channel: Channel, count: int, path: Path) -> dict[str, Any]:
         "num_threads": "all_cpus",
         "sparse_ok": True,
         "tiled": True,
-        "blockxsize": 128,
-        "blockysize": 128,
+        "blockxsize": FILE_TILE,
+        "blockysize": FILE_TILE,
         "interleave": "band",
     }
+
+
+@dataclass(frozen=True)
+class _Strip:
+    """Rows of tiles of the file, as far as there is water in them.
+
+    Parameters
+    ----------
+    window : first column, first row, width and height in the file [cells]
+    cells : wet cells in it, consecutive
+    place : position of each in the strip, row by row
+    """
+
+    window: Window
+    cells: slice
+    place: np.ndarray
+
+    def laid(self, values: np.ndarray) -> np.ndarray:
+        """A wet vector laid out in the strip, NaN where dry."""
+        out = np.full((self.window.height, self.window.width), np.nan, np.float32)
+        out.reshape(-1)[self.place] = values[self.cells]
+        return out
+
+
+def _strips(grid: Grid) -> Iterator[_Strip]:
+    """The file in strips of whole tiles that hold all wet cells."""
+    rows, cols = grid.cells
+    ends = np.searchsorted(rows, np.arange(0, grid.shape[0] + FILE_TILE, FILE_TILE))
+    for top, cells in zip(range(0, grid.shape[0], FILE_TILE), map(slice, ends[:-1], ends[1:]), strict=True):
+        if cells.start == cells.stop:
+            continue
+        left = int(cols[cells].min()) // FILE_TILE * FILE_TILE
+        right = min((int(cols[cells].max()) // FILE_TILE + 1) * FILE_TILE, grid.shape[1])
+        width, height = right - left, min(FILE_TILE, grid.shape[0] - top)
+        place = (rows[cells] - top) * width + (cols[cells] - left)
+        yield _Strip(Window(left, top, width, height), cells, place)
 
 
 def _bands(result: Result) -> Iterator[tuple[str, str, Mapping[str, np.ndarray]]]:

@@ -118,6 +118,6 @@ def test_drift_spreads_about_as_far_slantwise_as_straight():
     wet = np.ones((81, 81), bool)
     grid = Grid(0.0, 20.25, 0.25, wet)
     speed = np.zeros(grid.n_wet)
-    speed[grid.index[40, 40]] = 1.0
+    speed[grid.at(40, 40)] = 1.0
     hit = pr.drift_speed(grid, speed, 2.0) > 0
     assert hit.sum() * 0.25**2 == pytest.approx(np.pi * 2.0**2, rel=0.15)  # area of a circle

@@ -5,7 +5,7 @@ import pytest
 
 from reachmap.channel.model import Grid
 from reachmap.channel.rescale import make_rescale, sample
-from reachmap.channel.shear import TILE, plane_fit
+from reachmap.channel.shear import plane_fit
 
 
 def pond(cell: float) -> Grid:
@@ -39,26 +39,24 @@ def test_land_never_mixes_into_water(cell):
 
 def test_sample_reads_between_cell_middles():
     grid = Grid(0.0, 2.0, 1.0, np.ones((2, 2), bool))
-    got = sample(grid, np.array([[0.0, 1.0], [2.0, 3.0]]), np.array([0.5, 1.0, 1.5]), np.array([1.5, 1.0, 0.5]))
+    got = sample(grid, np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.5, 1.0, 1.5]), np.array([1.5, 1.0, 0.5]))
     assert got == pytest.approx([0.0, 1.5, 3.0])
 
 
 def test_the_fitted_plane_is_free_of_bias_at_the_bank():
     grid = pond(0.25)
-    plane = grid.spread(1 + 0.4 * grid.x - 0.2 * grid.y, dry=0.0)
-    value, per_column, per_row = plane_fit(plane, grid.wet, 2.0)
-    assert value[grid.wet] == pytest.approx(1 + 0.4 * grid.x - 0.2 * grid.y, abs=0.01)
-    assert per_column[grid.wet] / 0.25 == pytest.approx(0.4, abs=0.01)
-    assert per_row[grid.wet] / 0.25 == pytest.approx(0.2, abs=0.01)
-    assert not value[~grid.wet].any()
+    plane = 1 + 0.4 * grid.x - 0.2 * grid.y
+    value, per_column, per_row = plane_fit(grid, plane, 2.0)
+    assert value == pytest.approx(plane, abs=0.01)
+    assert per_column / 0.25 == pytest.approx(0.4, abs=0.01)
+    assert per_row / 0.25 == pytest.approx(0.2, abs=0.01)
 
 
-def test_tiles_do_not_show(monkeypatch):
+def test_windows_do_not_show(monkeypatch):
     rng = np.random.default_rng(1)
-    wet = rng.random((70, 90)) > 0.2
-    values = rng.random((70, 90))
-    whole = plane_fit(values, wet, 1.7)
-    monkeypatch.setattr("reachmap.channel.shear.TILE", 16)
-    for one, other in zip(whole, plane_fit(values, wet, 1.7), strict=True):
+    grid = Grid(0.0, 0.0, 1.0, rng.random((170, 190)) > 0.2)
+    values = rng.random(grid.n_wet)
+    whole = plane_fit(grid, values, 1.7)
+    monkeypatch.setattr("reachmap.channel.model.WINDOW", 64)
+    for one, other in zip(whole, plane_fit(grid, values, 1.7), strict=True):
         assert one == pytest.approx(other, abs=1e-5)
-    assert TILE > 16

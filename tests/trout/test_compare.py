@@ -112,7 +112,7 @@ def test_another_stage_is_compared_by_place():
     high = toy.channel(0.5)
     keep = high["depth"] > 0.3
     wet = high.grid.spread(keep, dry=0).astype(bool)
-    grid = replace(high.grid, wet=wet)
+    grid = replace(high.grid, water=wet)
     low_layers = {name: values[keep] for name, values in high.layers.items()}
     low_layers["depth"] = (low_layers["depth"] - np.float32(0.3)).astype(np.float32)
     low = replace(high, grid=grid, layers=low_layers, stage_m=-0.3)
