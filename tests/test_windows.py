@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
+import shapely
 
 from reachmap import threads
 from reachmap.channel import build_channel, grid, kernel, model, waterline
@@ -56,3 +59,23 @@ def test_small_windows_leave_no_trace(monkeypatch, river):
         np.testing.assert_allclose(many[name], values, rtol=1e-6, atol=1e-6, err_msg=name)
     assert len(lies.table) > 3
     np.testing.assert_array_equal(lies_too.label, lies.label)
+
+
+def peak_of(beat) -> float:
+    """Most memory the channel and its light take at once [bytes], by Python's own count, which numpy reports to."""
+    tracemalloc.start()
+    channel = build_channel(beat, cell_m=0.3)
+    light_at(channel, beat.scenes[0], prepare_shade(channel))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak
+
+
+def test_memory_grows_with_the_water_and_not_with_the_box_around_it():
+    """The same river along the map and across it: nearly seven times the box, the same water."""
+    along, across = river_beat(1200.0), river_beat(1200.0, turned_deg=45.0)
+    boxes = [shapely.box(*beat.outline.bounds).area for beat in (along, across)]
+    assert boxes[1] > 6 * boxes[0]
+    assert across.outline.area == pytest.approx(along.outline.area, rel=1e-6)
+    build_channel(river_beat(120.0), 0.5)
+    assert peak_of(across) < 1.3 * peak_of(along)

@@ -56,9 +56,9 @@ CELL_M = 0.134
 WIDTH = 18.0
 
 
-def river_beat(length_m: float) -> Beat:
-    """The river, its survey, its trees and boulders."""
-    river = River.make(length_m)
+def river_beat(length_m: float, turned_deg: float = 0.0) -> Beat:
+    """The river, its survey, its trees and boulders; turned, it runs across the map."""
+    river = River.make(length_m, turned=np.radians(turned_deg))
     rng = np.random.default_rng(5)
     s = np.arange(2.0, length_m - 2.0, 1.5)
     n = (2 * np.abs(2 * (s / 34 - np.floor(s / 34 + 0.5))) - 1) * 0.46 * WIDTH

@@ -58,9 +58,9 @@ class River:
     width: float = WIDTH
 
     @classmethod
-    def make(cls, length: float = 360.0, wave: float = 180.0, swing: float = 1.0) -> River:
+    def make(cls, length: float = 360.0, wave: float = 180.0, swing: float = 1.0, turned: float = 0.0) -> River:
         s = np.arange(0, length + 0.25, 0.25)
-        heading = swing * np.sin(2 * np.pi * s / wave)
+        heading = turned + swing * np.sin(2 * np.pi * s / wave)
         x, y = np.cumsum(np.cos(heading)) * 0.25, np.cumsum(np.sin(heading)) * 0.25
         return cls(s, x - x[0], y - y[0], heading)
 
