@@ -24,9 +24,6 @@ BYTES_PER_WET_CELL = 335
 """Peak memory of the whole chain with three scenes, files and map per wet cell: by the benchmark `stages` 2.9 GB at
 10^7 cells, and 3.3 with another scene after it in the same process."""
 
-BYTES_PER_BOX_CELL = 14
-"""Peak memory per cell of the box around the river: the mask, the index, one float map and one byte map."""
-
 FEWEST_ACROSS = 4
 """Cells across the river below which its shape is lost, assumed."""
 
@@ -48,9 +45,7 @@ def choose_cell(width_m: float) -> float:
 
 def memory_needed(outline: BaseGeometry, cell_m: float) -> float:
     """Estimated peak memory of the chain [bytes]."""
-    west, south, east, north = outline.bounds
-    box = (east - west) * (north - south)
-    return (outline.area * BYTES_PER_WET_CELL + box * BYTES_PER_BOX_CELL) / cell_m**2
+    return outline.area * BYTES_PER_WET_CELL / cell_m**2
 
 
 def check_cell(outline: BaseGeometry, cell_m: float, width_m: float, memory_bytes: float | None = None) -> None:

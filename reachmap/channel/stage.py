@@ -8,19 +8,28 @@ over as ratios to the solve.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import product
 from typing import Any
 
 import numpy as np
+import scipy.sparse as sp
 from scipy import ndimage as ndi
 from scipy.optimize import brentq
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Beat, Terrain
 from reachmap.channel.ground import Bedded, lay_ground
 from reachmap.channel.mesh import make_mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.reach import Reach
+from reachmap.channel.sheet import Sheet
 from reachmap.channel.speed import SpeedResult
 from reachmap.errors import Finding, InputError, SettingError
+from reachmap.threads import PIECE, pieces
+
+BESIDE = ((0, 1), (0, -1), (1, 0), (-1, 0))
+"""Steps down and right to the four cells beside one."""
 
 LARGEST_CHANGE = 0.5
 """Largest change of level, as a share of the mean depth; assumed."""
@@ -184,63 +193,103 @@ def _shifted(
 ) -> tuple[Bedded, np.ndarray, np.ndarray]:
     """Cells, mesh and depth at another level; the survey cell of each; which are newly wet."""
     whole = reach.mesh.grid
-    pad = int(np.ceil(reach.width_m / whole.cell_m)) if stage_m > 0 and terrain is not None else 0
     bridge = np.ones(whole.n_wet, bool)
     bridge[reach.in_mesh] = False
     depth = np.full(whole.n_wet, np.median(depth_m), np.float32)
     depth[reach.in_mesh] = depth_m
-    depth_map = np.pad(whole.spread(depth), pad, constant_values=np.nan) + np.float32(stage_m)
-    wet = depth_map > DRY_M
-    x0, y1 = whole.x0 - pad * whole.cell_m, whole.y1 + pad * whole.cell_m
-    old = np.pad(whole.wet, pad)
-    survey = reach.grid.spread(np.arange(reach.grid.n_wet, dtype=np.int32), dry=-1)
-    place = _nearest_survey(np.pad(survey, pad, constant_values=-1))
-    if pad and terrain is not None:
+    around = whole
+    if stage_m > 0 and terrain is not None:
+        around = _with_low_land(whole, reach.width_m, stage_m, terrain)
+    rows, cols = around.cells
+    was, place = whole.locate(around.x, around.y), _survey_cell(reach, around)
+    old = was >= 0
+    now = np.where(old, depth[was] + np.float32(stage_m), np.float32(0.0))
+    if around is not whole and terrain is not None:
         # What lies up or down the valley beyond the two ends belongs to other water.
         along, end = reach.cells.along, 1.5 * reach.mesh.size_m
         beyond = ((along < end) | (along > reach.length_m - end))[place]
-        flooded, over = _flooded(Grid(x0, y1, whole.cell_m, ~old & ~beyond), old, stage_m, terrain)
-        depth_map = np.where(flooded, over, depth_map)
-        wet |= flooded
-    every = Grid(x0, y1, whole.cell_m, wet)
-    own = wet & ~np.pad(whole.spread(bridge, dry=0), pad)
-    grid = Grid(x0, y1, whole.cell_m, own)
+        flooded = ~old & _reached(around, old | ~beyond, old)
+        over = stage_m - _height(terrain, around.x[flooded], around.y[flooded])
+        now[flooded] = over
+    wet = now > DRY_M
+    own = wet & ~(old & bridge[was])
+    every, grid = (
+        Grid(around.x0, around.y1, around.cell_m, Sheet.of_cells(around.shape, rows[which], cols[which]))
+        for which in (wet, own)
+    )
     mesh = make_mesh(every, reach.mesh.merge)
-    head, tail = (_nodes_of(mesh.of_cell, every, place, ends, old, mesh.n) for ends in (reach.head, reach.tail))
-    in_mesh = every.at(*grid.cells)
-    water = Bedded(grid, mesh, in_mesh, head, tail, depth_map[own].astype(np.float32))
+    head, tail = (_nodes_of(mesh.of_cell, ends[place[wet]] & old[wet], mesh.n) for ends in (reach.head, reach.tail))
+    water = Bedded(grid, mesh, every.at(*grid.cells), head, tail, now[own])
     return water, place[own], ~old[own]
 
 
-def _flooded(land: Grid, old: np.ndarray, stage_m: float, terrain: Terrain) -> tuple[np.ndarray, np.ndarray]:
-    """Land below the new level that the river reaches, and the depth over it."""
-    model = Grid(terrain.x0, terrain.y1, terrain.cell_m, np.ones(terrain.height_m.shape, bool))
-    inside = model.locate(land.x, land.y) >= 0
-    row, col = (terrain.y1 - land.y) / terrain.cell_m - 0.5, (land.x - terrain.x0) / terrain.cell_m - 0.5
-    height = np.full(land.n_wet, np.nan)
-    total, known = model.blend(terrain.height_m.ravel(), row[inside], col[inside])
-    height[inside] = total / known
-    over = land.spread((stage_m - height).astype(np.float32))
-    low = np.nan_to_num(over, nan=-1.0) > DRY_M
-    label, _ = ndi.label(low | old)
-    reached = np.isin(label, np.unique(label[old]))
-    edge = np.zeros_like(low)
-    edge[1:-1, 1:-1] = True  # the mesh needs a dry cell on every side
-    return low & reached & edge, over
+def _with_low_land(grid: Grid, width_m: float, stage_m: float, terrain: Terrain) -> Grid:
+    """The cells of a grid, and those of the land within about a width that lie below the new level."""
+    side = int(np.ceil(width_m / grid.cell_m))
+    # Blocks a width wide that hold water, with the eight around each, on a map a block larger on every side.
+    shape = (grid.shape[0] // side + 3, grid.shape[1] // side + 3)
+    held = Sheet.of_cells(shape, *(index // side + 1 for index in grid.cells)).cells
+    near = [np.concatenate([index + step for step in steps]) for index, steps in zip(held, _EIGHT, strict=True)]
+    block_row, block_col = Sheet.of_cells(shape, *near).cells
+    inside = np.divmod(np.arange(side * side, dtype=np.int32), side)
+    rows, cols = ([index + side] for index in grid.cells)
+    for part in pieces(len(block_row), max(1, PIECE // side**2)):
+        row, col = (
+            (side * block[part, None] + own).ravel() for block, own in zip((block_row, block_col), inside, strict=True)
+        )
+        x, y = grid.x0 + (col - side + 0.5) * grid.cell_m, grid.y1 - (row - side + 0.5) * grid.cell_m
+        low = stage_m - _height(terrain, x, y) > DRY_M
+        rows.append(row[low])
+        cols.append(col[low])
+    larger = (shape[0] * side, shape[1] * side)
+    sheet = Sheet.of_cells(larger, np.concatenate(rows), np.concatenate(cols))
+    return Grid(grid.x0 - side * grid.cell_m, grid.y1 + side * grid.cell_m, grid.cell_m, sheet)
 
 
-def _nearest_survey(index: np.ndarray) -> np.ndarray:
-    """Map of the nearest wet cell of the survey."""
-    rows, cols = ndi.distance_transform_edt(index < 0, return_distances=False, return_indices=True)
-    return index[rows, cols]
+_EIGHT = tuple(zip(*product((-1, 0, 1), repeat=2), strict=True))
+"""Steps down and aside to a cell itself and the eight around it."""
 
 
-def _nodes_of(
-    of_cell: np.ndarray, every: Grid, place: np.ndarray, ends: np.ndarray, old: np.ndarray, n: int
-) -> np.ndarray:
-    """Nodes that hold surveyed cells of an end."""
+def _height(terrain: Terrain, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Height of the land over the water of the survey [m], NaN where it is not known."""
+    row, col = (terrain.y1 - y) / terrain.cell_m, (x - terrain.x0) / terrain.cell_m
+    rows, cols = terrain.height_m.shape
+    inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    at = [row - 0.5, col - 0.5]
+    return np.where(inside, ndi.map_coordinates(terrain.height_m, at, order=1, mode="nearest", prefilter=False), np.nan)
+
+
+def _survey_cell(reach: Reach, around: Grid) -> np.ndarray:
+    """For every cell the one of the survey that it is, or lies nearest to."""
+    survey = reach.grid
+    place = survey.locate(around.x, around.y)
+    new = np.flatnonzero(place < 0)
+    if len(new):
+        shore = np.unique(np.concatenate([survey.beside_land(*way) for way in BESIDE]))
+        place[new] = shore[cKDTree(survey.points(shore)).query(around.points(new), workers=-1)[1]]
+    return place
+
+
+def _reached(grid: Grid, may: np.ndarray, old: np.ndarray) -> np.ndarray:
+    """Cells that water can get to from the old ones by the sides of those that it may take, (n_wet,) bool."""
+    rows, cols = grid.cells
+    ends = []
+    for down, aside in ((0, 1), (1, 0)):
+        other = grid.at(rows + down, cols + aside)
+        first = np.flatnonzero((other >= 0) & may & may[other])
+        ends.append((first, other[first]))
+    i, j = (np.concatenate(pair) for pair in zip(*ends, strict=True))
+    links = sp.coo_matrix((np.ones(len(i), bool), (i, j)), (grid.n_wet, grid.n_wet))
+    label = connected_components(links, directed=False)[1]
+    wet = np.zeros(grid.n_wet, bool)
+    wet[label[old]] = True
+    return wet[label]
+
+
+def _nodes_of(of_cell: np.ndarray, ends: np.ndarray, n: int) -> np.ndarray:
+    """Nodes that hold any of some cells."""
     out = np.zeros(n, bool)
-    out[of_cell[ends[place[every.wet]] & old[every.wet]]] = True
+    out[of_cell[ends]] = True
     return out
 
 
@@ -279,13 +328,19 @@ def _moved_speed(beat: Beat, water: Bedded, survey_cell: np.ndarray, speed: Spee
 def _bank_distance(survey: Grid, grid: Grid, at_survey: np.ndarray, wetted: np.ndarray) -> np.ndarray:
     """Distance to the waterline of now [m]; the end caps don't count, as they didn't at the survey."""
     if grid.shape == survey.shape:
-        dried = survey.wet & ~grid.wet
-        if not dried.any():
-            return at_survey.astype(np.float32)
-        away = grid.gather(ndi.distance_transform_edt(~dried)) * grid.cell_m - grid.cell_m / 2
-        return np.minimum(at_survey, away).astype(np.float32)
-    away = grid.gather(ndi.distance_transform_edt(grid.wet)) * grid.cell_m - grid.cell_m / 2
+        dried = survey.points(np.flatnonzero(grid.at(*survey.cells) < 0))
+        return np.minimum(at_survey, _from_land(grid, dried)).astype(np.float32)
+    # Of all land the cells beside the water are the nearest.
+    land = [grid.points(grid.beside_land(*way)) + grid.cell_m * np.array([way[1], -way[0]]) for way in BESIDE]
+    away = _from_land(grid, np.unique(np.concatenate(land), axis=0))
     return np.where(wetted, away, np.maximum(at_survey, away)).astype(np.float32)
+
+
+def _from_land(grid: Grid, land: np.ndarray) -> np.ndarray:
+    """Distance of every cell to the nearest of some cells of land, (n, 2) their middles [m]; infinite without any."""
+    if not len(land):
+        return np.full(grid.n_wet, np.inf)
+    return cKDTree(land).query(grid.points(slice(None)), workers=-1)[0] - grid.cell_m / 2
 
 
 def _findings(beat: Beat, stage_m: float) -> tuple[Finding, ...]:

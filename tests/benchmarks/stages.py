@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.stages                        # 10^5, 10^6 and 10^7 wet cells, as a river gets longer
     python -m tests.benchmarks.stages --length 600           # the same numbers of cells on one reach of 600 m
+    python -m tests.benchmarks.stages --turned 45            # the river runs across the map, in a far larger box
     python -m tests.benchmarks.stages --sizes 100000 --json stages.json
 
 The river is sine-generated, 18 m wide, with soundings every 1.5 m along a zigzag track, a speed at every fourth, a tree
@@ -54,6 +55,9 @@ from tests.light.waters import shade_table, tree
 SIZES = (100_000, 1_000_000, 10_000_000)
 CELL_M = 0.134
 WIDTH = 18.0
+
+MOST_BOX = 100_000_000
+"""Cells of the box around the river up to which general libraries are timed beside ours."""
 
 
 def river_beat(length_m: float, turned_deg: float = 0.0) -> Beat:
@@ -108,20 +112,24 @@ class Clock:
         self.rows[name][label] = round(perf_counter() - wall, 3)
 
 
-def stages(size: int, length_m: float, cell_m: float) -> dict[str, Any]:
+def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     """Every stage on one river."""
-    a_beat, clock = river_beat(length_m), Clock()
+    a_beat, clock = river_beat(length_m, turned_deg), Clock()
     build_channel(river_beat(120.0), 0.5)
     grid = clock.time("grid", lambda: make_grid(a_beat.outline, cell_m))
-    n, mask = grid.n_wet, grid.wet
+    n = grid.n_wet
+    # General libraries work on the whole box, which is too much for a river across the map.
+    mask = grid.wet if grid.shape[0] * grid.shape[1] < MOST_BOX else None
     shapes = [(a_beat.outline, 1)]
-    clock.beside(
-        "grid",
-        "library",
-        lambda: rasterio.features.rasterize(shapes, out_shape=grid.shape, transform=grid.transform, dtype="uint8"),
-    )
+    if mask is not None:
+        clock.beside(
+            "grid",
+            "library",
+            lambda: rasterio.features.rasterize(shapes, out_shape=grid.shape, transform=grid.transform, dtype="uint8"),
+        )
     reach = clock.time("along and across", lambda: _with_cells(lay_reach(a_beat, cell_m)[0]))
-    clock.beside("along and across", "library", lambda: ndi.distance_transform_edt(mask))
+    if mask is not None:
+        clock.beside("along and across", "library", lambda: ndi.distance_transform_edt(mask))
     soundings, _ = take_soundings(a_beat, reach)
     bed = clock.time("interpolation", lambda: lay_bed(a_beat, reach, soundings))
     at = np.column_stack([soundings.x, soundings.y])
@@ -130,8 +138,9 @@ def stages(size: int, length_m: float, cell_m: float) -> dict[str, Any]:
     speed = clock.time("speed", lambda: find_speed(a_beat, reach, soundings, bed.depth, unseen_depth_m=bed.left_out))
     flow = speed.flow_east, speed.flow_north
     clock.time("seams", lambda: find_seams(grid, speed.speed, *flow, crs=a_beat.crs))
-    laid = grid.spread(speed.speed, dry=0.0)
-    clock.beside("seams", "library", lambda: ndi.gaussian_gradient_magnitude(laid, 0.5 / cell_m))
+    if mask is not None:
+        laid = grid.spread(speed.speed, dry=0.0)
+        clock.beside("seams", "library", lambda: ndi.gaussian_gradient_magnitude(laid, 0.5 / cell_m))
     channel = build_channel(a_beat, cell_m)
     scene = a_beat.scenes[0]
     sun, _ = sun_and_moon(scene.when, a_beat.lat, a_beat.lon)
@@ -148,11 +157,13 @@ def stages(size: int, length_m: float, cell_m: float) -> dict[str, Any]:
     clock.beside("scores", "library", lambda: [np.exp(-channel["depth"]) for _ in range(12)])
     by = {scene.name: holding}, {scene.name: light}, {scene.name: sight}
     clock.time("lies", lambda: find_lies(channel, *by, day=day))
-    score = grid.spread(holding["hold"], dry=0.0)
-    clock.beside("lies", "library", lambda: ndi.label(score > 0.5))
+    if mask is not None:
+        score = grid.spread(holding["hold"], dry=0.0)
+        clock.beside("lies", "library", lambda: ndi.label(score > 0.5))
     for name, layers in FLOORS.items():
         clock.beside(name, "floor", lambda layers=layers: np.zeros((layers, n), np.float32).copy())
-    return {"wet_cells": n, "box_cells": int(mask.size), "length_m": length_m, "cell_m": cell_m, "stages": clock.rows}
+    box = grid.shape[0] * grid.shape[1]
+    return {"wet_cells": n, "box_cells": box, "length_m": length_m, "cell_m": cell_m, "stages": clock.rows}
 
 
 FLOORS = {
@@ -175,12 +186,12 @@ def _with_cells(reach: Any) -> Any:
     return reach
 
 
-def whole(length_m: float, cell_m: float) -> dict[str, Any]:
+def whole(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     """Everything with three scenes, files and map; then once more with only the scene changed."""
     scratch = tempfile.TemporaryDirectory()
     os.environ["XDG_CACHE_HOME"] = scratch.name
     # With a checksum of its own the beat counts as read from files, so what is worked out is kept.
-    a_beat, clock = replace(river_beat(length_m), sources={"river": f"{length_m}"}), Clock()
+    a_beat, clock = replace(river_beat(length_m, turned_deg), sources={"river": f"{length_m}"}), Clock()
     result = clock.time("all, three scenes", lambda: analyse(a_beat, cell_m=cell_m, fresh=True))
     n = result.channel.grid.n_wet
     with tempfile.TemporaryDirectory() as folder:
@@ -190,7 +201,8 @@ def whole(length_m: float, cell_m: float) -> dict[str, Any]:
         clock.beside("files and map", "floor", lambda: _there_and_back(raw, Path(folder) / "raw"))
     result = None
     clock.time("one other scene", lambda: analyse(a_beat, cell_m=cell_m, scenes=(a_beat.scenes[0].name,)))
-    return {"wet_cells": n, "length_m": length_m, "cell_m": cell_m, "stages": clock.rows, "bytes": size}
+    told = {"length_m": length_m, "cell_m": cell_m, "turned_deg": turned_deg, "bytes": size}
+    return {"wet_cells": n, **told, "stages": clock.rows}
 
 
 def _there_and_back(raw: np.ndarray, path: Path) -> None:
@@ -198,13 +210,13 @@ def _there_and_back(raw: np.ndarray, path: Path) -> None:
     np.fromfile(path, np.float32)
 
 
-def measured(sizes: list[int], length_m: float | None, part: str) -> list[dict[str, Any]]:
+def measured(sizes: list[int], length_m: float | None, turned_deg: float, part: str) -> list[dict[str, Any]]:
     """Each size in a process of its own."""
     out = []
     for size in sizes:
         long = length_m or size * CELL_M**2 / WIDTH
         cell = (long * WIDTH / size) ** 0.5
-        call = [sys.executable, "-m", "tests.benchmarks.stages", "--one", part, str(size), str(long), str(cell)]
+        call = [sys.executable, "-m", "tests.benchmarks.stages", "--one", part, str(long), str(cell), str(turned_deg)]
         out.append(json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout))
     return out
 
@@ -229,15 +241,16 @@ def main() -> None:
     parser.add_argument("--sizes", type=int, nargs="+", default=list(SIZES))
     parser.add_argument("--length", type=float, help="one reach of this length [m] with ever smaller cells")
     parser.add_argument("--json", type=Path, help="where to keep the figures")
-    parser.add_argument("--one", nargs=4, metavar=("PART", "SIZE", "LENGTH", "CELL"), help=argparse.SUPPRESS)
+    parser.add_argument("--turned", type=float, default=0.0, help="how far the river is turned from east [deg]")
+    parser.add_argument("--one", nargs=4, metavar=("PART", "LENGTH", "CELL", "TURNED"), help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.one:
-        part, size, length, cell = given.one[0], int(given.one[1]), float(given.one[2]), float(given.one[3])
-        print(json.dumps(stages(size, length, cell) if part == "stages" else whole(length, cell)))
+        part, river = given.one[0], [float(figure) for figure in given.one[1:]]
+        print(json.dumps(stages(*river) if part == "stages" else whole(*river)))
         return
     kept = {}
     for part in ("stages", "whole"):
-        kept[part] = measured(given.sizes, given.length, part)
+        kept[part] = measured(given.sizes, given.length, given.turned, part)
         told(kept[part])
     if given.json:
         given.json.write_text(json.dumps(kept, indent=1), encoding="utf-8")
