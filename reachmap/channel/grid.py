@@ -30,7 +30,7 @@ FEWEST_ACROSS = 4
 MEMORY_SHARE = 0.5
 """Share of the machine's memory one run may take."""
 
-BAND = 1 << 24
+BAND = 1 << 22
 """Cells drawn at once; assumed."""
 
 MARGIN = 2
@@ -111,26 +111,28 @@ def wet_cells(
     """
     local = shapely.transform(water, lambda xy: xy - (x0, y1))
     high = max(1, BAND // shape[1])
-    rows, cols = [], []
-    for top in range(0, shape[0], high):
+
+    def draw(top: int) -> tuple[np.ndarray, np.ndarray]:
         bottom = min(top + high, shape[0])
         part = local
         if high < shape[0]:
             part = shapely.clip_by_rect(
                 local, -cell_m, -(bottom + 1) * cell_m, (shape[1] + 1) * cell_m, (1 - top) * cell_m
             )
+        if part.is_empty:
+            return np.zeros(0, np.int32), np.zeros(0, np.int32)
         west, _, east, _ = part.bounds
-        if part.is_empty or not np.isfinite(west):
-            continue
-        left = max(int(west / cell_m) - 1, 0)
-        right = min(int(east / cell_m) + 2, shape[1])
+        left, right = max(int(west / cell_m) - 1, 0), min(int(east / cell_m) + 2, shape[1])
         mask = rasterio.features.rasterize(
             [(part, 1)],
             out_shape=(bottom - top, right - left),
             transform=Affine(cell_m, 0, left * cell_m, 0, -cell_m, -top * cell_m),
             dtype="uint8",
         )
-        row, col = np.nonzero(mask)
-        rows.append((row + top).astype(np.int32))
-        cols.append((col + left).astype(np.int32))
+        # Both from the place in the whole band: asking numpy for both costs more.
+        row, col = np.divmod(np.flatnonzero(mask.reshape(-1)).astype(np.int32), np.int32(right - left))
+        return row + np.int32(top), col + np.int32(left)
+
+    # One after another: the drawing library puts warnings aside in a way that threads undo for each other.
+    rows, cols = zip(*map(draw, range(0, shape[0], high)), strict=True)
     return np.concatenate(rows), np.concatenate(cols)

@@ -82,14 +82,20 @@ class Sheet:
         side_by_side(number, pieces(len(rows)))
         return out
 
+    @cached_property
+    def _starts(self) -> np.ndarray:
+        """First cell of each tile among the cells of all tiles, row by row of the table; before the end where dry."""
+        return self.number.astype(np.int64).reshape(-1) << 2 * SHIFT
+
     def _flat(self, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
         """Place among the cells of all tiles; in the last tile, counted from the end, where there is none."""
-        tile = self.number[rows >> SHIFT, cols >> SHIFT].astype(np.int64)
-        return (tile << 2 * SHIFT) + ((rows & INSIDE) << SHIFT) + (cols & INSIDE)
+        out = self._starts.take((rows >> SHIFT) * np.int32(self.number.shape[1]) + (cols >> SHIFT))
+        out += ((rows & INSIDE) << SHIFT) + (cols & INSIDE)
+        return out
 
     def at(self, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
         """Position among the wet cells, row by row, of cells at most a tile outside the map; -1 where dry; int32."""
-        return self._index.reshape(-1)[self._flat(np.asarray(rows), np.asarray(cols))]
+        return self._index.reshape(-1).take(self._flat(np.asarray(rows), np.asarray(cols)))
 
     def window(self, top: int, bottom: int, left: int, right: int) -> np.ndarray:
         """`at` of all cells from row `top` before row `bottom` and so on; -1 beyond the map, however far."""
