@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import rasterio
 from pyproj import CRS
+from rasterio._err import CPLE_BaseError  # what GDAL itself says; some of it comes through as it is
 from rasterio.enums import Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.transform import from_origin
@@ -53,7 +54,7 @@ def read_terrain(
             with rasterio.open(source.path, driver="GTiff") as raster:
                 _check(raster, source, settings)
                 return _window(raster, source, settings, crs, bounds, report)
-    except (RasterioError, ValueError, OSError, MemoryError) as error:
+    except (RasterioError, CPLE_BaseError, ValueError, OSError, MemoryError) as error:
         if "proj" in str(error).lower() and "proj.db" in str(error):
             raise stop("proj-foreign", source.name) from error
         raise stop("damaged", source.name, kind="GeoTIFF", why=str(error) or type(error).__name__) from error
@@ -62,7 +63,9 @@ def read_terrain(
 def _check(raster: Any, source: Source, settings: Mapping[str, Any]) -> None:
     if raster.width * raster.height * raster.count > MOST_CLAIMED:
         raise stop("tiff-large", source.name, width=raster.width, height=raster.height)
-    if raster.crs is None and not settings.get("crs"):
+    # A system of somebody's own building site says no more about the place than none.
+    placed = raster.crs is not None and (raster.crs.is_projected or raster.crs.is_geographic)
+    if not placed and not settings.get("crs"):
         raise stop("tiff-no-place", source.name)
     if raster.count != 1:
         raise stop("tiff-bands", source.name, count=raster.count)

@@ -111,6 +111,21 @@ def test_terrain_is_brought_onto_the_beats_metres(tmp_path, crs, shift):
         assert terrain.height_m[row, column] == pytest.approx(max(0, (at_y + 20) / 10), abs=0.06)
 
 
+def test_heights_on_a_grid_of_ones_own_are_asked_where_they_lie(tmp_path):
+    own = 'LOCAL_CS["site grid",UNIT["metre",1],AXIS["Easting",EAST],AXIS["Northing",NORTH]]'
+    folder = make(tmp_path / "beat")
+    with rasterio.open(
+        folder / "terrain.tif", "w", driver="GTiff", width=40, height=40, count=1, dtype="float32", crs=own,
+        transform=from_origin(0, 40, 1, 1),
+    ) as raster:  # fmt: skip
+        raster.write(np.ones((40, 40), "float32"), 1)
+    from reachmap.beat import check_beat
+
+    found = [f for f in check_beat(folder) if f.severity == "error"]
+    assert [f.code for f in found] == ["tiff-no-place"]
+    assert "[files.terrain]" in found[0].remedy
+
+
 def test_heights_above_the_sea_are_asked_about(tmp_path):
     folder = make(tmp_path / "beat")
     with rasterio.open(
