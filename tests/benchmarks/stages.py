@@ -20,7 +20,7 @@ import resource
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import perf_counter, process_time
@@ -40,6 +40,7 @@ from reachmap.channel import build_channel
 from reachmap.channel.bed import lay_bed
 from reachmap.channel.build import lay_reach
 from reachmap.channel.grid import make_grid
+from reachmap.channel.ground import Bedded, lay_ground
 from reachmap.channel.seams import find_seams
 from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import find_speed
@@ -105,6 +106,13 @@ class Clock:
         }
         return out
 
+    def add_up(self, name: str, parts: Sequence[str], less: str = "") -> None:
+        """Note the time of several pieces, one of them twice if it is named twice, less that of another."""
+        total = {kind: sum(self.rows[part][kind] for part in parts) for kind in ("seconds", "cpu")}
+        off = self.rows.get(less, {"seconds": 0.0, "cpu": 0.0})
+        peak = max(self.rows[part]["peak_GB"] for part in parts)
+        self.rows[name] = {**{kind: round(total[kind] - off[kind], 3) for kind in total}, "peak_GB": peak}
+
     def beside(self, name: str, label: str, work: Callable[[], Any]) -> None:
         """Time a general library's or the floor's way of the stage `name`."""
         wall = perf_counter()
@@ -136,6 +144,9 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     goal = np.column_stack([grid.x, grid.y])
     clock.beside("interpolation", "library", lambda: griddata(at, soundings.depth_m, goal))
     speed = clock.time("speed", lambda: find_speed(a_beat, reach, soundings, bed.depth, unseen_depth_m=bed.left_out))
+    ends = reach.coordinates.head, reach.coordinates.tail
+    bedded = Bedded(grid, reach.mesh, reach.in_mesh, *ends, bed.depth)
+    clock.time("of speed: flow, wakes", lambda: lay_ground(a_beat, bedded))
     flow = speed.flow_east, speed.flow_north
     clock.time("seams", lambda: find_seams(grid, speed.speed, *flow, crs=a_beat.crs))
     if mask is not None:
@@ -162,9 +173,16 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
         clock.beside("lies", "library", lambda: ndi.label(score > 0.5))
     for name, layers in FLOORS.items():
         clock.beside(name, "floor", lambda layers=layers: np.zeros((layers, n), np.float32).copy())
+    clock.add_up("to the score, two suns", (*GROUND, "speed"))
+    clock.add_up("without flow and wakes", (*GROUND, "speed"), less="of speed: flow, wakes")
     box = grid.shape[0] * grid.shape[1]
     return {"wet_cells": n, "box_cells": box, "length_m": length_m, "cell_m": cell_m, "stages": clock.rows}
 
+
+GROUND = (
+    "grid", "along and across", "interpolation", "seams", "shadow, one sun", "shadow, one sun", "sky share", "scores",
+)  # fmt: skip
+"""What gridding depth and speed and scoring them under two suns and one sky takes, besides the speed."""
 
 FLOORS = {
     "grid": 1,
