@@ -20,6 +20,7 @@ from scipy.spatial import cKDTree
 
 from reachmap.channel.caps import HEAD, LEFT, RIGHT, TAIL, Edge
 from reachmap.channel.mesh import Mesh
+from reachmap.channel.model import BESIDE
 from reachmap.errors import Finding, InputError
 
 ALONG_WEIGHT = 0.3
@@ -74,8 +75,7 @@ def cap_touch(mesh: Mesh, edge: Edge) -> np.ndarray:
     grid = mesh.grid
     out = np.zeros((2, mesh.n))
     tree = cKDTree(edge.middle)
-    for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
-        open_side = grid.beside_land(dr, dc)
+    for (dr, dc), open_side in zip(BESIDE, grid.beside_land(), strict=True):
         side = grid.points(open_side) + 0.5 * grid.cell_m * np.array([dc, -dr])
         kind = edge.kind[tree.query(side)[1]]
         for k, cap in enumerate((HEAD, TAIL)):

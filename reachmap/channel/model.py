@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from affine import Affine
 
+BESIDE = ((0, 1), (0, -1), (1, 0), (-1, 0))
+"""Steps down and right to the four cells beside one."""
+
 WINDOW = 512
 """Cells along the side of the windows that maps are worked in; assumed."""
 
@@ -83,14 +86,19 @@ class Grid:
         """Northing of every wet cell centre (n_wet,) [m]; worked out anew, see `points`."""
         return self.y1 - (self.cells[0] + 0.5) * self.cell_m
 
-    def beside_land(self, down: int, right: int) -> np.ndarray:
-        """Wet cells whose neighbour so many rows down and columns right is dry, in rising order; a step of one."""
-        found = []
-        for top, bottom, west, east in self.sheet.windows(WINDOW):
-            here = self.sheet.window(top, bottom, west, east)
-            beside = self.sheet.window(top + down, bottom + down, west + right, east + right)
-            found.append(here[(here >= 0) & (beside < 0)])
-        return np.sort(np.concatenate(found))
+    def beside_land(self) -> list[np.ndarray]:
+        """For each of the steps `BESIDE` the wet cells whose neighbour there is dry, in rising order."""
+
+        def look(window: tuple[int, int, int, int]) -> list[np.ndarray]:
+            top, bottom, left, right = window
+            index = self.sheet.window(top - 1, bottom + 1, left - 1, right + 1)
+            dry = index < 0
+            high, wide = bottom - top, right - left
+            here, own = index[1:-1, 1:-1], ~dry[1:-1, 1:-1]
+            return [here[own & dry[1 + r : 1 + r + high, 1 + c : 1 + c + wide]] for r, c in BESIDE]
+
+        found = side_by_side(look, self.sheet.windows(WINDOW))
+        return [np.sort(np.concatenate(parts)) for parts in zip(*found, strict=True)]
 
     def full_blocks(self, side: int) -> tuple[np.ndarray, np.ndarray]:
         """Row and column, counted in blocks, of the blocks of `side` x `side` cells that are all water, row by row."""

@@ -166,7 +166,7 @@ class Reach:
     def _shore(self) -> tuple[np.ndarray, cKDTree]:
         """Cells beside dry land, which hold the nearest water to any point outside it."""
         grid = self.mesh.grid
-        shore = np.unique(np.concatenate([grid.beside_land(*way) for way in ((0, 1), (0, -1), (1, 0), (-1, 0))]))
+        shore = np.unique(np.concatenate(grid.beside_land()))
         return shore, cKDTree(grid.points(shore))
 
     @cached_property

@@ -21,15 +21,12 @@ from scipy.spatial import cKDTree
 from reachmap.beat.model import Beat, Terrain
 from reachmap.channel.ground import Bedded, lay_ground
 from reachmap.channel.mesh import make_mesh
-from reachmap.channel.model import Grid
+from reachmap.channel.model import BESIDE, Grid
 from reachmap.channel.reach import Reach
 from reachmap.channel.sheet import Sheet
 from reachmap.channel.speed import SpeedResult
 from reachmap.errors import Finding, InputError, SettingError
 from reachmap.threads import PIECE, pieces
-
-BESIDE = ((0, 1), (0, -1), (1, 0), (-1, 0))
-"""Steps down and right to the four cells beside one."""
 
 LARGEST_CHANGE = 0.5
 """Largest change of level, as a share of the mean depth; assumed."""
@@ -265,7 +262,7 @@ def _survey_cell(reach: Reach, around: Grid) -> np.ndarray:
     place = survey.locate(around.x, around.y)
     new = np.flatnonzero(place < 0)
     if len(new):
-        shore = np.unique(np.concatenate([survey.beside_land(*way) for way in BESIDE]))
+        shore = np.unique(np.concatenate(survey.beside_land()))
         place[new] = shore[cKDTree(survey.points(shore)).query(around.points(new), workers=-1)[1]]
     return place
 
@@ -331,7 +328,10 @@ def _bank_distance(survey: Grid, grid: Grid, at_survey: np.ndarray, wetted: np.n
         dried = survey.points(np.flatnonzero(grid.at(*survey.cells) < 0))
         return np.minimum(at_survey, _from_land(grid, dried)).astype(np.float32)
     # Of all land the cells beside the water are the nearest.
-    land = [grid.points(grid.beside_land(*way)) + grid.cell_m * np.array([way[1], -way[0]]) for way in BESIDE]
+    land = [
+        grid.points(shore) + grid.cell_m * np.array([aside, -down])
+        for (down, aside), shore in zip(BESIDE, grid.beside_land(), strict=True)
+    ]
     away = _from_land(grid, np.unique(np.concatenate(land), axis=0))
     return np.where(wetted, away, np.maximum(at_survey, away)).astype(np.float32)
 

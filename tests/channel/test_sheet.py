@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reachmap.channel.model import Grid
+from reachmap.channel.model import BESIDE, Grid
 from reachmap.channel.sheet import TILE, Sheet
 
 
@@ -65,3 +65,11 @@ def test_land_takes_no_room():
     assert len(sheet.cells[0]) == len(rows)
     held = sheet.number.nbytes + sheet.wet.nbytes
     assert held < far * far / 500
+
+
+@given(maps().filter(np.any))
+def test_cells_beside_land_are_those_of_the_whole_map(wet):
+    index, dry = numbered(wet, 1), ~np.pad(wet, 1)
+    for (down, aside), found in zip(BESIDE, Grid(0.0, 0.0, 1.0, wet).beside_land(), strict=True):
+        beside = np.roll(dry, (-down, -aside), (0, 1))
+        assert np.array_equal(found, index[~dry & beside])
