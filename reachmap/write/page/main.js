@@ -63,7 +63,7 @@ async function start(map, L) {
   document.documentElement.style.setProperty('--sheet', `${$('sheet').offsetHeight}px`);
   map.invalidateSize({ animate: false });
   const padding = isPhone()
-    ? { paddingTopLeft: [16, 120], paddingBottomRight: [16, 30] }
+    ? { paddingTopLeft: [16, 120], paddingBottomRight: [16, 60] }
     : { paddingTopLeft: [40, 40], paddingBottomRight: [70, 110] };
   map.fitBounds(page.shapes.bounds, { ...padding, animate: false });
   refresh();
