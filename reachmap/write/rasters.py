@@ -120,17 +120,18 @@ class _Strip:
     window : first column, first row, width and height in the file [cells]
     cells : wet cells in it, consecutive
     place : position of each in the strip, row by row
+    laid_out : (rows, columns) float32, NaN where dry
     """
 
     window: Window
     cells: slice
     place: np.ndarray
+    laid_out: np.ndarray
 
     def laid(self, values: np.ndarray) -> np.ndarray:
-        """A wet vector laid out in the strip, NaN where dry."""
-        out = np.full((self.window.height, self.window.width), np.nan, np.float32)
-        out.reshape(-1)[self.place] = values[self.cells]
-        return out
+        """A wet vector laid out in the strip, NaN where dry; the next one is laid out in the same place."""
+        self.laid_out.reshape(-1)[self.place] = values[self.cells]
+        return self.laid_out
 
 
 def _strips(grid: Grid) -> Iterator[_Strip]:
@@ -144,7 +145,7 @@ def _strips(grid: Grid) -> Iterator[_Strip]:
         right = min((int(cols[cells].max()) // FILE_TILE + 1) * FILE_TILE, grid.shape[1])
         width, height = right - left, min(FILE_TILE, grid.shape[0] - top)
         place = (rows[cells] - top) * width + (cols[cells] - left)
-        yield _Strip(Window(left, top, width, height), cells, place)
+        yield _Strip(Window(left, top, width, height), cells, place, np.full((height, width), np.nan, np.float32))
 
 
 def _bands(result: Result) -> Iterator[tuple[str, str, Mapping[str, np.ndarray]]]:
