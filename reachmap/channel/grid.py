@@ -21,7 +21,7 @@ CELL_RANGE_M = (0.25, 1.0)
 """Limits of the cell size chosen; below 0.5 m the bed has detail no survey resolves (measured on a gravel patch)."""
 
 BYTES_PER_WET_CELL = 335
-"""Peak memory of the whole chain with three scenes, files and map per wet cell: by the benchmark `stages` 2.9 GB at
+"""Peak memory of the whole chain with three scenes, files and map per wet cell: by the benchmark `stages` 2.8 GB at
 10^7 cells, and 3.3 with another scene after it in the same process."""
 
 FEWEST_ACROSS = 4

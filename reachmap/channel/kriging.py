@@ -133,7 +133,7 @@ class TaperedField:
         return np.sqrt(self.scale**2 * np.maximum(open_share, 0.0) * taper**2 + self.detail**2)
 
     def value(self, along: np.ndarray, across: np.ndarray) -> np.ndarray:
-        """Untapered value alone, without the triangular solve its variance needs."""
+        """Untapered value alone, without the inverted triangle its variance needs."""
         targets = np.column_stack([along, across]).astype(float)
         value, total = np.zeros(len(targets)), np.zeros(len(targets))
         for weight, which, part in self._of_windows(targets[:, 0], lambda system, at: system.value(targets[at])):
@@ -158,7 +158,9 @@ class TaperedField:
         """What each window's system says: the weight of the places it serves, which they are, and what was asked."""
         # The outermost windows serve everything beyond the outermost points.
         along = np.clip(along, self.places[0, 0], self.places[-1, 0])
-        windows = window_list(self.places[:, 0], self.width)
+        windows = zip(window_list(self.places[:, 0], self.width), self.fitted, strict=True)
+        low, high = along.min(initial=np.inf), along.max(initial=-np.inf)
+        asked_for = [(window, setting) for window, setting in windows if low - window[1] < window[0] < high + window[1]]
 
         def of(window: tuple[tuple[float, float, np.ndarray], Setting]) -> tuple[np.ndarray, np.ndarray, Found]:
             (centre, half, members), setting = window
@@ -169,7 +171,7 @@ class TaperedField:
             system = System.solve(*points, kernel, setting[2], self.trend)
             return weight[which], which, asked(system, which)
 
-        return side_by_side(of, zip(windows, self.fitted, strict=True))
+        return side_by_side(of, asked_for)
 
 
 def _spreads(values: np.ndarray, left_out: tuple[tuple[np.ndarray, np.ndarray], ...]) -> tuple[float, float]:

@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Beat
 from reachmap.channel.blocks import over_blocks
@@ -100,6 +101,17 @@ class Grid:
         found = side_by_side(look, self.sheet.windows(WINDOW))
         return [np.sort(np.concatenate(parts)) for parts in zip(*found, strict=True)]
 
+    @cached_property
+    def _shore(self) -> tuple[np.ndarray, cKDTree]:
+        """Cells beside dry land, which hold the nearest water to any point outside it."""
+        shore = np.unique(np.concatenate(self.beside_land()))
+        return shore, cKDTree(self.points(shore))
+
+    def nearest(self, points: np.ndarray) -> np.ndarray:
+        """Position in a wet vector of the wet cell nearest to each point on land (n, 2) [m], int32 (n,)."""
+        shore, tree = self._shore
+        return shore[tree.query(points, workers=-1)[1]]
+
     def full_blocks(self, side: int) -> tuple[np.ndarray, np.ndarray]:
         """Row and column, counted in blocks, of the blocks of `side` x `side` cells that are all water, row by row."""
         span = side * -(-WINDOW // side)
@@ -162,7 +174,7 @@ class Grid:
         return field_map[self.wet]
 
     def at(self, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
-        """Position in a wet vector of cells by row and column, -1 where dry; less than a tile outside may be asked."""
+        """Position in a wet vector of cells by row and column, -1 where dry or off the grid; int32."""
         return self.sheet.at(rows, cols)
 
     def blend(self, values: np.ndarray, row: np.ndarray, col: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -188,10 +200,7 @@ class Grid:
         """Position in a wet vector of the cell under each point, -1 where dry or off the grid; int32."""
         col = np.floor((np.asarray(x) - self.x0) / self.cell_m).astype(int)
         row = np.floor((self.y1 - np.asarray(y)) / self.cell_m).astype(int)
-        inside = (row >= 0) & (row < self.shape[0]) & (col >= 0) & (col < self.shape[1])
-        out = np.full(row.shape, -1, np.int32)
-        out[inside] = self.at(row[inside], col[inside])
-        return out
+        return self.at(row, col)
 
 
 @dataclass(frozen=True)

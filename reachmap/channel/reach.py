@@ -8,7 +8,6 @@ from functools import cached_property
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from reachmap.channel.caps import HEAD, ISLAND, LEFT, RIGHT, TAIL, Edge, label_edge
@@ -156,18 +155,10 @@ class Reach:
         cell = grid.locate(x, y)
         dry = cell < 0
         if dry.any():
-            shore, tree = self._shore
-            found = shore[tree.query(np.column_stack([x[dry], y[dry]]))[1]]
+            found = grid.nearest(np.column_stack([x[dry], y[dry]]))
             cell[dry] = found
             x[dry], y[dry] = grid.points(found).T
         return x, y, cell
-
-    @cached_property
-    def _shore(self) -> tuple[np.ndarray, cKDTree]:
-        """Cells beside dry land, which hold the nearest water to any point outside it."""
-        grid = self.mesh.grid
-        shore = np.unique(np.concatenate(grid.beside_land()))
-        return shore, cKDTree(grid.points(shore))
 
     @cached_property
     def _waterline(self) -> Waterline:

@@ -168,6 +168,6 @@ def make_rescale(grid: Grid, size_m: float) -> Rescale:
 
 
 def sample(grid: Grid, values: np.ndarray, x: np.ndarray, y: np.ndarray, dry: float = 0.0) -> np.ndarray:
-    """A wet vector read at points in the water or less than a tile from it, bilinear; land counts as `dry`."""
+    """A wet vector read at points, bilinear; land counts as `dry`."""
     total, water = grid.blend(values, (grid.y1 - y) / grid.cell_m - 0.5, (x - grid.x0) / grid.cell_m - 0.5)
     return total + dry * (1.0 - water)

@@ -1,6 +1,6 @@
 """Which cells of a large map are water, kept in square tiles; tiles without water take no room.
 
-The box around a long river holds hundreds of times as many cells as the river itself. Only a table of the tiles, one
+The box around a long river can hold hundreds of times as many cells as the river itself. Only a table of the tiles, one
 number for every `TILE` x `TILE` cells of the box, grows with the box.
 """
 
@@ -89,12 +89,14 @@ class Sheet:
 
     def _flat(self, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
         """Place among the cells of all tiles; in the last tile, counted from the end, where there is none."""
-        out = self._starts.take((rows >> SHIFT) * np.int32(self.number.shape[1]) + (cols >> SHIFT))
+        # Off the map means the last row or column of the table, whichever side it is on.
+        row, col = (np.clip(at >> SHIFT, -1, n - 1) for at, n in zip((rows, cols), self.number.shape, strict=True))
+        out = self._starts.take(row * np.int32(self.number.shape[1]) + col)
         out += ((rows & INSIDE) << SHIFT) + (cols & INSIDE)
         return out
 
     def at(self, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
-        """Position among the wet cells, row by row, of cells at most a tile outside the map; -1 where dry; int32."""
+        """Position among the wet cells, row by row, of any cells; -1 where dry or off the map; int32."""
         return self._index.reshape(-1).take(self._flat(np.asarray(rows), np.asarray(cols)))
 
     def window(self, top: int, bottom: int, left: int, right: int) -> np.ndarray:

@@ -28,6 +28,9 @@ from reachmap.channel.speed import SpeedResult
 from reachmap.errors import Finding, InputError, SettingError
 from reachmap.threads import PIECE, pieces
 
+AROUND = tuple(zip(*product((-1, 0, 1), repeat=2), strict=True))
+"""Steps down, and steps aside, to a cell itself and the eight around it."""
+
 LARGEST_CHANGE = 0.5
 """Largest change of level, as a share of the mean depth; assumed."""
 
@@ -226,7 +229,7 @@ def _with_low_land(grid: Grid, width_m: float, stage_m: float, terrain: Terrain)
     # Blocks a width wide that hold water, with the eight around each, on a map a block larger on every side.
     shape = (grid.shape[0] // side + 3, grid.shape[1] // side + 3)
     held = Sheet.of_cells(shape, *(index // side + 1 for index in grid.cells)).cells
-    near = [np.concatenate([index + step for step in steps]) for index, steps in zip(held, _EIGHT, strict=True)]
+    near = [np.concatenate([index + step for step in steps]) for index, steps in zip(held, AROUND, strict=True)]
     block_row, block_col = Sheet.of_cells(shape, *near).cells
     inside = np.divmod(np.arange(side * side, dtype=np.int32), side)
     rows, cols = ([index + side] for index in grid.cells)
@@ -241,10 +244,6 @@ def _with_low_land(grid: Grid, width_m: float, stage_m: float, terrain: Terrain)
     larger = (shape[0] * side, shape[1] * side)
     sheet = Sheet.of_cells(larger, np.concatenate(rows), np.concatenate(cols))
     return Grid(grid.x0 - side * grid.cell_m, grid.y1 + side * grid.cell_m, grid.cell_m, sheet)
-
-
-_EIGHT = tuple(zip(*product((-1, 0, 1), repeat=2), strict=True))
-"""Steps down and aside to a cell itself and the eight around it."""
 
 
 def _height(terrain: Terrain, x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -262,8 +261,7 @@ def _survey_cell(reach: Reach, around: Grid) -> np.ndarray:
     place = survey.locate(around.x, around.y)
     new = np.flatnonzero(place < 0)
     if len(new):
-        shore = np.unique(np.concatenate(survey.beside_land()))
-        place[new] = shore[cKDTree(survey.points(shore)).query(around.points(new), workers=-1)[1]]
+        place[new] = survey.nearest(around.points(new))
     return place
 
 

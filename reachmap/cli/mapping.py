@@ -43,6 +43,7 @@ def map_command(
         map_many_command(beats, out or Path("beats-map"), jobs, dask, settings)
         return
     result = run_chain(beats[0], **settings)
+    # Only now, so that `run_chain` is the one to load the chain.
     from reachmap.run import default_out, write
     from reachmap.write import run_record, summarise
 
@@ -82,6 +83,7 @@ def map_many_command(paths: tuple[Path, ...], out: Path, jobs: int, dask: str | 
 def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
     """List the lies of BEAT, best first, scene by scene. Writes nothing."""
     result = run_chain(beat, **settings)
+    # Only now, as in `map_command`.
     from reachmap.write import lies_table, summarise
 
     click.echo(json.dumps(lies_table(result), indent=2, ensure_ascii=False) if as_json else summarise(result))

@@ -32,6 +32,8 @@ def test_cells_and_positions_are_those_of_the_whole_map(wet):
     assert np.array_equal(np.array(sheet.cells), np.array(np.nonzero(wet)))
     rows, cols = np.meshgrid(*(np.arange(-9, n + 9) for n in wet.shape), indexing="ij")
     assert np.array_equal(sheet.at(rows, cols), numbered(wet, 9))
+    far = np.array([-10_000, -TILE - 1, wet.shape[0] + 2 * TILE, 10_000, 3, 3])
+    assert np.all(sheet.at(far, np.array([3, 3, 3, 3, 10_000, -10_000])) == -1)
 
 
 @given(maps(), st.tuples(*[st.integers(-2 * TILE, 5 * TILE)] * 4))
