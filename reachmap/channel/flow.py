@@ -9,11 +9,13 @@ jets past a point, no wakes (see `reachmap.channel.wakes`).
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
+from scipy.optimize import NoConvergence, anderson
 from scipy.sparse.linalg import LinearOperator, SuperLU, cg, splu
 from scipy.spatial import cKDTree
 
@@ -24,12 +26,18 @@ from reachmap.threads import in_pieces
 MANNING_N = 0.04
 """Roughness where none is given [s/m^(1/3)]: clean winding stream with pools and shoals, Chow 1959; from memory."""
 
-MAX_ROUNDS, CLOSE_ENOUGH = 60, 1e-5
-"""Rounds of the solve at most; change of the level, as a share of the whole drop, that ends it."""
+MAX_ROUNDS, CLOSE_ENOUGH = 60, 2e-4
+"""Rounds of the solve at most; how far links are from what their slope makes of them, as a share, when it ends."""
 
-NEARLY, MOST_STEPS = 1e-6, 12
-"""Residual that conjugate gradients go on to, as a share of what flows in and of the last round's change, and the steps
-they may take before the matrix is factored anew; assumed."""
+REMEMBERED = 4
+"""Rounds that tell the next one where to look; assumed."""
+
+NEARLY, LAST, MOST_STEPS = 1e-6, 1e-10, 30
+"""Residual that conjugate gradients go on to, as a share of what flows in and of the last round's change; in the last
+round, as a share of what flows in; and the steps they may take before the matrix is factored anew. Assumed."""
+
+SPILT = 1e-6
+"""Share of the flow that may get lost on the way before the last round is solved by factoring; assumed."""
 
 FLAT = 1e-7
 """Slopes below this share of the steepest count as this steep, so that still water stays solvable."""
@@ -174,31 +182,80 @@ def _tangent(first: np.ndarray, second: np.ndarray, aside: np.ndarray, n: int) -
 
 
 def _relax(network: _Network, conveyance: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
-    """Level of every node, flow of every link [m3/s for a 1 m drop], rounds taken."""
+    """Level of every node, flow of every link [m3/s for a 1 m drop], rounds taken.
+
+    A link lets through the more, the gentler the slope; what the slopes of one round make of the links is mixed with
+    that of earlier rounds (Anderson 1965, J. ACM 12:547; from memory).
+    """
     first, second = network.first, network.second
     # In series along the current the drops add: drop ~ q^2/K^2, so the link takes the mean of K^-2.
     link_k = (0.5 * (conveyance[first] ** -2 + conveyance[second] ** -2)) ** -0.5
-    solver = _Levels(network)
-    softness = np.ones(len(first))
-    level = np.full(len(conveyance), np.inf)
-    rounds, change_of_level = 0, 1.0
-    while rounds < MAX_ROUNDS:
-        rounds += 1
-        weight = link_k * network.face / network.apart * softness
-        previous, level = level, solver.solve(weight, NEARLY * min(change_of_level, 1.0))
-        change_of_level = float(np.abs(level - previous)[network.live].max())
-        if change_of_level < CLOSE_ENOUGH:
-            break
-        slope = (level[first] - level[second]) / network.apart
-        steep = np.hypot(slope, network.tangent @ slope)
-        change = np.log(1.0 / np.sqrt(np.maximum(steep, FLAT * steep.max())) / softness)
-        # Half the change where links differ settles in about ten rounds (all of it swings to and fro); what links
-        # have in common, weighted by the work done in them, is taken whole.
-        common = np.average(change, weights=weight * (slope * network.apart) ** 2)
-        softness = softness * np.exp(common + 0.5 * (change - common))
-    level = solver.solve(weight)
-    flow = weight * (level[first] - level[second])
-    return np.where(network.live, level, np.nan), flow, rounds
+    rounds = _Rounds(network, link_k * network.face / network.apart)
+    with suppress(NoConvergence):  # The last round is the best there is then, and their number tells.
+        rounds.solve()
+    level, flow = rounds.last()
+    return np.where(network.live, level, np.nan), flow, rounds.taken
+
+
+class _Rounds:
+    """The search for how much each link lets through at its own slope, round by round."""
+
+    def __init__(self, network: _Network, stiff: np.ndarray) -> None:
+        self.network, self.stiff = network, stiff
+        self.levels = _Levels(network)
+        self.level = np.full(len(network.live), np.inf)
+        self.weight, self.work = stiff, np.ones(len(stiff))
+        self.common, self.moved, self.taken = 0.0, 1.0, 0
+
+    def solve(self) -> None:
+        """Go on until links differ no more from what their slope makes of them; or raise NoConvergence."""
+        anderson(
+            self.left,
+            np.zeros(len(self.stiff)),
+            # Half the change settles; all of it swings to and fro.
+            alpha=0.5,
+            M=REMEMBERED,
+            line_search=None,
+            f_tol=CLOSE_ENOUGH,
+            tol_norm=self.felt,
+            maxiter=MAX_ROUNDS,
+        )
+
+    def left(self, softness: np.ndarray) -> np.ndarray:
+        """What the slopes would change of the links' softness (its logarithm), but for what all have in common.
+
+        What all have in common changes the flow but not the levels.
+        """
+        net, before = self.network, self.level
+        self.weight = self.stiff * np.exp(softness)
+        self.level = self.levels.solve(self.weight, max(NEARLY * min(self.moved, 1.0), LAST))
+        self.moved = float(np.abs(self.level - before)[net.live].max())
+        slope = (self.level[net.first] - self.level[net.second]) / net.apart
+        steep = np.hypot(slope, net.tangent @ slope)
+        change = -0.5 * np.log(np.maximum(steep, FLAT * steep.max())) - softness
+        self.work = self.weight * (slope * net.apart) ** 2
+        self.common = float(np.average(change, weights=self.work))
+        self.taken += 1
+        return change - self.common
+
+    def felt(self, change: np.ndarray) -> float:
+        """Root mean square over the links by the work done in them."""
+        return float(np.sqrt(np.average(np.minimum(np.abs(change), 1e3) ** 2, weights=self.work)))
+
+    def last(self) -> tuple[np.ndarray, np.ndarray]:
+        """Levels of the last round to the last digits, and the flow of every link [m3/s for a 1 m drop]."""
+        net, weight = self.network, self.weight * np.exp(self.common)
+        level = self.levels.solve(weight, LAST)
+        flow = weight * (level[net.first] - level[net.second])
+        into, out_of = (
+            abs(float(flow @ (end[net.first].astype(int) - end[net.second]))) for end in (net.at_head, net.at_tail)
+        )
+        if abs(into - out_of) > SPILT * into:
+            # Between deep pools what flows in is next to nothing beside what the links could let through.
+            self.levels.factor = None
+            level = self.levels.solve(weight, LAST)
+            flow = weight * (level[net.first] - level[net.second])
+        return level, flow
 
 
 class _Levels:
@@ -222,10 +279,10 @@ class _Levels:
         self.factor: SuperLU | None = None
         self.found = np.zeros(self.n)
 
-    def solve(self, weight: np.ndarray, nearly: float = 0.0) -> np.ndarray:
+    def solve(self, weight: np.ndarray, nearly: float) -> np.ndarray:
         """Levels of all nodes for these link weights; 1 at the head, 0 at the tail and in still water.
 
-        To a residual of this share of what flows in; 0 goes to the last digits.
+        To a residual of this share of what flows in.
         """
         net = self.network
         n = len(net.live)
@@ -239,7 +296,7 @@ class _Levels:
         return level
 
     def _levels(self, matrix: sp.csc_array, fed: np.ndarray, nearly: float) -> np.ndarray:
-        if self.factor is not None and nearly > 0.0:
+        if self.factor is not None:
             like = LinearOperator(matrix.shape, self.factor.solve)
             found, left = cg(matrix, fed, self.found, rtol=nearly, maxiter=MOST_STEPS, M=like)
             if left == 0:

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage as ndi
 
 from reachmap.channel.flow import Flow, solve_flow
 from reachmap.channel.mesh import make_mesh
@@ -145,3 +146,20 @@ def test_cost_stays_linear_for_a_long_reach():
         flow = solve(grid, depth, grid.x < 1, grid.x > length - 1, merge=2)
         rounds.append(flow.rounds)
     assert rounds[1] <= rounds[0] + 6
+
+
+@pytest.mark.parametrize("seed", [3, 288, 318, 394])
+def test_no_flow_gets_lost_between_deep_pools_and_thin_water(seed):
+    """Beds from a millimetre to 60 m deep in water of any shape; the closed form is continuity itself."""
+    rng = np.random.default_rng(seed)
+    rows, cols = int(rng.integers(6, 60)), int(rng.integers(30, 300))
+    land = ndi.gaussian_filter(rng.normal(size=(rows, cols)), rng.uniform(0.5, 5))
+    wet = land / land.std() > rng.uniform(-2.5, -0.6)
+    wet[:, 0] = wet[:, -1] = True
+    spread, scale = 3 * rng.uniform(0, 2.5), rng.uniform(0.01, 4)
+    depth = np.clip(np.exp(spread * ndi.gaussian_filter(rng.normal(size=(rows, cols)), scale)), 1e-3, 60)
+    grid, merge = make(0.0, rows, 1.0, wet), int(rng.integers(1, 4))
+    flow = solve(grid, depth[wet], grid.x < merge, grid.x > cols - merge, merge=merge)
+    cuts = [flow.through(flow.mesh.x < share * cols) for share in (0.25, 0.5, 0.75)]
+    assert cuts == pytest.approx([1.0] * 3, abs=1e-4)
+    assert flow.rounds < 40
