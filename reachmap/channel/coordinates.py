@@ -206,6 +206,6 @@ def _across(mesh: Mesh, edge: Edge, along: np.ndarray, width: np.ndarray) -> np.
 
 def segment_distance(points: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
     """Distance of each point (n, 2) to its own straight piece from `start` to `end` (n, 2) [m]."""
-    run = end - start
-    share = np.einsum("ij,ij->i", points - start, run) / np.maximum(np.einsum("ij,ij->i", run, run), 1e-18)
-    return np.hypot(*(points - start - np.clip(share, 0, 1)[:, None] * run).T)
+    (x, y), (run_x, run_y) = (points - start).T, (end - start).T
+    share = np.clip((x * run_x + y * run_y) / np.maximum(run_x**2 + run_y**2, 1e-18), 0, 1)
+    return np.sqrt((x - share * run_x) ** 2 + (y - share * run_y) ** 2)

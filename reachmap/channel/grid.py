@@ -99,7 +99,7 @@ def make_grid(water: BaseGeometry, cell_m: float) -> Grid:
     cols = int(np.ceil((east - west) / cell_m)) + 2 * MARGIN
     rows = int(np.ceil((north - south) / cell_m)) + 2 * MARGIN
     x0, y1 = west - MARGIN * cell_m, north + MARGIN * cell_m
-    return Grid(x0, y1, cell_m, Sheet.of_cells((rows, cols), *wet_cells(water, x0, y1, cell_m, (rows, cols))))
+    return Grid(x0, y1, cell_m, Sheet.of_cells_in_order((rows, cols), *wet_cells(water, x0, y1, cell_m, (rows, cols))))
 
 
 def wet_cells(
@@ -130,8 +130,9 @@ def wet_cells(
             dtype="uint8",
         )
         # Both from the place in the whole band: asking numpy for both costs more.
-        row, col = np.divmod(np.flatnonzero(mask.reshape(-1)).astype(np.int32), np.int32(right - left))
-        return row + np.int32(top), col + np.int32(left)
+        place = np.flatnonzero(mask.reshape(-1).view(bool)).astype(np.int32)
+        row = np.repeat(np.arange(bottom - top, dtype=np.int32), np.count_nonzero(mask, axis=1))
+        return row + np.int32(top), place - row * np.int32(right - left) + np.int32(left)
 
     # One after another: the drawing library puts warnings aside in a way that threads undo for each other.
     rows, cols = zip(*map(draw, range(0, shape[0], high)), strict=True)

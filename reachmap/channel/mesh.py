@@ -175,14 +175,11 @@ class Mesh:
         return self.cells_in == self.merge**2
 
     @cached_property
-    def cells_by_node(self) -> np.ndarray:
-        """Wet cells node by node, row by row within each, int32 (n_wet,)."""
-        return np.argsort(self.of_cell, kind="stable").astype(np.int32)
-
-    @cached_property
-    def cell_starts(self) -> np.ndarray:
-        """Where each node's cells begin in `cells_by_node` (n,)."""
-        return np.cumsum(self.cells_in) - self.cells_in
+    def blocks(self) -> tuple[np.ndarray, np.ndarray]:
+        """Row and column of the block each node lies in, counted in blocks, int32 (n,)."""
+        # The middle of some of a block's cells is at least half a cell from its edge.
+        down, aside = (self.grid.y1 - self.y) / self.size_m, (self.x - self.grid.x0) / self.size_m
+        return down.astype(np.int32), aside.astype(np.int32)
 
     def corners(self, cell: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The four nodes around each point, (p, 4) with -1 where no water leads to one, and their weights, 0 there."""
@@ -211,8 +208,8 @@ def _solve2(xx: np.ndarray, xy: np.ndarray, yy: np.ndarray, xv: np.ndarray, yv: 
 
 def make_mesh(grid: Grid, merge: int) -> Mesh:
     """The mesh of blocks of `merge` x `merge` cells."""
-    row, col = grid.full_blocks(merge)
-    whole = Sheet.of_cells((-(-grid.shape[0] // merge), -(-grid.shape[1] // merge)), row, col)
+    whole = Sheet.of_cells((-(-grid.shape[0] // merge), -(-grid.shape[1] // merge)), *grid.full_blocks(merge))
+    row, col = whole.cells
     of_cell = np.empty(grid.n_wet, np.int32)
 
     def find(cells: slice) -> None:
@@ -237,16 +234,23 @@ def make_mesh(grid: Grid, merge: int) -> Mesh:
 def _pieces_of_blocks(grid: Grid, partial: np.ndarray, merge: int) -> tuple[int, np.ndarray]:
     """Connected pieces of water within blocks: how many, and the piece of each wet cell of the partly wet blocks."""
     rows, cols = (index[partial] for index in grid.cells)
-    place = np.empty(grid.n_wet, np.int32)
-    place[partial] = np.arange(len(partial))
+    # Cells that follow each other in a row of a block hang together anyhow, so only such runs are linked.
+    begins = np.ones(len(partial), bool)
+    begins[1:] = (np.diff(cols) != 1) | (np.diff(rows) != 0) | (cols[1:] % merge == 0)
+    run = np.cumsum(begins, dtype=np.int32) - 1
+    of_cell = np.empty(grid.n_wet, np.int32)
+    of_cell[partial] = run
+    first = np.flatnonzero(begins)
     ends = []
-    for at, dr, dc in ((cols, 0, 1), (rows, 1, 0)):
-        own = np.flatnonzero((at + 1) % merge)
-        other = grid.at(rows[own] + dr, cols[own] + dc)
-        ends.append((own[other >= 0], place[other[other >= 0]]))
+    # Where two runs touch, one of them begins.
+    for step, last in ((1, merge - 1), (-1, 0)):
+        own = first[rows[first] % merge != last]
+        other = grid.at(rows[own] + step, cols[own])
+        ends.append((run[own[other >= 0]], of_cell[other[other >= 0]]))
     i, j = (np.concatenate(pair) for pair in zip(*ends, strict=True))
-    links = sp.coo_matrix((np.ones(len(i), bool), (i, j)), (len(partial), len(partial)))
-    return connected_components(links, directed=False)
+    links = sp.coo_matrix((np.ones(len(i), bool), (i, j)), (len(first), len(first)))
+    n_pieces, piece = connected_components(links, directed=False)
+    return n_pieces, piece[run]
 
 
 def _links(

@@ -113,17 +113,15 @@ class Grid:
         return shore[tree.query(points, workers=-1)[1]]
 
     def full_blocks(self, side: int) -> tuple[np.ndarray, np.ndarray]:
-        """Row and column, counted in blocks, of the blocks of `side` x `side` cells that are all water, row by row."""
-        span = side * -(-WINDOW // side)
-        rows, cols = [], []
-        for top, bottom, left, right in self.sheet.windows(span):
-            wet = self.sheet.window(top, bottom, left, right) >= 0
+        """Row and column, counted in blocks, of the blocks of `side` x `side` cells that are all water, in no order."""
+
+        def look(window: tuple[int, int, int, int]) -> tuple[np.ndarray, np.ndarray]:
+            wet = self.sheet.window(*window) >= 0
             row, col = np.nonzero(over_blocks(wet, side, np.logical_and, False))
-            rows.append(row + top // side)
-            cols.append(col + left // side)
-        row, col = np.concatenate(rows), np.concatenate(cols)
-        order = np.lexsort((col, row))
-        return row[order], col[order]
+            return row.astype(np.int32) + window[0] // side, col.astype(np.int32) + window[2] // side
+
+        rows, cols = zip(*side_by_side(look, self.sheet.windows(side * -(-WINDOW // side))), strict=True)
+        return np.concatenate(rows), np.concatenate(cols)
 
     def in_windows(
         self, work: Callable[..., tuple[np.ndarray, ...]], *values: np.ndarray, halo: int = 0, dry: float = 0.0

@@ -50,6 +50,14 @@ class Sheet:
         return out
 
     @classmethod
+    def of_cells_in_order(cls, shape: tuple[int, int], rows: np.ndarray, cols: np.ndarray) -> Sheet:
+        """From the rows and columns of its wet cells, int32, row by row and each once."""
+        out = cls.of_cells(shape, rows, cols)
+        # What `cells` would find again.
+        out.__dict__["cells"] = rows, cols
+        return out
+
+    @classmethod
     def of_map(cls, wet: np.ndarray) -> Sheet:
         """From a map of all cells (rows, columns) bool."""
         return cls.of_cells((wet.shape[0], wet.shape[1]), *np.nonzero(wet))

@@ -14,7 +14,7 @@ from reachmap.channel.model import Grid
 from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces, side_by_side
 
-EXACT_WITHIN = 2.0
+EXACT_WITHIN = 1.0
 """Nearer to the waterline than this many blocks every cell is worked out by itself."""
 
 SOME = 1 << 14
@@ -39,7 +39,8 @@ class Waterline:
         def away(piece: slice) -> np.ndarray:
             points = np.column_stack([x[piece], y[piece]])
             near = self._tree.query(points, k=2)[1].T
-            return np.minimum(*(segment_distance(points, self.line.start[at], self.line.end[at]) for at in near))
+            ends = ((self.line.start.take(at, axis=0), self.line.end.take(at, axis=0)) for at in near)
+            return np.minimum(*(segment_distance(points, *pair) for pair in ends))
 
         return np.concatenate([np.zeros(0), *side_by_side(away, pieces(len(x), SOME))])
 
@@ -56,10 +57,12 @@ class Waterline:
             share = (np.arange(block) + 0.5) / block
             down, aside = np.repeat(share, block), np.tile(share, block)
             weights = np.stack([(1 - down) * (1 - aside), (1 - down) * aside, down * (1 - aside), down * aside])
-            within = np.repeat(np.arange(block), block), np.tile(np.arange(block), block)
+            within = np.arange(block, dtype=np.int32)
 
             def lay(part: slice) -> None:
-                cells = grid.at(rows[part, None] + within[0], cols[part, None] + within[1])
+                # In a full block the cells of a row follow each other in the wet vector.
+                starts = grid.at(rows[part, None] + within, cols[part, None])
+                cells = (starts[:, :, None] + within).reshape(len(starts), -1)
                 out[cells] = corners[part].astype(np.float32) @ weights.astype(np.float32)
                 left[cells] = False
 
@@ -70,7 +73,7 @@ class Waterline:
 
     def _blocks(self, grid: Grid, block: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """First row and column of every block of water away from the banks, and the distance at its corners (k, 4)."""
-        row, col = (at.astype(np.int32) for at in grid.full_blocks(block))
+        row, col = grid.full_blocks(block)
         around = [(row + down, col + aside) for down, aside in ((0, 0), (0, 1), (1, 0), (1, 1))]
         shape = (grid.shape[0] // block + 2, grid.shape[1] // block + 2)
         corner = Sheet.of_cells(shape, *(np.concatenate(parts) for parts in zip(*around, strict=True)))
