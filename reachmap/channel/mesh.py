@@ -15,7 +15,7 @@ import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
 from reachmap.channel.model import Grid
-from reachmap.channel.reading import Reading
+from reachmap.channel.reading import Blocks, Lean, Reading
 from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces, side_by_side
 
@@ -158,8 +158,12 @@ class Mesh:
     def read_cells(self, values: np.ndarray) -> np.ndarray:
         """Node values (n,) or (n, k) on every wet cell, float32 (n_wet,) or (n_wet, k)."""
         columns = values[:, None] if values.ndim == 1 else values
-        out = self._reading.read(columns, self._slopes(columns), self.grid.n_wet)
-        return out[:, 0] if values.ndim == 1 else out
+        slopes = self._slopes(columns)
+        leans: list[Lean | None] = [
+            Lean(slopes[:, 0, k], slopes[:, 1, k], self.x, self.y) for k in range(columns.shape[1])
+        ]
+        out = self._reading.read(columns.T, leans)
+        return out[0] if values.ndim == 1 else out.T
 
     def _slopes(self, columns: np.ndarray) -> np.ndarray:
         """Slopes along x and y of node values (n, k), (n, 2, k)."""
@@ -167,19 +171,22 @@ class Mesh:
 
     @cached_property
     def _reading(self) -> Reading:
-        return Reading.plan(self)
+        # The middle of some of a block's cells is at least half a cell from its edge.
+        down, aside = (self.grid.y1 - self.y) / self.size_m, (self.x - self.grid.x0) / self.size_m
+        rows, cols = down.astype(np.int32), aside.astype(np.int32)
+        return Reading.plan(Blocks(self.grid, self.merge, self.of_cell, rows, cols, self.full, self._around))
+
+    def _around(self, south: bool, east: bool) -> np.ndarray:
+        """The four nodes around a quarter of every node's block, see `Blocks`."""
+        side, down = self.neighbours[:, int(east)], self.neighbours[:, 2 + int(south)]
+        far = np.where(side >= 0, self.neighbours[side, 2 + int(south)], -1)
+        far = np.where((far < 0) & (down >= 0), self.neighbours[down, int(east)], far)
+        return np.column_stack([np.arange(self.n), side, down, far]).astype(np.int32)
 
     @cached_property
     def full(self) -> np.ndarray:
         """(n,) bool: nodes that fill their block."""
         return self.cells_in == self.merge**2
-
-    @cached_property
-    def blocks(self) -> tuple[np.ndarray, np.ndarray]:
-        """Row and column of the block each node lies in, counted in blocks, int32 (n,)."""
-        # The middle of some of a block's cells is at least half a cell from its edge.
-        down, aside = (self.grid.y1 - self.y) / self.size_m, (self.x - self.grid.x0) / self.size_m
-        return down.astype(np.int32), aside.astype(np.int32)
 
     def corners(self, cell: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The four nodes around each point, (p, 4) with -1 where no water leads to one, and their weights, 0 there."""

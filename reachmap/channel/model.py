@@ -28,9 +28,9 @@ WINDOW = 512
 """Cells along the side of the windows that maps are worked in; assumed."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Grid:
-    """A north-up grid of square cells in the beat's CRS.
+    """A north-up grid of square cells in the beat's CRS; equal only to itself.
 
     Parameters
     ----------

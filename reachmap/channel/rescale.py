@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy import ndimage as ndi
 
 from reachmap.channel.model import Grid
+from reachmap.channel.reading import Blocks, Reading
 from reachmap.channel.shear import plane_fit
 from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces, side_by_side
+
+PLAN_FROM = 4
+"""Cells merged along a side from which reading between them block by block is worth planning."""
 
 SLOPE_CELLS = 0.8
 """Scale at which the slope beside land is found [cells]."""
@@ -49,6 +53,8 @@ class Rescale:
     @cached_property
     def _count(self) -> np.ndarray:
         """Wet cells in each merged cell."""
+        if self.merge == 1:
+            return np.ones(self.work.n_wet, np.int64)
         return self._total(None).astype(np.int64)
 
     def _total(self, values: np.ndarray | None) -> np.ndarray:
@@ -61,6 +67,17 @@ class Rescale:
             part = np.bincount(place - low, None if values is None else values[cells])
             total[low : low + len(part)] += part
         return total
+
+    def middles(self) -> np.ndarray:
+        """Middle of the water in each cell of `work`, east and north (n, 2) [m]; they must not be split."""
+        out = self.work.points(slice(None))
+        partly = self._count < self.merge**2
+        cells = np.flatnonzero(partly[self.place])
+        place, (rows, cols) = self.place[cells], (index[cells] for index in self.grid.cells)
+        for k, (index, start, step) in enumerate(((cols, self.grid.x0, 1), (rows, self.grid.y1, -1))):
+            mean = np.bincount(place, index, self.work.n_wet)[partly] / self._count[partly]
+            out[partly, k] = start + step * (mean + 0.5) * self.grid.cell_m
+        return out
 
     @cached_property
     def _sorted(self) -> tuple[np.ndarray, np.ndarray]:
@@ -115,7 +132,7 @@ class Rescale:
     def from_work(self, values: np.ndarray, few: bool = False) -> np.ndarray:
         """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them.
 
-        With `few` values that are not 0, only what is near those is looked at.
+        With `few` values that are not 0, only what is near those is looked at where that is quicker.
         """
         if self.split > 1:
             rows, cols = (index // self.split for index in self.work.cells)
@@ -123,10 +140,12 @@ class Rescale:
             return (np.bincount(place, values, self.grid.n_wet) / self.split**2).astype(np.float32)
         if self.merge == 1:
             return values.astype(np.float32)
-        return self._between(values, few)
+        if self.merge < PLAN_FROM:
+            return self._between(values, few)
+        return self._reading.read(values[None], [None])[0]
 
     def _between(self, values: np.ndarray, few: bool) -> np.ndarray:
-        """Bilinear between merged cells, those without water left out."""
+        """Bilinear between merged cells, those without water left out, cell by cell."""
         near = self.work.in_windows(_some_near, values, halo=1)[0][self.place] > 0.0 if few else None
         out = np.zeros(self.grid.n_wet, np.float32)
 
@@ -138,6 +157,18 @@ class Rescale:
 
         side_by_side(read, pieces(self.grid.n_wet))
         return out
+
+    @cached_property
+    def _reading(self) -> Reading:
+        full = self._count == self.merge**2
+        return Reading.plan(Blocks(self.grid, self.merge, self.place, *self.work.cells, full, self._around))
+
+    def _around(self, south: bool, east: bool) -> np.ndarray:
+        """The four merged cells around a quarter of each, see `Blocks`."""
+        rows, cols = self.work.cells
+        down, aside = rows + (1 if south else -1), cols + (1 if east else -1)
+        others = [self.work.at(*place) for place in ((rows, aside), (down, cols), (down, aside))]
+        return np.column_stack([np.arange(self.work.n_wet, dtype=np.int32), *others])
 
 
 def _some_near(_: np.ndarray, values: np.ndarray) -> tuple[np.ndarray]:
@@ -154,13 +185,17 @@ def make_rescale(grid: Grid, size_m: float) -> Rescale:
     """The water of `grid` on cells of about `size_m`: split to no larger ones, or the nearest whole number merged."""
     split = max(1, int(np.ceil(grid.cell_m / size_m - 1e-9)))
     merge = merged(grid.cell_m, size_m)
+    return Rescale(grid, grid, 1, 1) if split == merge == 1 else _rescaled(grid, split, merge)
+
+
+@lru_cache(maxsize=1)
+def _rescaled(grid: Grid, split: int, merge: int) -> Rescale:
+    """The last one is kept: wakes, seams and drifting food mostly ask for the same one after another."""
     if split > 1:
         inside = np.divmod(np.arange(split * split, dtype=np.int32), split)
         finer = (split * index[:, None] + own for index, own in zip(grid.cells, inside, strict=True))
         sheet = Sheet.of_cells((grid.shape[0] * split, grid.shape[1] * split), *(at.ravel() for at in finer))
         return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, sheet), split, 1)
-    if merge == 1:
-        return Rescale(grid, grid, 1, 1)
     larger = Sheet.of_cells(
         (-(-grid.shape[0] // merge), -(-grid.shape[1] // merge)), *(index // merge for index in grid.cells)
     )

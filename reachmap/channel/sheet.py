@@ -40,13 +40,19 @@ class Sheet:
     def of_cells(cls, shape: tuple[int, int], rows: np.ndarray, cols: np.ndarray) -> Sheet:
         """From the rows and columns of its wet cells, in any order and more than once if need be."""
         held = np.zeros((-(-shape[0] // TILE) + 1, -(-shape[1] // TILE) + 1), bool)
-        for part in pieces(len(rows)):
+
+        def hold(part: slice) -> None:
             held[rows[part] >> SHIFT, cols[part] >> SHIFT] = True
+
+        side_by_side(hold, pieces(len(rows)))
         number = np.where(held, np.cumsum(held, dtype=np.int32).reshape(held.shape) - 1, -1)
         out = cls(shape, number, np.zeros((int(held.sum()), TILE, TILE), bool))
         flat = out.wet.reshape(-1)
-        for part in pieces(len(rows)):
+
+        def wet(part: slice) -> None:
             flat[out._flat(rows[part], cols[part])] = True
+
+        side_by_side(wet, pieces(len(rows)))
         return out
 
     @classmethod

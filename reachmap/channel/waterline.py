@@ -62,7 +62,7 @@ class Waterline:
             def lay(part: slice) -> None:
                 # In a full block the cells of a row follow each other in the wet vector.
                 starts = grid.at(rows[part, None] + within, cols[part, None])
-                cells = (starts[:, :, None] + within).reshape(len(starts), -1)
+                cells = (starts[:, :, None] + within).reshape(len(starts), block**2)
                 out[cells] = corners[part].astype(np.float32) @ weights.astype(np.float32)
                 left[cells] = False
 

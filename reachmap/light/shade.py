@@ -64,8 +64,7 @@ class Layout:
     def make(cls, beat: Beat, grid: Grid, depth_m: np.ndarray, solids: tuple[Prism, ...], size_m: float) -> Layout:
         """Lay out a grid's water on cells merged to about a size [m]; a coarser grid stays as it is."""
         scaling = make_rescale(grid, max(size_m, grid.cell_m))
-        middle = [start + scaling.to_work(at - start) for at, start in ((grid.x, grid.x0), (grid.y, grid.y1))]
-        cells = in_blocks(scaling.work, scaling.to_work(depth_m), *middle)
+        cells = in_blocks(scaling.work, scaling.to_work(depth_m), *scaling.middles().T)
         horizon = horizon_of(beat.terrain, beat.skyline, cells)
         return cls(scaling, cells, within_reach(solids, cells), horizon)
 
