@@ -124,16 +124,19 @@ class System:
 
 
 class Apart:
-    """Covariances of the same tapered values under one kernel after another: what does not change is kept."""
+    """Covariances of the same tapered values under one kernel after another: what does not change is kept.
 
-    def __init__(self, places: np.ndarray, taper: np.ndarray) -> None:
-        self.squared = [np.subtract.outer(at, at) ** 2 for at in places.T]
-        self.tapers = np.outer(taper, taper)
+    They come in the type that is given.
+    """
+
+    def __init__(self, places: np.ndarray, taper: np.ndarray, dtype: type = np.float64) -> None:
+        self.squared = [(np.subtract.outer(at, at) ** 2).astype(dtype, copy=False) for at in places.T]
+        self.tapers: np.ndarray = np.outer(taper, taper).astype(dtype, copy=False)
         self.drifts: dict[tuple[float, float], np.ndarray] = {}
 
     def covariance(self, kernel: Kernel) -> np.ndarray:
         """Covariance of the values without their noise, over the field's variance (n, n)."""
-        along, across = (gap / size**2 for gap, size in zip(self.squared, kernel.ranges, strict=True))
+        along, across = (gap / float(size**2) for gap, size in zip(self.squared, kernel.ranges, strict=True))
         out = of_squared(np.add(along, across, out=along))
         if kernel.drift_sill:
             out += self._drift(kernel.drift_range, kernel.drift_sill)

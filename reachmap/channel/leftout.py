@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor
-from scipy.linalg.blas import dsymv
-from scipy.linalg.lapack import dpotri
+from scipy.linalg import cholesky
+from scipy.linalg.lapack import dtrtri, strtri
 
 from reachmap.channel.kernel import Kernel, Setting, Trend, covariance
 from reachmap.channel.windows import window_list
+
+SMALL = 48
+"""Triangles up to this many rows are inverted by LAPACK; assumed."""
 
 
 def leave_out(
@@ -85,11 +87,11 @@ class Precision:
 
     Parameters
     ----------
-    lower : (n, n), of which the lower triangle counts
+    half : (n, n) whose product with its own transpose is the inverse
     past : (n,) its outer product with itself is what the projection takes away; None where there is no mean
     """
 
-    lower: np.ndarray
+    half: np.ndarray
     past: np.ndarray | None
 
     @classmethod
@@ -98,20 +100,36 @@ class Precision:
         noisy = base.copy()
         noisy[np.diag_indices_from(noisy)] += noise**2
         # Turned over it is the same matrix in LAPACK's own order, so that nothing is copied.
-        factor, _ = cho_factor(noisy.T, lower=True, check_finite=False, overwrite_a=True)
-        lower, _ = dpotri(factor, lower=True, overwrite_c=True)
+        lower = cholesky(noisy.T, lower=True, check_finite=False, overwrite_a=True)
+        half = np.zeros_like(base)
+        _invert(lower.T, half)
         if trend != "mean":
-            return cls(lower, None)
-        column = dsymv(1.0, lower, taper, lower=1)
-        return cls(lower, column / np.sqrt(float(taper @ column)))
+            return cls(half, None)
+        column = half @ (taper @ half)
+        return cls(half, column / np.sqrt(float(taper @ column)))
 
     def times(self, values: np.ndarray) -> np.ndarray:
         """The product with a vector (n,)."""
-        out = dsymv(1.0, self.lower, values, lower=1)
+        out = self.half @ (values @ self.half)
         return out if self.past is None else out - self.past * float(self.past @ values)
 
     def blocks(self, members: np.ndarray) -> np.ndarray:
         """The square blocks of some points, (groups, most members) in and (groups, most, most) out."""
-        one, other = members[:, :, None], members[:, None]
-        out = self.lower[np.maximum(one, other), np.minimum(one, other)]
-        return out if self.past is None else out - self.past[one] * self.past[other]
+        rows = self.half[members]
+        out = rows @ rows.transpose(0, 2, 1)
+        return out if self.past is None else out - self.past[members[:, :, None]] * self.past[members[:, None]]
+
+
+def _invert(upper: np.ndarray, out: np.ndarray) -> None:
+    """Write the inverse of an upper triangle (n, n) into the upper triangle of `out`.
+
+    By halves, as products of matrices are much faster than LAPACK's own way, and don't hold Python's lock.
+    """
+    n = len(upper)
+    if n <= SMALL:
+        out[:] = (strtri if upper.dtype == np.float32 else dtrtri)(upper)[0]
+        return
+    head, tail = slice(0, n // 2), slice(n // 2, n)
+    for part in (head, tail):
+        _invert(upper[part, part], out[part, part])
+    out[head, tail] = -(out[head, head] @ (upper[head, tail] @ out[tail, tail]))

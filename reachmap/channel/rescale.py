@@ -196,9 +196,7 @@ def _rescaled(grid: Grid, split: int, merge: int) -> Rescale:
         finer = (split * index[:, None] + own for index, own in zip(grid.cells, inside, strict=True))
         sheet = Sheet.of_cells((grid.shape[0] * split, grid.shape[1] * split), *(at.ravel() for at in finer))
         return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, sheet), split, 1)
-    larger = Sheet.of_cells(
-        (-(-grid.shape[0] // merge), -(-grid.shape[1] // merge)), *(index // merge for index in grid.cells)
-    )
+    larger = Sheet.of_cells((-(-grid.shape[0] // merge), -(-grid.shape[1] // merge)), *grid.cells, merge=merge)
     return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m * merge, larger), 1, merge)
 
 

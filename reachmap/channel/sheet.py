@@ -37,12 +37,21 @@ class Sheet:
     wet: np.ndarray
 
     @classmethod
-    def of_cells(cls, shape: tuple[int, int], rows: np.ndarray, cols: np.ndarray) -> Sheet:
-        """From the rows and columns of its wet cells, in any order and more than once if need be."""
+    def of_cells(cls, shape: tuple[int, int], rows: np.ndarray, cols: np.ndarray, *, merge: int = 1) -> Sheet:
+        """From the rows and columns of its wet cells, in any order and more than once if need be.
+
+        Or of cells of a map with `merge` times as many each way.
+        """
+
+        def part_of(part: slice) -> tuple[np.ndarray, np.ndarray]:
+            row, col = rows[part], cols[part]
+            return (row, col) if merge == 1 else (row // merge, col // merge)
+
         held = np.zeros((-(-shape[0] // TILE) + 1, -(-shape[1] // TILE) + 1), bool)
 
         def hold(part: slice) -> None:
-            held[rows[part] >> SHIFT, cols[part] >> SHIFT] = True
+            row, col = part_of(part)
+            held[row >> SHIFT, col >> SHIFT] = True
 
         side_by_side(hold, pieces(len(rows)))
         number = np.where(held, np.cumsum(held, dtype=np.int32).reshape(held.shape) - 1, -1)
@@ -50,7 +59,7 @@ class Sheet:
         flat = out.wet.reshape(-1)
 
         def wet(part: slice) -> None:
-            flat[out._flat(rows[part], cols[part])] = True
+            flat[out._flat(*part_of(part))] = True
 
         side_by_side(wet, pieces(len(rows)))
         return out
