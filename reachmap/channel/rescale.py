@@ -182,8 +182,8 @@ def merged(cell_m: float, size_m: float) -> int:
 
 
 def make_rescale(grid: Grid, size_m: float) -> Rescale:
-    """The water of `grid` on cells of about `size_m`: split to no larger ones, or the nearest whole number merged."""
-    split = max(1, int(np.ceil(grid.cell_m / size_m - 1e-9)))
+    """The water of `grid` on cells of about `size_m`, split or merged by a whole number: at most a third larger."""
+    split = max(1, int(np.ceil(0.75 * grid.cell_m / size_m - 1e-9)))
     merge = merged(grid.cell_m, size_m)
     return Rescale(grid, grid, 1, 1) if split == merge == 1 else _rescaled(grid, split, merge)
 
