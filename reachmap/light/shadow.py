@@ -43,6 +43,9 @@ WIDE_CELLS = 6.0
 """Of what is wider than so many cells one ray a cell draws a shadow's area well enough for the shade of a day
 (tests/light/test_shade.py)."""
 
+WORTH_SKIPPING = 1 << 11
+"""Cells in a row that no shadow can touch from which it is quicker to leave them out; assumed."""
+
 MOST_RAYS = 1 << 17
 """Cells looked at in one batch; small enough for the processor's own memory."""
 
@@ -201,12 +204,17 @@ def chords(
     slack, t = cells.reach_m + offset * float(cells.depth_m.max(initial=0.0)), things.thing
     touched = (beside > right_v[t] - cells.reach_m) & (beside < left_v[t] + cells.reach_m)
     touched &= (at > first[t] - slack) & (at < last[t] + slack)
+    if not touched.any():
+        return
     thing, block = t[touched], things.block[touched]
     aside, ahead = (cells.cell_m * (np.array(spots) @ way)[:, None] for way in (left, toward))
     edge = float(max(np.abs(aside).max(), np.abs(ahead).max()))
     outlines = _Outlines.make(things.first, u, v)
-    cell_w = cells.x * left[0] + cells.y * left[1]
-    cell_a = cells.x * toward[0] + cells.y * toward[1] + offset * cells.depth_m
+    cell_w, cell_a = np.empty(len(cells.x)), np.empty(len(cells.x))
+    for first_cell, end in _stretches(block, cells.starts):
+        x, y, depth = (values[first_cell:end] for values in (cells.x, cells.y, cells.depth_m))
+        cell_w[first_cell:end] = x * left[0] + y * left[1]
+        cell_a[first_cell:end] = x * toward[0] + y * toward[1] + offset * depth
     count = np.diff(cells.starts)[block]
     for part in _batches(count):
         index = _ranges(cells.starts[block[part]], count[part])
@@ -266,6 +274,15 @@ class _Outlines:
         place = np.clip(at - self.low_v[thing], 0.0, self.span_v[thing]) + self.apart * thing
         one, other = (np.interp(place, *chain) for chain in self.chains)
         return np.minimum(one, other), np.maximum(one, other)
+
+
+def _stretches(block: np.ndarray, starts: np.ndarray) -> Iterator[tuple[int, int]]:
+    """First cell and end of stretches of cells that hold some blocks (any order, repeated) and few others."""
+    held = np.zeros(len(starts) + 1, bool)
+    held[block + 1] = True
+    first, end = starts[np.flatnonzero(np.diff(held)).reshape(-1, 2).T]
+    apart = first[1:] - end[:-1] > WORTH_SKIPPING
+    yield from zip(first[np.append(True, apart)].tolist(), end[np.append(apart, True)].tolist(), strict=True)
 
 
 def _batches(count: np.ndarray) -> Iterator[slice]:
