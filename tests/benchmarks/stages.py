@@ -20,11 +20,13 @@ import resource
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import perf_counter, process_time
 from typing import Any
+from unittest.mock import patch
 
 import geopandas as gpd
 import numpy as np
@@ -41,6 +43,7 @@ from reachmap.channel.bed import lay_bed
 from reachmap.channel.build import lay_reach
 from reachmap.channel.grid import make_grid
 from reachmap.channel.ground import Bedded, lay_ground
+from reachmap.channel.kriging import TaperedField
 from reachmap.channel.seams import find_seams
 from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import find_speed
@@ -89,6 +92,11 @@ def river_beat(length_m: float, turned_deg: float = 0.0) -> Beat:
     )
 
 
+def peak_gb() -> float:
+    """Memory peak of this process so far [GB]."""
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6, 2)
+
+
 @dataclass
 class Clock:
     """Times named pieces of work."""
@@ -102,16 +110,38 @@ class Clock:
         self.rows[name] = {
             "seconds": round(perf_counter() - wall, 3),
             "cpu": round(process_time() - cpu, 3),
-            "peak_GB": round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6, 2),
+            "peak_GB": peak_gb(),
         }
         return out
 
-    def add_up(self, name: str, parts: Sequence[str], less: str = "") -> None:
-        """Note the time of several pieces, one of them twice if it is named twice, less that of another."""
-        total = {kind: sum(self.rows[part][kind] for part in parts) for kind in ("seconds", "cpu")}
-        off = self.rows.get(less, {"seconds": 0.0, "cpu": 0.0})
+    def add_up(self, name: str, parts: Sequence[str], less: Sequence[str] = ()) -> None:
+        """Note the time of several pieces, one of them twice if it is named twice, less that of others."""
         peak = max(self.rows[part]["peak_GB"] for part in parts)
-        self.rows[name] = {**{kind: round(total[kind] - off[kind], 3) for kind in total}, "peak_GB": peak}
+        self.rows[name] = {
+            **{
+                kind: round(
+                    sum(self.rows[part][kind] for part in parts) - sum(self.rows[part][kind] for part in less), 3
+                )
+                for kind in ("seconds", "cpu")
+            },
+            "peak_GB": peak,
+        }
+
+    @contextmanager
+    def all_calls(self, name: str, owner: type, method: str) -> Iterator[None]:
+        """Note the time that all calls of a class's method take together."""
+        real, wall, cpu = getattr(owner, method), 0.0, 0.0
+
+        def timed(*given: Any, **named: Any) -> Any:
+            nonlocal wall, cpu
+            wall, cpu = wall - perf_counter(), cpu - process_time()
+            out = real(*given, **named)
+            wall, cpu = wall + perf_counter(), cpu + process_time()
+            return out
+
+        with patch.object(owner, method, timed):
+            yield
+        self.rows[name] = {"seconds": round(wall, 3), "cpu": round(cpu, 3), "peak_GB": peak_gb()}
 
     def beside(self, name: str, label: str, work: Callable[[], Any]) -> None:
         """Time a general library's or the floor's way of the stage `name`."""
@@ -139,11 +169,15 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     if mask is not None:
         clock.beside("along and across", "library", lambda: ndi.distance_transform_edt(mask))
     soundings, _ = take_soundings(a_beat, reach)
-    bed = clock.time("interpolation", lambda: lay_bed(a_beat, reach, soundings))
+    # A kriged field is fitted to choose its ranges and to measure its error, both held out; drawing it is apart.
+    with clock.all_calls("of these: held out", TaperedField, "fit"):
+        bed = clock.time("interpolation", lambda: lay_bed(a_beat, reach, soundings))
+        speed = clock.time(
+            "speed", lambda: find_speed(a_beat, reach, soundings, bed.depth, unseen_depth_m=bed.left_out)
+        )
     at = np.column_stack([soundings.x, soundings.y])
     goal = np.column_stack([grid.x, grid.y])
     clock.beside("interpolation", "library", lambda: griddata(at, soundings.depth_m, goal))
-    speed = clock.time("speed", lambda: find_speed(a_beat, reach, soundings, bed.depth, unseen_depth_m=bed.left_out))
     ends = reach.coordinates.head, reach.coordinates.tail
     bedded = Bedded(grid, reach.mesh, reach.in_mesh, *ends, bed.depth)
     clock.time("of speed: flow, wakes", lambda: lay_ground(a_beat, bedded))
@@ -173,16 +207,19 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
         clock.beside("lies", "library", lambda: ndi.label(score > 0.5))
     for name, layers in FLOORS.items():
         clock.beside(name, "floor", lambda layers=layers: np.zeros((layers, n), np.float32).copy())
-    clock.add_up("to the score, two suns", (*GROUND, "speed"))
-    clock.add_up("without flow and wakes", (*GROUND, "speed"), less="of speed: flow, wakes")
+    held_out, flow_and_wakes = "of these: held out", "of speed: flow, wakes"
+    clock.add_up("to the score, two suns", TO_THE_SCORE)
+    clock.add_up("less held out", TO_THE_SCORE, less=[held_out])
+    clock.add_up("less flow and wakes", TO_THE_SCORE, less=[flow_and_wakes])
+    clock.add_up("less both", TO_THE_SCORE, less=[held_out, flow_and_wakes])
     box = grid.shape[0] * grid.shape[1]
     return {"wet_cells": n, "box_cells": box, "length_m": length_m, "cell_m": cell_m, "stages": clock.rows}
 
 
-GROUND = (
-    "grid", "along and across", "interpolation", "seams", "shadow, one sun", "shadow, one sun", "sky share", "scores",
+TO_THE_SCORE = (
+    "along and across", "interpolation", "speed", "seams", "shadow, one sun", "shadow, one sun", "sky share", "scores",
 )  # fmt: skip
-"""What gridding depth and speed and scoring them under two suns and one sky takes, besides the speed."""
+"""What gridding depth and speed and scoring them under two suns and one sky takes; the first lays the grid too."""
 
 FLOORS = {
     "grid": 1,
