@@ -74,9 +74,13 @@ def cap_touch(mesh: Mesh, edge: Edge) -> np.ndarray:
     """Width of the water of each node that lies on the upstream and the downstream cap, (2, n) [m]."""
     grid = mesh.grid
     out = np.zeros((2, mesh.n))
-    tree = cKDTree(edge.middle)
+    tree, caps = cKDTree(edge.middle), cKDTree(edge.of(HEAD, TAIL).middle)
+    # The outline passes between a wet cell and the dry one beside it, so its nearest piece is no farther than this.
+    near = 2 * grid.cell_m + float(np.hypot(*(edge.end - edge.start).T).max())
     for (dr, dc), open_side in zip(BESIDE, grid.beside_land(), strict=True):
         side = grid.points(open_side) + 0.5 * grid.cell_m * np.array([dc, -dr])
+        by_cap = np.isfinite(caps.query(side, distance_upper_bound=near)[0])
+        open_side, side = open_side[by_cap], side[by_cap]
         kind = edge.kind[tree.query(side)[1]]
         for k, cap in enumerate((HEAD, TAIL)):
             out[k] += np.bincount(mesh.of_cell[open_side[kind == cap]], minlength=mesh.n) * grid.cell_m

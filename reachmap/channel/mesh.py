@@ -232,7 +232,7 @@ def make_mesh(grid: Grid, merge: int) -> Mesh:
     rows, cols = (index[partial] for index in grid.cells)
     rest = [np.bincount(piece, at + 0.5, n_pieces) / cells_in[len(row) :] for at in (cols, rows)]
     right, down = grid.cell_m * np.concatenate([inside, rest], axis=1)
-    east, south = (_links(of_cell, grid, merge, len(cells_in), aside=aside) for aside in (True, False))
+    east, south = side_by_side(lambda aside: _links(of_cell, grid, merge, len(cells_in), aside=aside), (True, False))
     first, second, touch = (np.concatenate(pair) for pair in zip(east, south, strict=True))
     x, y = grid.x0 + right, grid.y1 - down
     return Mesh(grid, merge, of_cell, x, y, cells_in, first, second, touch * grid.cell_m, len(east[0]))

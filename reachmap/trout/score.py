@@ -29,6 +29,9 @@ ENGINES = ("ordinary", "energy")
 SCORES = ("hold_day", "hold_night", "hold", "limiting")
 """Layers of a holding; the first two, by one eye alone, are worked out when read."""
 
+Eye = Literal["day", "night"]
+EYES: tuple[Eye, ...] = ("day", "night")
+
 ALL = slice(None)
 """Every wet cell."""
 
@@ -68,10 +71,17 @@ def hold(
     layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in SCORES[2:]}
 
     def score(cells: slice) -> None:
-        inputs = score_inputs(channel, light, curves, cells)
-        day = rate("day", inputs, day_curves) | {factor: values[cells] for factor, values in fed.items()}
-        night = rate("night", inputs, night_curves)
-        found = combine(day, night, weights_day, weights_night, light["eye_day"][cells])
+        eye_day = light["eye_day"][cells]
+        # By day and by night the other eye has no say, and nothing need be worked out for it.
+        eyes: tuple[Eye, ...] = ("day",) if eye_day.min() >= 1.0 else ("night",) if eye_day.max() <= 0.0 else EYES
+        inputs = score_inputs(channel, light, curves, cells, eyes)
+        factors = {eye: rate(eye, inputs, day_curves if eye == "day" else night_curves) for eye in eyes}
+        if "day" in factors:
+            factors["day"] |= {factor: values[cells] for factor, values in fed.items()}
+        if len(eyes) == 1:
+            found = alone(factors[eyes[0]], weights_day if eyes[0] == "day" else weights_night)
+        else:
+            found = combine(factors["day"], factors["night"], weights_day, weights_night, eye_day)
         for name, values in layers.items():
             values[cells] = found[name]
 
@@ -94,7 +104,7 @@ def _factor(
     channel: Channel,
     light: Light,
     curves: Curves,
-    eye: Literal["day", "night"],
+    eye: Eye,
     shifted: EyeCurves,
     fed: Mapping[str, np.ndarray],
     factor: str,
@@ -106,9 +116,11 @@ def _factor(
     return shifted[factor](score_input(INPUTS[eye][FACTORS.index(factor)], channel, light, curves, cells))
 
 
-def score_inputs(channel: Channel, light: Light, curves: Curves, cells: WetCells = ALL) -> dict[str, np.ndarray]:
-    """Everything the curves are read at in some cells, by name."""
-    names = dict.fromkeys((*INPUTS["day"], *INPUTS["night"]))
+def score_inputs(
+    channel: Channel, light: Light, curves: Curves, cells: WetCells = ALL, eyes: tuple[Eye, ...] = EYES
+) -> dict[str, np.ndarray]:
+    """Everything the curves of these eyes are read at in some cells, by name."""
+    names = dict.fromkeys(name for eye in eyes for name in INPUTS[eye])
     return {name: score_input(name, channel, light, curves, cells) for name in names}
 
 
@@ -150,7 +162,7 @@ def seam_number(channel: Channel, curves: Curves | None = None, cells: WetCells 
     return np.where(np.isfinite(away), strong * near, 0.0).astype(np.float32)
 
 
-def rate(eye: Literal["day", "night"], inputs: Mapping[str, np.ndarray], curves: EyeCurves) -> dict[str, np.ndarray]:
+def rate(eye: Eye, inputs: Mapping[str, np.ndarray], curves: EyeCurves) -> dict[str, np.ndarray]:
     """Suitability 0-1 of every factor for one state of the eye."""
     return {factor: curves[factor](inputs[name]) for factor, name in zip(FACTORS, INPUTS[eye], strict=True)}
 
@@ -158,6 +170,12 @@ def rate(eye: Literal["day", "night"], inputs: Mapping[str, np.ndarray], curves:
 def weights(curves: EyeCurves) -> dict[str, float]:
     """Factor -> weight."""
     return {factor: curves[factor].weight for factor in FACTORS}
+
+
+def alone(factors: Mapping[str, np.ndarray], weight: Mapping[str, float]) -> dict[str, np.ndarray]:
+    """`combine` where only one eye counts: the blended score and the limiting factor, float32."""
+    loss = losses(factors, weight)
+    return {"hold": mean_score(loss, weight).astype(np.float32), "limiting": (_costliest(loss) + 1).astype(np.float32)}
 
 
 def combine(

@@ -13,7 +13,7 @@ from reachmap.beat.model import SPECIES, Fish
 from reachmap.errors import SettingError
 from reachmap.sight import see
 from reachmap.trout import FACTORS, cover_number, hold, load_curves, seam_number
-from reachmap.trout.score import combine, losses, mean_score, weights
+from reachmap.trout.score import alone, combine, losses, mean_score, weights
 from tests import toy
 from tests.published import load
 from tests.trout import waters
@@ -74,6 +74,15 @@ def test_order_of_the_cells_changes_nothing(rows, weight, order):
     other = combine(named(rows[:, order]), named(rows[:, order]), named(weight), named(weight), eye[order])
     for name, values in one.items():
         assert np.array_equal(values[order], other[name])
+
+
+@given(vectors, vectors, some_weights, some_weights)
+def test_one_eye_alone_scores_as_if_the_other_had_no_say(day, night, weight_day, weight_night):
+    factors, weight = (named(day), named(night)), (named(weight_day), named(weight_night))
+    for eye, number in ((1.0, 0), (0.0, 1)):
+        both = combine(*factors, *weight, np.full(5, eye, np.float32))
+        for name, values in alone(factors[number], weight[number]).items():
+            assert np.array_equal(values, both[name])
 
 
 def test_a_factor_at_nothing_kills_the_cell_unless_it_has_no_weight():
