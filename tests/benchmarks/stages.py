@@ -154,10 +154,25 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     """Every stage on one river."""
     a_beat, clock = river_beat(length_m, turned_deg), Clock()
     build_channel(river_beat(120.0), 0.5)
+    n, box = _of_the_water(a_beat, cell_m, clock)
+    # What the water was worked out from is gone by now, as in a run.
+    _of_the_light(a_beat, cell_m, clock, box < MOST_BOX)
+    for name, layers in FLOORS.items():
+        clock.beside(name, "floor", lambda layers=layers: np.zeros((layers, n), np.float32).copy())
+    held_out, flow_and_wakes = "of these: held out", "of speed: flow, wakes"
+    clock.add_up("to the score, two suns", TO_THE_SCORE)
+    clock.add_up("less held out", TO_THE_SCORE, less=[held_out])
+    clock.add_up("less flow and wakes", TO_THE_SCORE, less=[flow_and_wakes])
+    clock.add_up("less both", TO_THE_SCORE, less=[held_out, flow_and_wakes])
+    return {"wet_cells": n, "box_cells": box, "length_m": length_m, "cell_m": cell_m, "stages": clock.rows}
+
+
+def _of_the_water(a_beat: Beat, cell_m: float, clock: Clock) -> tuple[int, int]:
+    """The stages of the channel; how many wet cells there are, and how many in the box."""
     grid = clock.time("grid", lambda: make_grid(a_beat.outline, cell_m))
-    n = grid.n_wet
+    box = grid.shape[0] * grid.shape[1]
     # General libraries work on the whole box, which is too much for a river across the map.
-    mask = grid.wet if grid.shape[0] * grid.shape[1] < MOST_BOX else None
+    mask = grid.wet if box < MOST_BOX else None
     shapes = [(a_beat.outline, 1)]
     if mask is not None:
         clock.beside(
@@ -168,6 +183,7 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     reach = clock.time("along and across", lambda: _with_cells(lay_reach(a_beat, cell_m)[0]))
     if mask is not None:
         clock.beside("along and across", "library", lambda: ndi.distance_transform_edt(mask))
+    grid = reach.grid
     soundings, _ = take_soundings(a_beat, reach)
     # A kriged field is fitted to choose its ranges and to measure its error, both held out; drawing it is apart.
     with clock.all_calls("of these: held out", TaperedField, "fit"):
@@ -180,12 +196,18 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     clock.beside("interpolation", "library", lambda: griddata(at, soundings.depth_m, goal))
     ends = reach.coordinates.head, reach.coordinates.tail
     bedded = Bedded(grid, reach.mesh, reach.in_mesh, *ends, bed.depth)
+    # The larger cells that wakes share with the seams are laid out by now, so they count with the seams.
     clock.time("of speed: flow, wakes", lambda: lay_ground(a_beat, bedded))
     flow = speed.flow_east, speed.flow_north
     clock.time("seams", lambda: find_seams(grid, speed.speed, *flow, crs=a_beat.crs))
     if mask is not None:
         laid = grid.spread(speed.speed, dry=0.0)
         clock.beside("seams", "library", lambda: ndi.gaussian_gradient_magnitude(laid, 0.5 / cell_m))
+    return grid.n_wet, box
+
+
+def _of_the_light(a_beat: Beat, cell_m: float, clock: Clock, small_box: bool) -> None:
+    """The stages from the shade to the lies."""
     channel = build_channel(a_beat, cell_m)
     scene = a_beat.scenes[0]
     sun, _ = sun_and_moon(scene.when, a_beat.lat, a_beat.lon)
@@ -202,18 +224,9 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     clock.beside("scores", "library", lambda: [np.exp(-channel["depth"]) for _ in range(12)])
     by = {scene.name: holding}, {scene.name: light}, {scene.name: sight}
     clock.time("lies", lambda: find_lies(channel, *by, day=day))
-    if mask is not None:
-        score = grid.spread(holding["hold"], dry=0.0)
+    if small_box:
+        score = channel.grid.spread(holding["hold"], dry=0.0)
         clock.beside("lies", "library", lambda: ndi.label(score > 0.5))
-    for name, layers in FLOORS.items():
-        clock.beside(name, "floor", lambda layers=layers: np.zeros((layers, n), np.float32).copy())
-    held_out, flow_and_wakes = "of these: held out", "of speed: flow, wakes"
-    clock.add_up("to the score, two suns", TO_THE_SCORE)
-    clock.add_up("less held out", TO_THE_SCORE, less=[held_out])
-    clock.add_up("less flow and wakes", TO_THE_SCORE, less=[flow_and_wakes])
-    clock.add_up("less both", TO_THE_SCORE, less=[held_out, flow_and_wakes])
-    box = grid.shape[0] * grid.shape[1]
-    return {"wet_cells": n, "box_cells": box, "length_m": length_m, "cell_m": cell_m, "stages": clock.rows}
 
 
 TO_THE_SCORE = (
