@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
-from scipy import ndimage as ndi
 
 from reachmap.channel.model import Grid
 from reachmap.channel.reading import Blocks, Reading
@@ -129,31 +128,25 @@ class Rescale:
         side_by_side(read, pieces(self.work.n_wet))
         return out
 
-    def from_work(self, values: np.ndarray, few: bool = False) -> np.ndarray:
-        """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them.
-
-        With `few` values that are not 0, only what is near those is looked at where that is quicker.
-        """
+    def from_work(self, values: np.ndarray) -> np.ndarray:
+        """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them."""
         if self.split > 1:
             rows, cols = (index // self.split for index in self.work.cells)
             place = self.grid.at(rows, cols)
             return (np.bincount(place, values, self.grid.n_wet) / self.split**2).astype(np.float32)
         if self.merge == 1:
             return values.astype(np.float32)
-        if self.merge < PLAN_FROM:
-            return self._between(values, few)
-        return self._reading.read(values[None], [None])[0]
+        return self._between_few(values) if self.merge < PLAN_FROM else self._reading.read(values[None], [None])[0]
 
-    def _between(self, values: np.ndarray, few: bool) -> np.ndarray:
-        """Bilinear between merged cells, those without water left out, cell by cell."""
-        near = self.work.in_windows(_some_near, values, halo=1)[0][self.place] > 0.0 if few else None
-        out = np.zeros(self.grid.n_wet, np.float32)
+    def _between_few(self, values: np.ndarray) -> np.ndarray:
+        """Bilinear between merged cells, those without water left out: every place within a merged cell by itself."""
+        m = self.merge
+        each = np.stack(self.work.in_windows(partial(_within, merge=m), values, halo=1))
+        out = np.empty(self.grid.n_wet, np.float32)
 
-        def read(part: slice) -> None:
-            cells = part if near is None else part.start + np.flatnonzero(near[part])
-            at = ((index[cells] + np.float32(0.5)) / self.merge - np.float32(0.5) for index in self.grid.cells)
-            total, water = self.work.blend(values, *at)
-            out[cells] = total / np.maximum(water, np.float32(1e-6))
+        def read(cells: slice) -> None:
+            rows, cols = (index[cells] % m for index in self.grid.cells)
+            out[cells] = each.reshape(-1).take((rows * m + cols) * np.int32(each.shape[1]) + self.place[cells])
 
         side_by_side(read, pieces(self.grid.n_wet))
         return out
@@ -171,9 +164,21 @@ class Rescale:
         return np.column_stack([np.arange(self.work.n_wet, dtype=np.int32), *others])
 
 
-def _some_near(_: np.ndarray, values: np.ndarray) -> tuple[np.ndarray]:
-    """1 where a map or one of the eight cells around is not 0."""
-    return (ndi.maximum_filter((values != 0.0).astype(np.float32), 3, mode="constant"),)
+def _within(water: np.ndarray, values: np.ndarray, merge: int) -> tuple[np.ndarray, ...]:
+    """A map read at each place within its cells, row by row of them; only water counts."""
+
+    def toward(field_map: np.ndarray, place: int, axis: int) -> np.ndarray:
+        off = (place + 0.5) / merge - 0.5
+        return field_map + np.float32(abs(off)) * (np.roll(field_map, -1 if off > 0 else 1, axis) - field_map)
+
+    held, wet = values, water.astype(np.float32)
+    out = []
+    for row in range(merge):
+        of_row = toward(held, row, 0), toward(wet, row, 0)
+        for col in range(merge):
+            total, weight = (toward(part, col, 1) for part in of_row)
+            out.append(total / np.maximum(weight, np.float32(1e-6)))
+    return tuple(out)
 
 
 def merged(cell_m: float, size_m: float) -> int:

@@ -152,7 +152,7 @@ def wake_share(
     deficit = np.zeros(scaling.work.n_wet, np.float32)
     for wet, share in side_by_side(lambda pair: _one_wake(scaling.work, *pair), long):
         deficit[wet] += share
-    return scaling.from_work(np.minimum(deficit, np.float32(LARGEST)), few=True)
+    return scaling.from_work(np.minimum(deficit, np.float32(LARGEST)))
 
 
 @dataclass(frozen=True)
