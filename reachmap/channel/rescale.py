@@ -92,13 +92,16 @@ class Rescale:
         before = np.cumsum(count) - count
         return order[np.arange(count.sum()) + np.repeat(starts[work_cells] - before, count)]
 
-    def to_work(self, values: np.ndarray) -> np.ndarray:
-        """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them."""
+    def to_work(self, values: np.ndarray, *, sloping: bool = True) -> np.ndarray:
+        """A wet vector of `grid` on the cells of `work`: mean of the wet cells merged, or bilinear between them.
+
+        Where cells are split, a `sloping` one goes on falling or rising toward land; a direction doesn't.
+        """
         if self.merge > 1:
             return (self._total(values) / self._count).astype(np.float32)
         if self.split == 1:
             return values.astype(np.float32)
-        return self._split_up(values)
+        return self._split_up(values, sloping)
 
     def largest(self, values: np.ndarray) -> np.ndarray:
         """The greatest of a wet vector of `grid` in each merged cell, float32; they must not be split."""
@@ -106,27 +109,33 @@ class Rescale:
         np.maximum.at(out, self.place, values.astype(np.float32, copy=False))
         return out
 
-    def _split_up(self, values: np.ndarray) -> np.ndarray:
+    def _split_up(self, values: np.ndarray, sloping: bool) -> np.ndarray:
         """Bilinear between wet cells; within half a cell of land the slope goes on, which bilinear would break off."""
         out = np.empty(self.work.n_wet, np.float32)
-        _, per_column, per_row = plane_fit(self.grid, values, SLOPE_CELLS)
+        slopes = plane_fit(self.grid, values, SLOPE_CELLS)[1:] if sloping else ()
 
         def read(cells: slice) -> None:
             row, col = (index[cells] for index in self.work.cells)
             total, water = self.grid.blend(values, *((at + 0.5) / self.split - 0.5 for at in (row, col)))
-            edge = np.flatnonzero(water < 0.999)
-            row, col = row[edge], col[edge]
-            own = self.grid.at(row // self.split, col // self.split)
-            off_row, off_col = ((at % self.split + 0.5) / self.split - 0.5 for at in (row, col))
-            flat = values[own]
-            beyond = flat + per_column[own] * off_col + per_row[own] * off_row
-            between = total / np.maximum(water, 1e-6)
-            # Never beyond zero, nor past what the cell itself holds by more than as much again.
-            between[edge] = np.clip(beyond, np.minimum(0.0, flat), np.maximum(2 * flat, 0.0))
-            out[cells] = between
+            out[cells] = total / np.maximum(water, 1e-6)
+            if slopes:
+                edge = np.flatnonzero(water < 0.999)
+                out[cells.start + edge] = self._going_on(values, slopes, row[edge], col[edge])
 
         side_by_side(read, pieces(self.work.n_wet))
         return out
+
+    def _going_on(
+        self, values: np.ndarray, slopes: tuple[np.ndarray, ...], row: np.ndarray, col: np.ndarray
+    ) -> np.ndarray:
+        """Cells of `work` by the value of the cell they are in and its slopes per column and per row."""
+        per_column, per_row = slopes
+        own = self.grid.at(row // self.split, col // self.split)
+        off_row, off_col = ((at % self.split + 0.5) / self.split - 0.5 for at in (row, col))
+        flat = values[own]
+        beyond = flat + per_column[own] * off_col + per_row[own] * off_row
+        # Never beyond zero, nor past what the cell itself holds by more than as much again.
+        return np.clip(beyond, np.minimum(0.0, flat), np.maximum(2 * flat, 0.0))
 
     def from_work(self, values: np.ndarray) -> np.ndarray:
         """A wet vector of `work` on the cells of `grid`: mean of the cells split, or bilinear between them."""

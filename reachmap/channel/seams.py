@@ -97,7 +97,8 @@ def find_seams(
     """
     scaling = make_rescale(grid, WORK_SHARE * scale_m)
     work = scaling.work
-    east, north, speed = (scaling.to_work(v) for v in (flow_east, flow_north, speed_m_s))
+    east, north = (scaling.to_work(part, sloping=False) for part in (flow_east, flow_north))
+    speed = scaling.to_work(speed_m_s)
     smooth, along_x, along_rows = plane_fit(work, speed, _weights_m(scaling, scale_m) / work.cell_m)
     lateral = (north * -along_x - east * along_rows) / work.cell_m
     room = scale_m + grid.cell_m
@@ -267,8 +268,8 @@ def _eased(place: np.ndarray) -> np.ndarray:
 
 def _beside(grid: Grid, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Contrast of the nearest seam and distance to it for the cells on its slow side, 0 and NaN elsewhere."""
-    contrast, distance = np.zeros(grid.n_wet, np.float32), np.full(grid.n_wet, np.inf, np.float32)
-    last = np.empty(grid.n_wet, np.int32)
+    contrast, distance = np.zeros(grid.n_wet, np.float32), np.full(grid.n_wet, np.nan, np.float32)
+    found = [(np.zeros(0, np.int32), np.zeros(0), np.zeros(0))]
     reach = int(np.ceil(BESIDE_M / grid.cell_m))
     offsets = np.mgrid[-reach : reach + 1, -reach : reach + 1].reshape(2, -1)
     for part in np.array_split(points, max(1, len(points) * offsets.shape[1] // 2_000_000)):
@@ -282,13 +283,14 @@ def _beside(grid: Grid, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         good = (cell >= 0) & (away <= BESIDE_M) & (dx * slow_x + dy * slow_y >= -0.5 * grid.cell_m)
         for share in (0.25, 0.5, 0.75):
             good &= grid.locate(x + share * dx, y + share * dy) >= 0
-        cell, away, dv = cell[good], away[good], np.broadcast_to(dv, good.shape)[good]
-        order = np.argsort(-away, kind="stable")
-        cell, away, dv = cell[order], away[order], dv[order]
-        # Written from far to near, so the nearest point has the last word; then only where nearer than before.
-        turn = np.arange(len(cell), dtype=np.int32)
-        last[cell] = turn
-        won = (last[cell] == turn) & (away < distance[cell])
-        distance[cell[won]], contrast[cell[won]] = away[won], dv[won]
-    distance[np.isinf(distance)] = np.nan
+        found.append(_nearest(cell[good], away[good], np.broadcast_to(dv, good.shape)[good]))
+    cell, away, dv = _nearest(*(np.concatenate(parts) for parts in zip(*found, strict=True)))
+    distance[cell], contrast[cell] = away, dv
     return contrast, distance
+
+
+def _nearest(cell: np.ndarray, away: np.ndarray, dv: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Each cell once, with the nearest of what is told of it."""
+    order = np.lexsort((away, cell))
+    first = order[np.flatnonzero(np.diff(cell[order], prepend=-1))]
+    return cell[first], away[first], dv[first]
