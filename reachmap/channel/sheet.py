@@ -113,7 +113,10 @@ class Sheet:
     def _flat(self, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
         """Place among the cells of all tiles; in the last tile, counted from the end, where there is none."""
         # Off the map means the last row or column of the table, whichever side it is on.
-        row, col = (np.clip(at >> SHIFT, -1, n - 1) for at, n in zip((rows, cols), self.number.shape, strict=True))
+        row, col = (
+            np.minimum(np.maximum(at >> SHIFT, -1), n - 1)
+            for at, n in zip((rows, cols), self.number.shape, strict=True)
+        )
         out = self._starts.take(row * np.int32(self.number.shape[1]) + col)
         out += ((rows & INSIDE) << SHIFT) + (cols & INSIDE)
         return out

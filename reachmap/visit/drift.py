@@ -44,6 +44,8 @@ def lane_count(width_m: float, range_m: float, view_deg: float) -> int:
 def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.GeoDataFrame:
     """Lanes of every lie in the direction of drift (see `Visit.lanes`)."""
     rows: list[Mapping[str, Any]] = []
+    starts: list[np.ndarray] = []
+    leads: list[float] = []
     for number, lie in lies.table.iterrows():
         cells = lies.cells[int(number)]
         if not len(cells):
@@ -60,37 +62,40 @@ def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.Ge
         lead, near, far = (
             min(lead_m(depth, speed, sink * share), LONGEST_M) for share in (1.0, 1 + SINK_SHARE, 1 - SINK_SHARE)
         )
+        facts = {"lie": int(number), "drift_m_s": round(speed, 2), "in_view_s": round(drift_seconds(seen, speed), 1)}
+        facts |= {"lead_m": round(lead, 1), "lead_least_m": round(near, 1), "lead_most_m": round(far, 1)}
         for lane, offset in enumerate((np.arange(count) + 0.5) / count * np.ptp(side) + side.min(), 1):
-            line = _line(channel, middle + left * offset, lead)
-            if line is None:
-                continue
-            crosses = bool(len(channel.seams)) and bool(channel.seams.geometry.crosses(line).any())
-            facts = {"lie": int(number), "lane": lane, "drift_m_s": round(speed, 2)}
-            facts |= {"lead_m": round(lead, 1), "lead_least_m": round(near, 1), "lead_most_m": round(far, 1)}
-            seconds = round(drift_seconds(seen, speed), 1)
-            rows.append({**facts, "in_view_s": seconds, "crosses_seam": crosses, "geometry": line})
+            rows.append({**facts, "lane": lane})
+            starts.append(middle + left * offset)
+            leads.append(lead)
+    lines = _lines(channel, np.reshape(starts, (-1, 2)), np.array(leads))
+    kept = [k for k, line in enumerate(lines) if line is not None]
+    seams = shapely.STRtree(channel.seams.geometry.to_numpy())
+    crossing = set(seams.query([lines[k] for k in kept], predicate="crosses")[0].tolist())
+    rows = [{**rows[k], "crosses_seam": n in crossing, "geometry": lines[k]} for n, k in enumerate(kept)]
     columns = [
         "lie", "lane", "lead_m", "lead_least_m", "lead_most_m", "in_view_s", "drift_m_s", "crosses_seam", "geometry",
     ]  # fmt: skip
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 
 
-def _line(channel: Channel, start: np.ndarray, lead: float) -> shapely.LineString | None:
-    """The line of the current through a point: `lead` upstream, a little downstream; ends where the water ends."""
-    up, down = _follow(channel, start, -1, lead + 1.0), _follow(channel, start, 1, 3.0)
-    points = [*reversed(up), *down[1:]]
-    return shapely.LineString(points) if len(points) > 2 else None
+def _lines(channel: Channel, starts: np.ndarray, leads_m: np.ndarray) -> list[shapely.LineString | None]:
+    """The line of the current through each point (n, 2): so far upstream, a little downstream; None without water."""
+    up = _followed(channel, starts, -1, leads_m + 1.0)
+    down = _followed(channel, starts, 1, np.full(len(starts), 3.0))
+    both = [np.concatenate([above[::-1], below[1:]]) for above, below in zip(up, down, strict=True)]
+    return [shapely.LineString(points) if len(points) > 2 else None for points in both]
 
 
-def _follow(channel: Channel, start: np.ndarray, sign: int, length: float) -> list[tuple[float, float]]:
-    """Steps along the current from a point until the length is done or the next step would leave the water."""
-    x, y = float(start[0]), float(start[1])
-    grid, points = channel.grid, []
-    for _ in range(int(length / STEP_M) + 1):
-        cell = int(grid.locate(np.array([x]), np.array([y]))[0])
-        if cell < 0:
-            break
-        points.append((x, y))
-        x += sign * STEP_M * float(channel["flow_east"][cell])
-        y += sign * STEP_M * float(channel["flow_north"][cell])
-    return points
+def _followed(channel: Channel, starts: np.ndarray, sign: int, lengths_m: np.ndarray) -> list[np.ndarray]:
+    """Steps along the current from each point until its length is done or the next step would leave the water."""
+    most = (lengths_m / STEP_M).astype(int) + 1
+    place, under_way = starts.astype(float), np.ones(len(starts), bool)
+    trail = []
+    for taken in range(int(most.max(initial=0))):
+        cell = channel.grid.locate(*place.T)
+        under_way = under_way & (cell >= 0) & (taken < most)
+        trail.append((place, under_way))
+        ahead = np.column_stack([channel["flow_east"][cell], channel["flow_north"][cell]]).astype(float)
+        place = np.where(under_way[:, None], place + sign * STEP_M * ahead, place)
+    return [np.array([at[k] for at, still in trail if still[k]]).reshape(-1, 2) for k in range(len(starts))]
