@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
+from functools import cache
 
 from reachmap.constants import FOOT_M
 
@@ -27,9 +28,13 @@ UNITS: tuple[tuple[str, str, Callable[[float], str]], ...] = (
 )
 """Our unit after a number and a space, the other unit, and the number in it. The international foot, exact."""
 
-_PATTERNS = tuple(
-    (re.compile(rf"{_NUMBER}(?:{_TO})? {re.escape(unit)}(?![\w/])"), other, turn) for unit, other, turn in UNITS
-)
+
+@cache
+def _patterns() -> list[tuple[re.Pattern[str], str, Callable[[float], str]]]:
+    """How numbers with each unit are found; not before they are asked for, as few runs measure in feet."""
+    return [
+        (re.compile(rf"{_NUMBER}(?:{_TO})? {re.escape(unit)}(?![\w/])"), other, turn) for unit, other, turn in UNITS
+    ]
 
 
 def in_feet(text: str, typed: Iterable[str] = ()) -> str:
@@ -43,7 +48,7 @@ def in_feet(text: str, typed: Iterable[str] = ()) -> str:
     kept = sorted({word for word in typed if word}, key=len, reverse=True)
     for k, word in enumerate(kept):
         text = text.replace(word, f"\x00{k}\x00")
-    for pattern, other, turn in _PATTERNS:
+    for pattern, other, turn in _patterns():
         text = pattern.sub(lambda found, other=other, turn=turn: _turned(found, other, turn), text)  # type: ignore[misc]
     for k, word in enumerate(kept):
         text = text.replace(f"\x00{k}\x00", word)
