@@ -71,7 +71,7 @@ def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.Ge
     lines = _lines(channel, np.reshape(starts, (-1, 2)), np.array(leads))
     kept = [k for k, line in enumerate(lines) if line is not None]
     seams = shapely.STRtree(channel.seams.geometry.to_numpy())
-    crossing = set(seams.query([lines[k] for k in kept], predicate="crosses")[0].tolist())
+    crossing = set(seams.query(np.array([lines[k] for k in kept], object), predicate="crosses")[0].tolist())
     rows = [{**rows[k], "crosses_seam": n in crossing, "geometry": lines[k]} for n, k in enumerate(kept)]
     columns = [
         "lie", "lane", "lead_m", "lead_least_m", "lead_most_m", "in_view_s", "drift_m_s", "crosses_seam", "geometry",

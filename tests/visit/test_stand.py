@@ -86,3 +86,25 @@ def test_no_lane_leaves_the_water_whatever_the_current(made, turn, view, sink):
         (x0, y0), (x1, y1) = lane.geometry.coords[0], lane.geometry.coords[-1]
         assert math.degrees(math.atan2(y1 - y0, x1 - x0)) == pytest.approx(turn, abs=0.5)
         assert lane.lead_least_m <= lane.lead_m <= lane.lead_most_m
+
+
+def test_without_lies_or_seams_there_is_nothing_to_cross(made):
+    sight, channel = next(iter(made.sights.values())), made.channel
+    none = lanes(channel, sight, replace(made.lies, table=made.lies.table.iloc[:0]), 30.0)
+    assert len(none) == 0
+    assert list(none.columns) == list(lanes(channel, sight, made.lies, 30.0).columns)
+    bare = replace(channel, seams=channel.seams.iloc[:0])
+    assert not lanes(bare, sight, made.lies, 30.0).crosses_seam.any()
+
+
+def test_a_lane_that_crosses_a_seam_says_so(made):
+    sight, channel = next(iter(made.sights.values())), made.channel
+    for lane in lanes(channel, sight, made.lies, 30.0).itertuples():
+        (x0, y0), (x1, y1) = lane.geometry.coords[0], lane.geometry.coords[-1]
+        x, y = (x0 + x1) / 2, (y0 + y1) / 2
+        seam = shapely.LineString([(x - (y1 - y0), y + (x1 - x0)), (x + (y1 - y0), y - (x1 - x0))])
+        seams = channel.seams.iloc[[0]].set_geometry([seam], crs=channel.seams.crs)
+        found = lanes(replace(channel, seams=seams), sight, made.lies, 30.0)
+        want = shapely.crosses(found.geometry.to_numpy(), seam)
+        assert want.any()
+        assert (found.crosses_seam.to_numpy() == want).all()
