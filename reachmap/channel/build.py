@@ -17,6 +17,7 @@ from reachmap.channel.grid import check_cell, choose_cell
 from reachmap.channel.model import Channel, Grid
 from reachmap.channel.profile import drift_speed, nose_speed, profile_flag, rest_speed
 from reachmap.channel.reach import Reach, build_reach
+from reachmap.channel.rescale import shared_rescale
 from reachmap.channel.seams import find_seams
 from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import SpeedResult, find_speed
@@ -64,6 +65,7 @@ def build_channel(
     current = water.speed
     seams, seam_layers = find_seams(water.grid, current.speed, current.flow_east, current.flow_north, crs=beat.crs)
     layers = {**water.layers, **_profile_layers(beat, water), **seam_layers, **cover_layers(beat, water.grid)}
+    shared_rescale.cache_clear()
     say("channel done", 1.0)
     return Channel(
         beat=beat,

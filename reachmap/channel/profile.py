@@ -14,7 +14,7 @@ from scipy import ndimage as ndi
 
 from reachmap.beat.model import SPEED_HOW
 from reachmap.channel.model import Grid
-from reachmap.channel.rescale import make_rescale
+from reachmap.channel.rescale import shared_rescale
 from reachmap.threads import in_pieces
 
 ROUGHNESS_OF_D84 = 3.5
@@ -155,7 +155,7 @@ def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M
     speed_m_s : (n_wet,) depth-mean speed [m/s]
     reach_m : how far beside the fish food may pass [m]
     """
-    scaling = make_rescale(grid, max(DRIFT_CELL_M, grid.cell_m))
+    scaling = shared_rescale(grid, max(DRIFT_CELL_M, grid.cell_m))
     steps = max(1, round(reach_m / scaling.work.cell_m))
 
     def spread(water: np.ndarray, best: np.ndarray) -> tuple[np.ndarray]:

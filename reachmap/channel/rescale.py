@@ -199,19 +199,20 @@ def make_rescale(grid: Grid, size_m: float) -> Rescale:
     """The water of `grid` on cells of about `size_m`, split or merged by a whole number: at most a third larger."""
     split = max(1, int(np.ceil(0.75 * grid.cell_m / size_m - 1e-9)))
     merge = merged(grid.cell_m, size_m)
-    return Rescale(grid, grid, 1, 1) if split == merge == 1 else _rescaled(grid, split, merge)
-
-
-@lru_cache(maxsize=1)
-def _rescaled(grid: Grid, split: int, merge: int) -> Rescale:
-    """The last one is kept: wakes, seams and drifting food mostly ask for the same one after another."""
     if split > 1:
         inside = np.divmod(np.arange(split * split, dtype=np.int32), split)
         finer = (split * index[:, None] + own for index, own in zip(grid.cells, inside, strict=True))
         sheet = Sheet.of_cells((grid.shape[0] * split, grid.shape[1] * split), *(at.ravel() for at in finer))
         return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m / split, sheet), split, 1)
+    if merge == 1:
+        return Rescale(grid, grid, 1, 1)
     larger = Sheet.of_cells((-(-grid.shape[0] // merge), -(-grid.shape[1] // merge)), *grid.cells, merge=merge)
     return Rescale(grid, Grid(grid.x0, grid.y1, grid.cell_m * merge, larger), 1, merge)
+
+
+shared_rescale = lru_cache(maxsize=1)(make_rescale)
+"""`make_rescale` for wakes, seams and drifting food, which ask for the same one after another; the last is kept until
+`shared_rescale.cache_clear`."""
 
 
 def sample(grid: Grid, values: np.ndarray, x: np.ndarray, y: np.ndarray, dry: float = 0.0) -> np.ndarray:

@@ -20,7 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from reachmap.channel.model import Grid
-from reachmap.channel.rescale import Rescale, make_rescale, sample
+from reachmap.channel.rescale import Rescale, sample, shared_rescale
 from reachmap.channel.shear import plane_fit
 
 SCALE_M = 0.5
@@ -95,7 +95,7 @@ def find_seams(
         looking downstream), length_m, energy_m_s2 (gradient of kinetic energy across, median)
     layers : `shear`, `seam_contrast`, `seam_distance`, float32 (n_wet,)
     """
-    scaling = make_rescale(grid, WORK_SHARE * scale_m)
+    scaling = shared_rescale(grid, WORK_SHARE * scale_m)
     work = scaling.work
     east, north = (scaling.to_work(part, sloping=False) for part in (flow_east, flow_north))
     speed = scaling.to_work(speed_m_s)

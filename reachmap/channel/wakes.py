@@ -20,7 +20,7 @@ from reachmap.beat.model import Beat
 from reachmap.channel.cover import body as body_area
 from reachmap.channel.flow import MANNING_N
 from reachmap.channel.model import Grid
-from reachmap.channel.rescale import make_rescale
+from reachmap.channel.rescale import shared_rescale
 from reachmap.constants import GRAVITY_M_S2
 from reachmap.threads import side_by_side
 
@@ -148,7 +148,7 @@ def wake_share(
     if not long:
         return np.zeros(grid.n_wet, np.float32)
     fine = min(WAKE_CELL_M, min(one.width_m for one, _ in long) / CELLS_ACROSS_BODY)
-    scaling = make_rescale(grid, max(fine, grid.cell_m))
+    scaling = shared_rescale(grid, max(fine, grid.cell_m))
     deficit = np.zeros(scaling.work.n_wet, np.float32)
     for wet, share in side_by_side(lambda pair: _one_wake(scaling.work, *pair), long):
         deficit[wet] += share
