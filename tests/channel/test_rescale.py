@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage as ndi
 
 from reachmap.channel.model import Grid
 from reachmap.channel.rescale import make_rescale, sample
@@ -28,13 +29,31 @@ def test_a_plane_survives_both_ways(cell):
     assert back[middle] == pytest.approx(plane[middle], abs=1e-4)
 
 
-@pytest.mark.parametrize("cell", [0.1, 0.25, 1.0])
+@pytest.mark.parametrize("cell", [0.05, 0.1, 0.25, 1.0])
 def test_land_never_mixes_into_water(cell):
     grid = pond(cell)
     scaling = make_rescale(grid, 0.25)
     full = np.full(grid.n_wet, 0.7)
     assert scaling.to_work(full) == pytest.approx(0.7)
     assert scaling.from_work(scaling.to_work(full)) == pytest.approx(0.7)
+
+
+@pytest.mark.parametrize("cell", [0.025, 0.05, 0.08, 0.12])
+def test_block_by_block_and_place_by_place_read_the_same(cell, monkeypatch):
+    """And both as scipy does away from land."""
+    grid, rng = pond(cell), np.random.default_rng(2)
+    scaling = make_rescale(grid, 0.25)
+    work = scaling.work
+    values = rng.random(work.n_wet, np.float32)
+    read = {}
+    for name, least in (("block", 1), ("place", 99)):
+        monkeypatch.setattr("reachmap.channel.rescale.PLAN_FROM", least)
+        read[name] = scaling.from_work(values)
+    assert read["block"] == pytest.approx(read["place"], abs=1e-5)
+    at = (work.y1 - grid.y) / work.cell_m - 0.5, (grid.x - work.x0) / work.cell_m - 0.5
+    want = ndi.map_coordinates(work.spread(values, dry=0.0), at, order=1)
+    inside = np.hypot(grid.x, grid.y) < 4.5
+    assert read["block"][inside] == pytest.approx(want[inside], abs=1e-5)
 
 
 def test_sample_reads_between_cell_middles():
