@@ -9,7 +9,6 @@ jets past a point, no wakes (see `reachmap.channel.wakes`).
 
 from __future__ import annotations
 
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -63,7 +62,7 @@ class Flow:
     level : (n,) height of the water surface at each node, 1 at the head to 0 at the tail, NaN in still water
     link_flow : (m,) flow of every link of the mesh from its first to its second node [m3/s]
     flow_at_unit_drop : the flow that a drop of 1 m over the reach would drive [m3/s]; grows with the root of it
-    rounds : rounds the solve took
+    rounds, settled : rounds the solve took; False if it hadn't settled when it was ended
     """
 
     mesh: Mesh
@@ -73,6 +72,7 @@ class Flow:
     link_flow: np.ndarray
     flow_at_unit_drop: float
     rounds: int
+    settled: bool
 
     @cached_property
     def root(self) -> np.ndarray:
@@ -123,7 +123,7 @@ def solve_flow(
     conveys = in_pieces(lambda h, n: np.maximum(h, SHALLOWEST_M) ** (5 / 3) / n, np.asarray(depth_m), rough)
     conveyance = mesh.sum_cells(conveys) / mesh.cells_in
     network = _network(mesh, head, tail)
-    level, flow, rounds = _relax(network, conveyance)
+    level, flow, rounds, settled = _relax(network, conveyance)
     out = network.at_head[network.first].astype(int) - network.at_head[network.second]
     total = float(flow @ out)
     root = _slope_roots(mesh, network, level) / total
@@ -131,7 +131,7 @@ def solve_flow(
     root = mesh.read_cells(_with_direction(mesh, root))
     link_flow = np.zeros(len(mesh.first))
     link_flow[network.link] = flow / total
-    return Flow(mesh, root[:, 0], root[:, 1], level, link_flow, total, rounds)
+    return Flow(mesh, root[:, 0], root[:, 1], level, link_flow, total, rounds, settled)
 
 
 @dataclass(frozen=True)
@@ -181,8 +181,8 @@ def _tangent(first: np.ndarray, second: np.ndarray, aside: np.ndarray, n: int) -
     return sp.csr_array(parts[0] + parts[1])
 
 
-def _relax(network: _Network, conveyance: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
-    """Level of every node, flow of every link [m3/s for a 1 m drop], rounds taken.
+def _relax(network: _Network, conveyance: np.ndarray) -> tuple[np.ndarray, np.ndarray, int, bool]:
+    """Level of every node, flow of every link [m3/s for a 1 m drop], rounds taken, and whether it settled.
 
     A link lets through the more, the gentler the slope; what the slopes of one round make of the links is mixed with
     that of earlier rounds (Anderson 1965, J. ACM 12:547; from memory).
@@ -191,10 +191,13 @@ def _relax(network: _Network, conveyance: np.ndarray) -> tuple[np.ndarray, np.nd
     # In series along the current the drops add: drop ~ q^2/K^2, so the link takes the mean of K^-2.
     link_k = (0.5 * (conveyance[first] ** -2 + conveyance[second] ** -2)) ** -0.5
     rounds = _Rounds(network, link_k * network.face / network.apart)
-    with suppress(NoConvergence):  # The last round is the best there is then, and their number tells.
+    try:
         rounds.solve()
+        settled = True
+    except NoConvergence:  # The last round is the best there is then.
+        settled = False
     level, flow = rounds.last()
-    return np.where(network.live, level, np.nan), flow, rounds.taken
+    return np.where(network.live, level, np.nan), flow, rounds.taken, settled
 
 
 class _Rounds:
@@ -244,18 +247,21 @@ class _Rounds:
 
     def last(self) -> tuple[np.ndarray, np.ndarray]:
         """Levels of the last round to the last digits, and the flow of every link [m3/s for a 1 m drop]."""
-        net, weight = self.network, self.weight * np.exp(self.common)
-        level = self.levels.solve(weight, LAST)
-        flow = weight * (level[net.first] - level[net.second])
+        net = self.network
+        level, flow = self._solved()
         into, out_of = (
             abs(float(flow @ (end[net.first].astype(int) - end[net.second]))) for end in (net.at_head, net.at_tail)
         )
         if abs(into - out_of) > SPILT * into:
             # Between deep pools what flows in is next to nothing beside what the links could let through.
             self.levels.factor = None
-            level = self.levels.solve(weight, LAST)
-            flow = weight * (level[net.first] - level[net.second])
+            level, flow = self._solved()
         return level, flow
+
+    def _solved(self) -> tuple[np.ndarray, np.ndarray]:
+        weight = self.weight * np.exp(self.common)
+        level = self.levels.solve(weight, LAST)
+        return level, weight * (level[self.network.first] - level[self.network.second])
 
 
 class _Levels:

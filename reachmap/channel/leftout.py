@@ -123,7 +123,7 @@ class Precision:
 def _invert(upper: np.ndarray, out: np.ndarray) -> None:
     """Write the inverse of an upper triangle (n, n) into the upper triangle of `out`.
 
-    By halves, as products of matrices are much faster than LAPACK's own way, and don't hold Python's lock.
+    By halves, as most of the work is then in products of matrices, which are quicker than LAPACK's own way.
     """
     n = len(upper)
     if n <= SMALL:

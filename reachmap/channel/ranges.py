@@ -110,7 +110,7 @@ class _Window:
         keep = _trial(groups)
         places, taper, values, groups = places[keep], taper[keep], values[keep], groups[keep]
         lower = groups >= np.median(groups)
-        # Settings differ by far more than what single precision leaves out, and it takes two thirds of the time.
+        # Settings differ by far more than what single precision leaves out, and it is quicker.
         taper, values = taper.astype(np.float32), values.astype(np.float32)
         return cls(Apart(places, taper, np.float32), taper, values, batches_of(groups), lower, width, trend)
 

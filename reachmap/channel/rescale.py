@@ -14,7 +14,7 @@ from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces, side_by_side
 
 PLAN_FROM = 4
-"""Cells merged along a side from which reading between them block by block is worth planning."""
+"""Cells merged along a side from which reading between them block by block is worth planning; assumed."""
 
 SLOPE_CELLS = 0.8
 """Scale at which the slope beside land is found [cells]."""
@@ -52,8 +52,6 @@ class Rescale:
     @cached_property
     def _count(self) -> np.ndarray:
         """Wet cells in each merged cell."""
-        if self.merge == 1:
-            return np.ones(self.work.n_wet, np.int64)
         return self._total(None).astype(np.int64)
 
     def _total(self, values: np.ndarray | None) -> np.ndarray:
@@ -70,6 +68,8 @@ class Rescale:
     def middles(self) -> np.ndarray:
         """Middle of the water in each cell of `work`, east and north (n, 2) [m]; they must not be split."""
         out = self.work.points(slice(None))
+        if self.merge == 1:
+            return out
         partly = self._count < self.merge**2
         cells = np.flatnonzero(partly[self.place])
         place, (rows, cols) = self.place[cells], (index[cells] for index in self.grid.cells)
@@ -145,9 +145,9 @@ class Rescale:
             return (np.bincount(place, values, self.grid.n_wet) / self.split**2).astype(np.float32)
         if self.merge == 1:
             return values.astype(np.float32)
-        return self._between_few(values) if self.merge < PLAN_FROM else self._reading.read(values[None], [None])[0]
+        return self._place_by_place(values) if self.merge < PLAN_FROM else self._reading.read(values[None], [None])[0]
 
-    def _between_few(self, values: np.ndarray) -> np.ndarray:
+    def _place_by_place(self, values: np.ndarray) -> np.ndarray:
         """Bilinear between merged cells, those without water left out: every place within a merged cell by itself."""
         m = self.merge
         each = np.stack(self.work.in_windows(partial(_within, merge=m), values, halo=1))

@@ -114,7 +114,7 @@ def find_speed(
         ground,
         choice.flow_m3_s,
         report,
-        _findings(known, source, measured, relative, int(unsure[used].sum())),
+        _findings(known, source, measured, relative, int(unsure[used].sum()), ground.flow.settled),
     )
 
 
@@ -213,6 +213,7 @@ def _report(
         "speed_kriging_weight": round(choice.weight, 3),
         "flow_from": source,
         "flow_m3_s": round(choice.flow_m3_s, 3),
+        "flow_rounds": ground.flow.rounds,
         "manning_n": round(ground.manning_n, 4),
         "manning_n_by": ground.roughness_by,
         "wake_bodies": ground.bodies,
@@ -231,13 +232,17 @@ def _report(
 
 
 def _findings(
-    known: float | None, source: str, measured: Measured | None, relative: bool, unsure: int
+    known: float | None, source: str, measured: Measured | None, relative: bool, unsure: int, settled: bool
 ) -> tuple[Finding, ...]:
     found = []
     if relative:
         what = "no speed, flow or slope is known, so speeds are relative: the pattern counts, not the numbers"
         remedy = "Time a few floats, or give flow_m3_s or slope under [survey]"
         found.append(Finding("warning", "beat.toml", "[survey]", what, remedy, "speed-relative"))
+    if not settled:
+        what = "the flow over these depths had not settled when its rounds were up; speeds are less sure than said"
+        remedy = "Look for soundings far deeper or shallower than their neighbours, or take another --cell"
+        found.append(Finding("warning", "soundings", "", what, remedy, "flow-unsettled"))
     if unsure:
         what = f"{unsure} speed(s) were taken where the water is too shallow for its stones to tell the mean by"
         remedy = "They were used; trust them less, or measure at 0.6 depth in water deeper than four stones"

@@ -79,6 +79,16 @@ def test_with_nothing_known_the_speed_is_relative_and_says_so():
     assert np.corrcoef(ch.speed, truth)[0, 1] > 0.9
 
 
+def test_a_flow_that_does_not_settle_is_said(monkeypatch):
+    settled, _ = made()
+    assert not any(f.code == "flow-unsettled" for f in settled.findings)
+    assert 1 < settled.report["flow_rounds"] < 20
+    monkeypatch.setattr("reachmap.channel.flow.MAX_ROUNDS", 1)
+    ended, _ = made()
+    assert any(f.code == "flow-unsettled" for f in ended.findings)
+    assert np.isfinite(ended.speed).all()
+
+
 def test_a_flow_that_contradicts_the_speeds_is_said():
     ch, _ = made("zigzag", 0.3, flow_m3_s=2.5 * FLOW_M3_S)
     assert any(f.code == "flow-disagrees" and "7.50" in f.what for f in ch.findings)
