@@ -174,6 +174,8 @@ def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
     box = page.locator(".leaflet-container").bounding_box()
     page.mouse.click(box["x"] + box["width"] * 0.75, box["y"] + 60)
     page.locator("#note-text").fill("<b>otter</b> by the gate")
+    # The map moves under the form until it is all in view.
+    page.wait_for_selector(".leaflet-pan-anim", state="detached")
     page.locator("#note-keep").click()
     assert page.locator("#note-list li").count() == 1
     page.reload()
@@ -183,6 +185,30 @@ def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
     with page.expect_download() as got:
         page.locator("#note-download").click()
     assert got.value.suggested_filename == "notes.geojson"
+    quiet(one)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("away", ["close", "elsewhere", "reload"])
+def test_a_note_that_was_not_kept_by_its_button_is_kept_all_the_same(offline, page_file, away):
+    one = ready(offline, page_file, SIZES[0])
+    page = one.page
+    page.locator("#tab-notes").click()
+    page.locator("#note-add").click()
+    box = page.locator(".leaflet-container").bounding_box()
+    page.mouse.click(box["x"] + box["width"] * 0.75, box["y"] + 60)
+    page.locator("#note-text").fill("heron")
+    page.wait_for_selector(".leaflet-pan-anim", state="detached")
+    if away == "close":
+        page.locator(".leaflet-popup-close-button").click()
+    elif away == "elsewhere":
+        page.mouse.click(box["x"] + box["width"] * 0.5, box["y"] + box["height"] - 60)
+    if away != "reload":
+        page.wait_for_selector("#note-text", state="detached")
+    page.reload()
+    page.wait_for_selector("body[data-ready]")
+    page.locator("#tab-notes").click()
+    assert page.locator("#note-list li").all_inner_texts() == ["note\nheron"]
     quiet(one)
 
 

@@ -56,24 +56,41 @@ function makeNotes(L, map, D, say) {
     const next = { ...note, properties: { ...old, ...more, replaces, time: new Date().toISOString() } };
     notes = [...notes.filter((other) => other !== note), next];
     store();
+    return next;
   }
 
+  // Words typed are kept however the form is left, or the page; only Delete drops them.
   function edit(note) {
     const text = el('textarea', { rows: 3, 'aria-label': 'Text of the note', id: 'note-text' });
     text.value = note.properties.text;
     const kind = el('select', { 'aria-label': 'Kind of note' }, ...NOTE_KINDS.map((k) => el('option', { value: k, text: k })));
     kind.value = NOTE_KINDS.includes(note.properties.kind) ? note.properties.kind : 'note';
-    const done = () => map.closePopup();
+    let now = note, shown = kind.value;
+    const write = () => {
+      shown = kind.value;
+      now = change(now, { text: text.value, kind: shown });
+    };
+    const writeIfTouched = () => { if (text.value !== now.properties.text || kind.value !== shown) write(); };
     const row = el('div', { class: 'row' }, kind, el('button', {
-      type: 'button', id: 'note-keep', text: 'Keep',
-      onclick: () => { change(note, { text: text.value, kind: kind.value }); done(); },
+      type: 'button', id: 'note-keep', text: 'Keep', onclick: () => { write(); map.closePopup(); },
     }));
     if (note.properties.time || notes.includes(note)) {
-      const remove = () => { change(note, { deleted: true }); done(); };
+      const remove = () => {
+        writeIfTouched();
+        change(now, { deleted: true });
+        map.closePopup();
+      };
       row.append(el('button', { type: 'button', id: 'note-delete', text: 'Delete', onclick: remove }));
     }
     const [lon, lat] = note.geometry.coordinates;
-    L.popup({ minWidth: 220 }).setLatLng([lat, lon]).setContent(el('div', { class: 'note-form' }, text, row)).openOn(map);
+    L.popup({ minWidth: 220 }).setLatLng([lat, lon]).setContent(el('div', { class: 'note-form' }, text, row))
+      .on('remove', () => {
+        writeIfTouched();
+        document.removeEventListener('visibilitychange', writeIfTouched);
+      })
+      .openOn(map);
+    // A phone may close a page it has hidden without another word.
+    document.addEventListener('visibilitychange', writeIfTouched);
     text.focus();
   }
 
