@@ -1,4 +1,4 @@
-"""What one asks of a beat besides its map: what changes from one scene to another, and what the log says."""
+"""What one asks of a beat besides its map: the hours of a day, what changes between scenes, what the log says."""
 
 from __future__ import annotations
 
@@ -21,11 +21,16 @@ from reachmap.run import Progress, analyse, with_fish
 from reachmap.trout import find_lies, load_curves, write_curves
 from reachmap.trout.compare import compare
 from reachmap.trout.model import FACTORS, Comparison
+from reachmap.write.model import Result
 
 if TYPE_CHECKING:
     from reachmap.trout.curves import Curves
     from reachmap.trout.learn import Joined, Verdict
     from reachmap.trout.tune import Tuning
+
+
+OVERCAST = 8
+"""Full cloud [oktas]."""
 
 
 def scene_like(beat: Beat, name: str) -> Scene:
@@ -50,6 +55,32 @@ def on_day(beat: Beat, name: str | None, day: date | None, cloud: int | None = N
         moved = local.replace(year=day.year, month=day.month, day=day.day)
         scene = replace(scene, name=f"{scene.name}, {day:%d %b %Y}", when=moved, leaf_on=None)
     return replace(beat, scenes=(replace(scene, cloud=scene.cloud if cloud is None else cloud),))
+
+
+def hours_on_beat(
+    beat: Beat, name: str | None = None, day: date | None = None, cloud: int | None = None, **settings: Any
+) -> tuple[Result, Result | None]:
+    """What the lies of a beat's map come to over a day, and over the same day under full cloud.
+
+    Parameters
+    ----------
+    beat : checked
+    name, day, cloud : as for `on_day`
+    settings : as for `analyse`
+
+    Returns
+    -------
+    Both results, each with one scene; the second is None where the first is under full cloud already. Lies have the
+    numbers of the map; those it doesn't have come after them.
+    """
+    scene = scene_like(beat, name) if name else beat.scenes[0]
+    asked = analyse(beat, scenes=[scene.name], **settings)
+    kept = {**settings, "fresh": False}
+    if day is not None or cloud is not None:
+        asked = analyse(on_day(beat, scene.name, day, cloud), known=asked.lies, **kept)
+    if next(iter(asked.lights.values())).scene.cloud == OVERCAST:
+        return asked, None
+    return asked, analyse(on_day(beat, scene.name, day, OVERCAST), known=asked.lies, **kept)
 
 
 @dataclass(frozen=True)
@@ -101,8 +132,8 @@ def compare_on_beat(
 
     Returns
     -------
-    The channel the comparison stands on, and the comparison. Lies are those of both where the water is the same, else
-    those before.
+    The channel the comparison stands on, and the comparison. Lies are those of the map, with their numbers; where the
+    water is the same, those that only come up by the change follow.
     """
     changed = changed or Changed()
     first, second = scene_like(beat, before), scene_like(beat, after or before)
@@ -113,15 +144,19 @@ def compare_on_beat(
     cloud = second.cloud if changed.cloud is None else changed.cloud
     other = replace(second, name=name, water=water, cloud=cloud)
     fished = with_fish(beat, changed.species, changed.length_m)
-    # Two runs, so that each half has its own fish, engine and water; what they share is kept from the first.
-    one = analyse(replace(beat, scenes=(first,)), **settings)
+    one = analyse(beat, **settings)
+    if not changed.words:
+        told = compare(one.channel, one.holdings[first.name], one.holdings[name], one.lies, None, (first.name, name))
+        return one.channel, told
+    # A run of its own, so that each half has its own fish, engine and water; what they share is kept from the first.
     more = {k: v for k, v in vars(changed).items() if k in ("stage_m", "flow_m3_s", "engine") and v is not None}
     two = analyse(replace(fished, scenes=(other,)), **{**settings, **more, "fresh": False})
     same_water = one.channel.grid.n_wet == two.channel.grid.n_wet and not {"stage_m", "flow_m3_s"} & more.keys()
     lies = one.lies
     if same_water:
-        both = {**one.holdings, **two.holdings}, {**one.lights, **two.lights}, {**one.sights, **two.sights}
-        lies = find_lies(one.channel, *both, day=one.day, curves=load_curves(settings.get("curves"), beat.fish))
+        curves = load_curves(settings.get("curves"), beat.fish)
+        of_two = two.holdings, two.lights, two.sights
+        lies = find_lies(one.channel, *of_two, day=one.day, curves=curves, known=one.lies)
     moved = None if same_water else two.channel
     told = compare(one.channel, one.holdings[first.name], two.holdings[name], lies, moved, (first.name, name))
     return one.channel, told

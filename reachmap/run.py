@@ -17,7 +17,7 @@ from reachmap.channel.kept import kept_arrays, kept_channel
 from reachmap.errors import SettingError
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.sight import see
-from reachmap.trout import find_lies, hold, how_sure, load_curves
+from reachmap.trout import Lies, find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result
@@ -35,6 +35,7 @@ def analyse(
     curves: str | Path | None = None,
     engine: str = "ordinary",
     fresh: bool = False,
+    known: Lies | None = None,
     progress: Progress | None = None,
 ) -> Result:
     """Read a beat, work out the water, the light, what the fish sees, where it holds and what to do about it.
@@ -44,7 +45,8 @@ def analyse(
     beat : a checked `Beat` or the folder of one
     cell_m : cell size [m]; None chooses from the width
     stage_m, flow_m3_s : another water level above the survey's [m] or another flow [m3/s]
-    scenes : names of the beat's scenes to work out; empty takes all
+    scenes : names of the beat's scenes to show; empty takes all. Lies are found over all of them and keep their numbers
+    known : lies found before on the same water, in other scenes; they keep their numbers
     curves : a curves file of the user's own
     engine : "ordinary" or "energy"
     fresh : work the water out again even if the last run's is kept for the same input
@@ -75,7 +77,7 @@ def analyse(
         return kept_arrays(checked, {**water, **settings}, build, fresh)
 
     day = light_through_day(channel, chosen[0].when.date(), shade=shade, keep=keep)
-    lights = {scene.name: light_at(channel, scene, shade) for scene in chosen}
+    lights = {scene.name: light_at(channel, scene, shade) for scene in checked.scenes}
     del shade  # laid out on every cell, and not needed any more
     say("what the fish sees", 0.6)
     sights = {name: see(channel, light, checked.fish, table.eyes) for name, light in lights.items()}
@@ -83,7 +85,12 @@ def analyse(
     holdings = {
         name: hold(channel, light, sights[name], checked.fish, table, engine=engine) for name, light in lights.items()
     }
-    lies = find_lies(channel, holdings, lights, sights, day=day, curves=table)
+    lies = find_lies(channel, holdings, lights, sights, day=day, curves=table, known=known)
+    # Those not to be shown have done their part by now.
+    shown = [scene.name for scene in chosen]
+    lights = {name: lights[name] for name in shown}
+    sights = {name: sights[name] for name in shown}
+    holdings = {name: holdings[name] for name in shown}
     lies = how_sure(channel, lights, sights, holdings, lies, table)
     say("the visit", 0.8)
     visit = plan_visit(channel, lights, sights, holdings, lies, day, table)

@@ -14,6 +14,7 @@ from reachmap.ask import Changed, compare_on_beat, scene_like
 from reachmap.beat import read_beat
 from reachmap.cli import main
 from reachmap.errors import SettingError
+from reachmap.run import analyse
 
 SAMPLE = Path(__file__).parents[1] / "sample_reach"
 
@@ -68,6 +69,20 @@ def test_each_change_moves_the_factor_it_should(beat, changed, factor):
     assert set(top) <= set(factor.split())
     assert changed.words in told.after
     assert told.paragraph.startswith(f"From {told.before} to {told.after}")
+
+
+def test_lies_have_the_numbers_of_the_map(beat):
+    """Those that are lies neither before nor after are left out, those that only come up by the change come last."""
+    mapped = analyse(beat).lies
+    for changed in (None, Changed(cloud=8)):
+        channel, told = compare_on_beat(beat, "sunny", None if changed else "overcast", changed)
+        least = mapped.report["least_score"]
+        assert (told.table[["before", "after"]].max(axis=1) >= least).all()
+        on_map = [n for n in told.table.index if n <= len(mapped.table)]
+        assert len(on_map) > 10
+        before = mapped.scenes["sunny noon"].loc[on_map, "score"]
+        assert told.table.loc[on_map, "before"].to_numpy() == pytest.approx(before.to_numpy())
+    assert channel.grid.n_wet == len(mapped.label)
 
 
 def test_a_layer_that_cannot_be_written_is_said(tmp_path):

@@ -93,6 +93,14 @@ def test_same_input_same_result(sample_folder, result):
         np.testing.assert_array_equal(holding["hold"], result.holdings[name]["hold"])
 
 
+def test_one_scene_shows_the_same_lies_under_the_same_numbers(sample_folder, result):
+    name = scene(result, 8)
+    one = reachmap.analyse(sample_folder, scenes=[name])
+    assert list(one.lights) == list(one.sights) == list(one.holdings) == list(one.lies.scenes) == [name]
+    assert one.lies.table.equals(result.lies.table)
+    assert one.lies.scenes[name].equals(result.lies.scenes[name])
+
+
 def test_an_unknown_verb_is_said():
     with pytest.raises(AttributeError, match="no attribute 'guess'"):
         reachmap.guess  # noqa: B018

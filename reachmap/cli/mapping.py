@@ -164,9 +164,9 @@ def hours_command(
 
     And in which order to fish them, and what to do if it clouds over. Writes nothing but the picture, if asked.
     """
-    from reachmap.ask import on_day
+    from reachmap.ask import hours_on_beat
     from reachmap.beat import read_beat
-    from reachmap.run import analyse, with_fish
+    from reachmap.run import with_fish
     from reachmap.write.hours import hours_page, hours_text
 
     names, species, length_m = (settings.pop(name) for name in ("scenes", "species", "length_m"))
@@ -174,13 +174,8 @@ def hours_command(
     if len(names) > 1:
         raise SettingError("--scene: hours are worked out for one scene at a time")
     checked = with_fish(read_beat(beat), species, length_m)
-    date = day.date() if day else None
-    result = analyse(on_day(checked, names[0] if names else None, date, cloud), **settings)
-    sky = next(iter(result.lights.values())).scene.cloud
-    clouded = None
-    if sky < 8:
-        covered = on_day(checked, names[0] if names else None, date, 8)
-        clouded = analyse(covered, **{**settings, "fresh": False})
+    name, date = names[0] if names else None, day.date() if day else None
+    result, clouded = hours_on_beat(checked, name, date, cloud, **settings)
     click.echo(hours_text(result, every, count, clouded))
     if picture:
         try:

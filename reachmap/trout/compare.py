@@ -116,16 +116,17 @@ def _name(one: Holding, other: Holding) -> str:
 
 
 def _table(before: Holding, after: Holding, lies: Lies) -> pd.DataFrame:
-    """Scores before and after, what becomes of each lie, and the factor that moved most."""
-    least, rows = float(lies.report["least_score"]), []
-    for number in lies.table.index:
-        own = lies.cells[int(number)]
+    """Scores before and after, what becomes of each lie, and the factor that moved most; those of neither left out."""
+    least, rows = float(lies.report["least_score"]), {}
+    for number, own in lies.cells.items():
         was, now = float(before["hold"][own].mean()), float(after["hold"][own].mean())
+        if max(was, now) < least:
+            continue
         factor = _moved(before, after, own, now - was)
         words = MOVED_WORDS[_key(before, after, own, factor)][0 if now >= was else 1]
-        rows.append((was, now, now - was, _what(was, now, least), factor, words))
+        rows[number] = (was, now, now - was, _what(was, now, least), factor, words)
     columns = ["before", "after", "gain", "what", "factor", "why"]
-    return pd.DataFrame(rows, columns=columns, index=lies.table.index)
+    return pd.DataFrame([*rows.values()], columns=columns, index=pd.Index([*rows], dtype=int, name="lie"))
 
 
 def _key(before: Holding, after: Holding, cells: np.ndarray, factor: str) -> str:

@@ -24,6 +24,9 @@ from reachmap.trout.score import cover_number, losses
 MAX_LIES = 30
 """Lies kept on a beat; more can't be read on a map; assumed."""
 
+MAX_BESIDE = 10
+"""Lies of a scene, the best first, among which others than those known before are looked for; assumed."""
+
 LIE_CELL_M = 0.25
 """Finer cells are merged to about this size for finding lies; a fish is longer [m]."""
 
@@ -48,6 +51,7 @@ def find_lies(
     day: DayLight | None = None,
     curves: Curves | None = None,
     max_lies: int = MAX_LIES,
+    known: Lies | None = None,
 ) -> Lies:
     """Find the lies of a beat over all its scenes.
 
@@ -58,6 +62,8 @@ def find_lies(
     day : the day in steps, for the hours at which shade comes and goes; None leaves them out
     curves : thresholds; None takes the packaged ones
     max_lies : at most so many, the best kept, each scene's best first
+    known : lies of the same water found before, in other scenes: they keep their places and numbers, and others among
+        the best `MAX_BESIDE` of each scene are numbered after them
 
     Returns
     -------
@@ -65,14 +71,20 @@ def find_lies(
     """
     curves = curves or load_curves()
     scaling = make_rescale(channel.grid, max(LIE_CELL_M, channel.grid.cell_m))
-    drafts = _merge_scenes(scaling, channel["along"], holdings, curves)
-    kept = [replace(d, cells=scaling.cells_of(d.cells)) for d in _keep_best(drafts, holdings, max_lies)]
-    kept.sort(key=lambda d: (-float(channel["along"][d.cells].mean()), float(channel["across"][d.cells].mean())))
-    cells = [d.cells for d in kept]
+    old = [] if known is None else [_Draft(np.unique(scaling.place[own]), 0.0, {}) for own in known.cells.values()]
+    drafts = _merge_scenes(scaling, channel["along"], holdings, curves, old)
+    best = _keep_best(drafts, holdings, MAX_BESIDE * len(holdings) if old else max_lies)
+    new = [replace(d, cells=scaling.cells_of(d.cells)) for d in best if not any(d is one for one in old)]
+    new.sort(key=lambda d: (-float(channel["along"][d.cells].mean()), float(channel["across"][d.cells].mean())))
+    table = _table(channel, [d.cells for d in new], holdings, lights, curves, first=len(old) + 1)
     label = np.zeros(channel.grid.n_wet, np.float32)
-    for number, own in enumerate(cells, 1):
-        label[own] = number
-    table = _table(channel, cells, holdings, lights, curves)
+    if known is not None and old:
+        table = pd.concat([known.table, table]) if new else known.table
+        label[:] = known.label
+    for number, draft in enumerate(new, len(old) + 1):
+        label[draft.cells] = number
+    kept = [replace(d, cells=scaling.cells_of(d.cells)) for d in old] + new
+    cells = [d.cells for d in kept]
     places = describe_places(channel, cells)
     scenes = {
         name: _scene_table(channel, kept, places, holding, lights[name], sights[name], day)
@@ -82,6 +94,7 @@ def find_lies(
         "patches": sum(len(d.scenes) for d in drafts),
         "lies_before_cap": len(drafts),
         "lies": len(kept),
+        "known_before": len(old) if known is None else known.report.get("known_before") or len(old),
         "least_score": curves["lies.least_score"],
         "prominence": curves["lies.prominence"],
     }
@@ -89,9 +102,12 @@ def find_lies(
 
 
 def _merge_scenes(
-    scaling: Rescale, along_m: np.ndarray, holdings: Mapping[str, Holding], curves: Curves
+    scaling: Rescale, along_m: np.ndarray, holdings: Mapping[str, Holding], curves: Curves, old: list[_Draft]
 ) -> list[_Draft]:
-    """Patches of every scene on merged cells, best first; one that overlaps an earlier lie enough joins it."""
+    """Patches of every scene on merged cells, best first; one that overlaps an earlier lie enough joins it.
+
+    The `old` ones stand before all others and are part of what is returned.
+    """
     grid, along = scaling.work, scaling.to_work(along_m)
 
     def patches_of(holding: Holding) -> list[Patch]:
@@ -108,8 +124,10 @@ def _merge_scenes(
 
     by_scene = zip(holdings, side_by_side(patches_of, holdings.values()), strict=True)
     found = [(-p.top, order, name, p) for order, (name, patches) in enumerate(by_scene) for p in patches]
-    drafts: list[_Draft] = []
+    drafts = [*old]
     owner = np.full(grid.n_wet, -1, np.int32)
+    for number, draft in enumerate(old):
+        owner[draft.cells] = number
     for _, _, name, patch in sorted(found, key=lambda f: (f[0], f[1], int(f[3].cells[0]))):
         hit, count = np.unique(owner[patch.cells], return_counts=True)
         shares = {
@@ -143,8 +161,9 @@ def _table(
     holdings: Mapping[str, Holding],
     lights: Mapping[str, Light],
     curves: Curves,
+    first: int,
 ) -> gpd.GeoDataFrame:
-    """What doesn't change from scene to scene: patch, class, size, depth, speeds."""
+    """What doesn't change from scene to scene: patch, class, size, depth, speeds; numbers from `first` up."""
     grid = channel.grid
     columns = {
         "along_m": "along",
@@ -162,7 +181,7 @@ def _table(
         "x": tops[:, 0],
         "y": tops[:, 1],
     }
-    index = pd.RangeIndex(1, len(cells) + 1, name="lie")
+    index = pd.RangeIndex(first, first + len(cells), name="lie")
     shapes = [outline(grid, own) for own in cells]
     return gpd.GeoDataFrame(data, geometry=shapes, crs=channel.beat.crs, index=index)
 
@@ -227,7 +246,8 @@ def _scene_table(
         "sighting_m": [float(sight.at("sighting_range", own).mean()) for own in cells],
         "decide_s": [float(sight.at("decide_time", own).mean()) for own in cells],
     }
-    data = {"rank": rank, "score": score, "limiting": limits, "why": why, **means, "sure": np.full(len(lies), np.nan)}
+    words = {"why": [each.now for each in why], "lasting": [each.lasting for each in why]}
+    data = {"rank": rank, "score": score, "limiting": limits, **words, **means, "sure": np.full(len(lies), np.nan)}
     return pd.DataFrame(data, index=pd.RangeIndex(1, len(lies) + 1, name="lie"))
 
 

@@ -1,4 +1,4 @@
-"""Why here: one sentence in plain words for a lie in a scene."""
+"""Why here: one sentence in plain words for a lie in a scene, and what of it holds at other hours too."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from reachmap.channel.model import Channel
-from reachmap.light.model import DayLight, Light
+from reachmap.light.model import Body, DayLight, Light
 from reachmap.trout.model import Holding
 
 COVER_WORDS = {
@@ -120,18 +120,46 @@ def _cover_words(channel: Channel, cells: np.ndarray) -> str:
     return next((words for kind, words in COVER_WORDS.items() if kind in kinds), "")
 
 
-def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limiting: str, day: DayLight | None) -> str:
-    """One sentence: depth and place, current, shade and its hours, and what holds the lie back if anything does."""
+@dataclass(frozen=True)
+class Why:
+    """Why a lie is one.
+
+    Parameters
+    ----------
+    now : one sentence for the scene's hour: depth and place, current, shade and its hours or the moon, and what holds
+        the lie back if anything does
+    lasting : the same without the light, which is another at another hour
+    """
+
+    now: str
+    lasting: str
+
+
+def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limiting: str, day: DayLight | None) -> Why:
+    """Why a lie is one in a scene; `limiting` is its weakest factor, `day` tells when shade comes and goes."""
     by_day = float(light["eye_day"][place.cells].mean()) >= 0.5
     roof = "under cover" if place.roofed and not place.cover else ""
     shade = _shade_words(channel, place, light) if by_day and not place.roofed else ""
-    first = " ".join(w for w in (f"{place.depth_m:.1f} m deep", place.cover, roof, shade) if w)
-    parts = [f"{first}, {_current_words(place, by_day)}"]
-    parts += [_hours_words(channel, place, light, day)] if by_day and not place.roofed and day is not None else []
-    if not by_day:
-        parts.append("moonlit" if light["light_bed"][place.cells].mean() >= MOON_LUX else "dark")
-    parts.append(_lack_words(place, holding, limiting, by_day))
-    return "; ".join(p for p in parts if p)
+    hours = _hours_words(channel, place, light, day) if by_day and not place.roofed and day is not None else ""
+    moon = "" if by_day else moon_words(float(light["light_bed"][place.cells].mean()))
+    lack = _lack_words(place, holding, limiting, by_day)
+    deep, current = f"{place.depth_m:.1f} m deep", _current_words(place, by_day)
+
+    def sentence(shade: str, *more: str) -> str:
+        first = " ".join(words for words in (deep, place.cover, roof, shade) if words)
+        return "; ".join(words for words in (f"{first}, {current}", *more) if words)
+
+    return Why(sentence(shade, hours, moon, lack), sentence("", lack if limiting != "light" else ""))
+
+
+def moon_words(lux: float) -> str:
+    """What a light at the bed [lux] is called by night."""
+    return "moonlit" if lux >= MOON_LUX else "dark"
+
+
+def shade_is_seen(sun: Body, cloud: float) -> bool:
+    """Whether sun and shade can be told apart on the water, under a cloud in oktas."""
+    return sun.altitude_deg >= SUN_LEAST_DEG and cloud < OVERCAST_OKTAS
 
 
 def _current_words(place: Place, by_day: bool) -> str:
@@ -148,8 +176,7 @@ def _current_words(place: Place, by_day: bool) -> str:
 
 def _shade_words(channel: Channel, place: Place, light: Light) -> str:
     """What keeps the sun off, "" if nothing does or there is no sun to speak of."""
-    altitude = light.sun.altitude_deg
-    if altitude < SUN_LEAST_DEG or light.scene.cloud >= OVERCAST_OKTAS:
+    if not shade_is_seen(light.sun, light.scene.cloud):
         return ""
     if light["sun_share"][place.cells].mean() >= 0.5:
         return ""
@@ -184,13 +211,13 @@ def _hours_words(channel: Channel, place: Place, light: Light, day: DayLight) ->
     zone = ZoneInfo(channel.beat.time_zone)
     now = light.scene.when.astimezone(zone)
     times = [t.astimezone(zone) for t in day.times]
-    if now.date() != times[len(times) // 2].date() or light.scene.cloud >= OVERCAST_OKTAS:
+    if now.date() != times[len(times) // 2].date() or not shade_is_seen(light.sun, light.scene.cloud):
         return ""
     up = np.array([body.altitude_deg >= SUN_LEAST_DEG for body in day.sun])
     lit = day.sun_on(place.cells).mean(axis=1) / 255 >= 0.5
     later = np.array([t > now for t in times]) & up
     shaded = bool(light["sun_share"][place.cells].mean() < 0.5)
-    if not later.any() or light.sun.altitude_deg < SUN_LEAST_DEG:
+    if not later.any():
         return ""
     if shaded:
         back = np.nonzero(later & lit)[0]

@@ -81,15 +81,15 @@ def how_sure(
         report["matters_most"]: scene -> input that moves most, or "none"
     """
 
-    def of_scene(order: int) -> tuple[pd.DataFrame, dict[str, dict[str, float]]]:
-        name = names[order]
+    def of_scene(name: str) -> tuple[pd.DataFrame, dict[str, dict[str, float]]]:
         table = lies.scenes[name].copy()
         numbers = table.index[table["rank"] > 0].to_numpy()
         if len(numbers) == 0:
             return table, {}
         sample = _sample(lies, numbers)
         vary = _Vary(channel, lights[name], sights[name], holdings[name], curves, sample)
-        rng = np.random.default_rng([seed, order])
+        # By its name, so that it is the same whatever other scenes there are.
+        rng = np.random.default_rng([seed, *name.encode()])
         places = _places(vary.scores(rng, draws, INPUTS))
         table.loc[numbers, "sure"] = (places < TOP).mean(axis=0)
         base = _places(vary.scores(rng, 1, ()))
@@ -97,7 +97,7 @@ def how_sure(
         return table, {i: _unrest(got, base) for i, got in alone.items()}
 
     names = list(holdings)
-    found = dict(zip(names, side_by_side(of_scene, range(len(names))), strict=True))
+    found = dict(zip(names, side_by_side(of_scene, names), strict=True))
     sensitivity = {name: unrest for name, (_, unrest) in found.items() if unrest}
     most = {name: max(INPUTS, key=lambda i: unrest[i]["moves"]) for name, unrest in sensitivity.items()}
     matters = {name: which if sensitivity[name][which]["moves"] > 0 else "none" for name, which in most.items()}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
@@ -19,6 +18,7 @@ from reachmap.sight.model import Sight
 from reachmap.trout import load_curves
 from reachmap.trout.curves import LUX_FLOOR, Curves
 from reachmap.trout.model import Holding, Lies
+from reachmap.trout.reasons import moon_words, shade_is_seen
 from reachmap.trout.shift import EyeCurves
 from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
@@ -27,9 +27,6 @@ from reachmap.visit.wading import cautions, redds, wading_class
 
 WALK_M_S = 0.5
 """Pace along the bank between lies, wading pauses included (assumed) [m/s]."""
-
-PASSING = ("loses shade", "in shade", "but bright", "held back by too little light")
-"""Beginnings of reasons that hold at the scene's hour only."""
 
 SWITCHED = 0.1
 """State of the eye below which it counts as the night's (assumed)."""
@@ -72,10 +69,10 @@ def plan_visit(
 
     layers = Derived(("wading", "redd"), read, channel.grid.n_wet)
     curves = curves or load_curves()
-    hours, eye = pd.DataFrame(), pd.Series(dtype=float)
+    hours, lux, eye = pd.DataFrame(), pd.DataFrame(), pd.Series(dtype=float)
     if day is not None:
-        hours, eye = _hours(channel, holdings[first], lies, day, light, curves)
-    order = _order(lies, hours, eye, day, light)
+        hours, lux, eye = _hours(channel, holdings[first], lies, day, light, curves)
+    order = _order(lies, hours, lux, eye, day, light)
     return Visit(
         lanes(channel, sights[first], lies, curves.eyes["view_cone_deg"]),
         stances(channel, _met(lies, hours, order, day, light), lies, layers),
@@ -111,15 +108,15 @@ def _met(lies: Lies, hours: pd.DataFrame, order: pd.DataFrame, day: DayLight | N
 
 def _hours(
     channel: Channel, holding: Holding, lies: Lies, day: DayLight, light: Light, curves: Curves
-) -> tuple[pd.DataFrame, pd.Series]:
-    """Hold score of every lie, and the state of the eye over them, at every step of the day.
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.Series]:
+    """Hold score and light at the bed [lux] of every lie, and the eye over them, at every step of the day.
 
     Under the first scene's cloud and water.
 
     The light factor is worked out again at every step; the other factors of a lie do not change over a day.
     """
     if not len(lies.table):
-        return pd.DataFrame(), pd.Series(dtype=float)
+        return pd.DataFrame(), pd.DataFrame(), pd.Series(dtype=float)
     some = {number: own[:: max(1, -(-len(own) // HOUR_CELLS))] for number, own in lies.cells.items()}
     cells, label = np.concatenate([*some.values()]), np.repeat([*some], [len(own) for own in some.values()])
     water = light.scene.water
@@ -131,9 +128,12 @@ def _hours(
     by_day = _relit(holding.at("hold_day", cells), holding.factors_day.at(cells)["light"], day_curves, log_lux)
     by_night = _relit(holding.at("hold_night", cells), holding.factors_night.at(cells)["light"], night_curves, log_lux)
     score = eye * by_day + (1 - eye) * by_night
-    table = {n: score[:, label == n].mean(axis=1) for n in lies.table.index}
     times = pd.Index(day.times, name="time")
-    return pd.DataFrame(table, index=times), pd.Series(eye.mean(axis=1), index=times)
+
+    def by_lie(values: np.ndarray) -> pd.DataFrame:
+        return pd.DataFrame({n: values[:, label == n].mean(axis=1) for n in lies.table.index}, index=times)
+
+    return by_lie(score), by_lie(lux), pd.Series(eye.mean(axis=1), index=times)
 
 
 def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.ndarray) -> np.ndarray:
@@ -142,7 +142,9 @@ def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.nd
     return score * (curves["light"](log_lux) / np.maximum(old, 1e-6)) ** share
 
 
-def _order(lies: Lies, hours: pd.DataFrame, eye: pd.Series, day: DayLight | None, light: Light) -> pd.DataFrame:
+def _order(
+    lies: Lies, hours: pd.DataFrame, lux: pd.DataFrame, eye: pd.Series, day: DayLight | None, light: Light
+) -> pd.DataFrame:
     """The best lies from downstream to upstream, begun at the hour that meets most of them well.
 
     By daylight where the first scene is a day's, else in the dark, once the fish's eye has switched over: before that
@@ -162,8 +164,9 @@ def _order(lies: Lies, hours: pd.DataFrame, eye: pd.Series, day: DayLight | None
     if dark:
         alike &= eye.to_numpy() < SWITCHED
     end = len(alike) - 1
-    starts = [int(k) for k in np.flatnonzero(alike) if alike[k : min(k + offsets[-1], end) + 1].all()]
-    starts = starts or [len(alike) // 2]
+    starts = [int(k) for k in np.flatnonzero(alike) if alike[k : k + offsets[-1] + 1].all()]
+    # One that is over before midnight: what comes after it isn't known and would be taken as at the last step.
+    starts = [k for k in starts if k + offsets[-1] <= end] or starts or [len(alike) // 2]
     table = hours[chosen].to_numpy()
     best = max(starts, key=lambda k: table[np.minimum(k + offsets, end), np.arange(len(chosen))].sum())
     times = [hours.index[best] + pd.Timedelta(minutes=float(minutes)) for minutes in after]
@@ -172,7 +175,8 @@ def _order(lies: Lies, hours: pd.DataFrame, eye: pd.Series, day: DayLight | None
         {
             "lie": int(number),
             "when": f"{when:%H:%M}",
-            "why": f"lie {number}, {_why_then(scene.loc[number, 'why'], day, step, lies.cells[int(number)])}",
+            "why": f"lie {number}, {scene.loc[number, 'lasting']}"
+            + _light_then(day, step, light.scene.cloud, lies.cells[int(number)], lux[number].iloc[step]),
             "step": int(step),
         }
         for number, when, step in zip(chosen, times, steps, strict=True)
@@ -180,14 +184,14 @@ def _order(lies: Lies, hours: pd.DataFrame, eye: pd.Series, day: DayLight | None
     return pd.DataFrame(rows)
 
 
-def _why_then(why: str, day: DayLight, step: int, cells: np.ndarray) -> str:
-    """A lie's reasons with its shade as it is at that step, not as it changes after the scene."""
-    lasting = re.sub(r" in the shade of [^,;]+", "", why)
-    kept = [part for part in lasting.split("; ") if not part.startswith(PASSING)]
-    if day.sun[step].altitude_deg > 0:
-        lit = float(day.sun_on(cells)[step].mean()) / 255 >= 0.5
-        kept.append("in the sun then" if lit else "in shade then")
-    return "; ".join(kept)
+def _light_then(day: DayLight, step: int, cloud: float, cells: np.ndarray, lux: float) -> str:
+    """Sun, shade or moon over a lie at that step, to end its reasons with; "" where none can be told."""
+    sun = day.sun[step]
+    if is_dark(sun):
+        return f"; {moon_words(lux)} then"
+    if not shade_is_seen(sun, cloud):
+        return ""
+    return "; in the sun then" if day.sun_on(cells)[step].mean() >= 255 / 2 else "; in shade then"
 
 
 def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int, eyes: Eyes) -> dict[str, object]:

@@ -60,6 +60,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     lines += ["", ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)]
     lines += [DULL, "", "In this order, upstream:"]
     lines += [f"{row.when}  {row.why}" for row in result.visit.order.itertuples()]
+    lines += ["", beside] if (beside := beside_the_map(result, numbers)) else []
     if clouded is not None:
         lines += ["", if_clouded(result, clouded)]
     lines += ["", *(f"- {caution.text}" for caution in result.visit.cautions if caution.grave)]
@@ -71,15 +72,31 @@ def eye_word(state: float) -> str:
     return "day" if state > 0.9 else "night" if state < 0.1 else "switching"
 
 
+def beside_the_map(result: Result, numbers: list[int]) -> str:
+    """Where those of some lies, or of those in the order, are that the beat's map does not have; "" if it has all."""
+    lies = result.lies
+    last = lies.report["known_before"] or len(lies.table)
+    new = sorted(number for number in {*numbers, *result.visit.order["lie"]} if number > last)
+    if not new:
+        return ""
+    places = "; ".join(f"lie {n}: {_place(lies.table.loc[n])}" for n in new)
+    return (
+        f"Not on the map, as they don't stand out in the beat's own scenes: {places}. "
+        "To have them there, add a scene of this day and sky to beat.toml."
+    )
+
+
+def _place(lie: pd.Series) -> str:
+    """Class of a lie and how far down it is."""
+    return f"{lie['kind']} water {lie['along_m']:.0f} m below the head"
+
+
 def if_clouded(result: Result, clouded: Result) -> str:
     """What changes when it clouds over: the share of good water and the lies worth going to then."""
     one, other = (next(iter(r.holdings.values())) for r in (result, clouded))
     share = [100 * float((holding["hold"] > 0.5).mean()) for holding in (one, other)]
     first = [ranked(r.lies, next(iter(r.lies.scenes)))[:3] for r in (result, clouded)]
-    places = [
-        f"{row['kind']} water {row['along_m']:.0f} m below the head"
-        for row in (clouded.lies.table.loc[number] for number in first[1])
-    ]
+    places = [f"lie {number}, {_place(clouded.lies.table.loc[number])}" for number in first[1]]
     advice = "leave the shade and cover water" if share[1] > share[0] + 5 else "stay with the best lies"
     best = "; ".join(places) or "nothing that stands out"
     return (
@@ -177,6 +194,7 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     name, when = escape(beat.name), f"{scene.when:%d %B %Y}".lstrip("0")
     order = "".join(f"<li>{escape(row.when)} {escape(row.why)}</li>" for row in result.visit.order.itertuples())
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
+    beside = f"<p>{escape(beside_the_map(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
     style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
     style += "padding:0 1rem}svg{width:100%;height:auto}"
@@ -187,6 +205,6 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
         f"<style>{style}</style><h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day. Rows are lies, the darker the "
         "better; a bar under a row marks shade. The strip on top is the fish's eye: open by day, filled by night, "
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"
-        f"<ol>{order}</ol>{clouds}<h2>Before you wade</h2><ul>{cautions}</ul></html>\n"
+        f"<ol>{order}</ol>{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul></html>\n"
     )
     return printed(page, beat)

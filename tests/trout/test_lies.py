@@ -147,6 +147,28 @@ def test_the_same_again(toy_run, toy_lies):
     assert all(again.scenes[name].equals(table) for name, table in toy_lies.scenes.items())
 
 
+def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
+    """With those of a sunny noon known, the other scenes add what they have besides, after them."""
+    channel, *runs, day = toy_run
+    noon = [{SCENES[0]: by_scene[SCENES[0]]} for by_scene in runs]
+    others = [{name: by_scene[name] for name in SCENES[1:]} for by_scene in runs]
+    known = find_lies(channel, *noon, day=day, curves=CURVES)
+    lies = find_lies(channel, *others, day=day, curves=CURVES, known=known)
+    n = len(known.table)
+    assert lies.table.iloc[:n].equals(known.table)
+    assert list(lies.table.index) == list(range(1, len(lies.table) + 1))
+    assert len(lies.table) > n
+    assert lies.report["known_before"] == n
+    assert (lies.label[known.label > 0] == known.label[known.label > 0]).all()
+    for number, cells in lies.cells.items():
+        assert len(cells)
+        assert (known.label[cells] == (number if number <= n else 0)).all()
+    # Nothing new in the scenes they were all found in.
+    same = find_lies(channel, *runs, day=day, curves=CURVES, known=toy_lies)
+    assert same.table.equals(toy_lies.table)
+    assert all(same.scenes[name]["rank"].equals(table["rank"]) for name, table in toy_lies.scenes.items())
+
+
 def test_a_cap_keeps_the_best_of_each_scene(toy_run, toy_lies):
     channel, holdings, lights, sights, day = toy_run
     few = find_lies(channel, holdings, lights, sights, day=day, curves=CURVES, max_lies=3)

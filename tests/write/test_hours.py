@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 from pvlib.solarposition import sun_rise_set_transit_spa
 
-from reachmap.ask import on_day
+from reachmap.ask import hours_on_beat, on_day
 from reachmap.beat import read_beat
 from reachmap.cli import main
 from reachmap.run import analyse
@@ -57,6 +57,50 @@ def test_the_picture_shows_eye_shade_and_moments(october):
     assert "moon down" in picture
     page = hours_page(october[0], october[1])
     assert "http" not in page.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
+
+
+def test_lies_have_the_numbers_of_the_map(sample_folder):
+    """A guide who holds the map finds the lie of that number there, in any scene and on any day."""
+    beat = read_beat(sample_folder)
+    mapped = analyse(beat).lies
+    overcast, none = hours_on_beat(beat, "overcast")
+    assert none is None
+    autumn, clouded = hours_on_beat(beat, day=date(2026, 10, 10))
+    for result in (overcast, autumn, clouded):
+        assert result.lies.table.iloc[: len(mapped.table)].equals(mapped.table)
+    assert len(overcast.lies.table) == len(mapped.table)
+    # A low sun brings up others; where they are is said.
+    new = sorted(n for n in autumn.visit.order["lie"] if n > len(mapped.table))
+    assert new
+    text = hours_text(autumn, clouded=clouded)
+    assert "Not on the map" in text
+    assert all(f"lie {n}: {autumn.lies.table.loc[n, 'kind']} water" in text for n in new)
+    assert "Not on the map" not in hours_text(overcast)
+
+
+def test_light_in_the_order_is_that_of_the_hour(sample_folder):
+    """Under full cloud nobody sees a shadow; by night the moon counts, not the sun; by day it is as the day has it."""
+    beat = read_beat(sample_folder)
+    results = {name: hours_on_beat(beat, name)[0] for name in ("sunny", "overcast", "night")}
+    for name, result in results.items():
+        order, day = result.visit.order, result.day
+        assert len(order)
+        assert (order["step"] < len(day.times) - 1).all()
+        for row in order.itertuples():
+            words = row.why.split("; ")
+            assert not any(word.startswith(("loses shade", "in shade from", "in the shade")) for word in words)
+            assert "edge of the shade" not in row.why
+            then = [word for word in words if word.endswith(" then")]
+            if name == "overcast":
+                assert not then
+            elif name == "night":
+                assert then in (["moonlit then"], ["dark then"])
+            elif day.sun[row.step].altitude_deg > 5:
+                lit = day.sun_on(result.lies.cells[row.lie])[row.step].mean() >= 127.5
+                assert then == ["in the sun then" if lit else "in shade then"]
+    night = results["night"]
+    up = [night.day.moon[step].altitude_deg > 0 for step in night.visit.order["step"]]
+    assert any("moonlit" in why for why, high in zip(night.visit.order["why"], up, strict=True) if high)
 
 
 @pytest.mark.parametrize(("state", "word"), [(1.0, "day"), (0.5, "switching"), (0.0, "night")])
