@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from reachmap import __version__
-from reachmap.beat import Beat, Scene, read_beat
+from reachmap.beat import Beat, read_beat
 from reachmap.channel import Channel, build_channel
 from reachmap.channel.kept import kept_channel
 from reachmap.errors import OutputError, SettingError
-from reachmap.run import Progress, analyse, with_fish
+from reachmap.run import Progress, analyse, scene_like, with_fish
 from reachmap.trout import find_lies, load_curves, write_curves
 from reachmap.trout.compare import compare
 from reachmap.trout.model import FACTORS, Comparison
@@ -31,17 +31,6 @@ if TYPE_CHECKING:
 
 OVERCAST = 8
 """Full cloud [oktas]."""
-
-
-def scene_like(beat: Beat, name: str) -> Scene:
-    """The scene of that name, or the only one whose name holds it."""
-    found = [scene for scene in beat.scenes if scene.name == name]
-    found = found or [scene for scene in beat.scenes if name.casefold() in scene.name.casefold()]
-    if len(found) != 1:
-        known = ", ".join(s.name for s in beat.scenes)
-        what = "fits several scenes" if found else "no such scene in this beat"
-        raise SettingError(f"scene {name!r}: {what}; there are: {known}")
-    return found[0]
 
 
 def on_day(beat: Beat, name: str | None, day: date | None, cloud: int | None = None) -> Beat:

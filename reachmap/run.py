@@ -45,7 +45,8 @@ def analyse(
     beat : a checked `Beat` or the folder of one
     cell_m : cell size [m]; None chooses from the width
     stage_m, flow_m3_s : another water level above the survey's [m] or another flow [m3/s]
-    scenes : names of the beat's scenes to show; empty takes all. Lies are found over all of them and keep their numbers
+    scenes : names of the beat's scenes to show, or parts of them; empty shows all. Lies are found over all of them, so
+        that they have the same numbers whatever is shown
     known : lies found before on the same water, in other scenes; they keep their numbers
     curves : a curves file of the user's own
     engine : "ordinary" or "energy"
@@ -113,14 +114,20 @@ def write(result: Result, out: str | Path, imagery: bool = False) -> list[Path]:
 
 
 def choose_scenes(beat: Beat, names: Sequence[str]) -> tuple[Scene, ...]:
-    """The beat's scenes of those names, in the beat's order; all of them when no name is given."""
-    if not names:
-        return beat.scenes
-    known = [scene.name for scene in beat.scenes]
-    for name in names:
-        if name not in known:
-            raise SettingError(f"--scene {name!r}: no such scene in this beat; there are: {', '.join(known)}")
-    return tuple(scene for scene in beat.scenes if scene.name in names)
+    """The beat's scenes of those names, see `scene_like`, in the beat's order; all of them when no name is given."""
+    chosen = {scene_like(beat, name).name for name in names} or {scene.name for scene in beat.scenes}
+    return tuple(scene for scene in beat.scenes if scene.name in chosen)
+
+
+def scene_like(beat: Beat, name: str) -> Scene:
+    """The scene of that name, or the only one whose name holds it."""
+    found = [scene for scene in beat.scenes if scene.name == name]
+    found = found or [scene for scene in beat.scenes if name.casefold() in scene.name.casefold()]
+    if len(found) != 1:
+        known = ", ".join(s.name for s in beat.scenes)
+        what = "fits several scenes" if found else "no such scene in this beat"
+        raise SettingError(f"scene {name!r}: {what}; there are: {known}")
+    return found[0]
 
 
 def default_out(beat: Beat) -> Path:

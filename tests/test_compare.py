@@ -10,11 +10,11 @@ import pytest
 import rasterio
 from click.testing import CliRunner
 
-from reachmap.ask import Changed, compare_on_beat, scene_like
+from reachmap.ask import Changed, compare_on_beat
 from reachmap.beat import read_beat
 from reachmap.cli import main
 from reachmap.errors import SettingError
-from reachmap.run import analyse
+from reachmap.run import analyse, scene_like
 
 SAMPLE = Path(__file__).parents[1] / "sample_reach"
 

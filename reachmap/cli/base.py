@@ -95,7 +95,13 @@ def beat_argument(command: Callable[..., None]) -> Callable[..., None]:
 def chain_options(command: Callable[..., None]) -> Callable[..., None]:
     """Options of every command that runs the chain, defined once."""
     options = [
-        click.option("--scene", "scenes", multiple=True, metavar="NAME", help="Show only this scene; may be repeated."),
+        click.option(
+            "--scene",
+            "scenes",
+            multiple=True,
+            metavar="NAME",
+            help="Show only this scene (a part of its name is enough); may be repeated.",
+        ),
         click.option("--cell", "cell_m", type=click.FloatRange(0.02, 50), metavar="M", help="Cell size in metres."),
         click.option("--stage", "stage_m", type=float, default=0.0, metavar="M", help="Water level above the survey."),
         click.option("--flow", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow."),

@@ -34,12 +34,13 @@ def card_page(result: Result) -> str:
     when = f"{light.scene.when:%d %B %Y}".lstrip("0")
     name = escape(beat.name)
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
+    top = ranked(result.lies, scene)[:TOP]
     page = f"""<!doctype html><html lang="en"><meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{name}: card</title><style>{STYLE}</style>
 <section><h1>{name}</h1><p>{when}, {escape(scene)}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm</p>
-{_sketch(result, ranked(result.lies, scene)[:TOP])}
-<ol>{"".join(_lie_line(result, scene, n) for n in ranked(result.lies, scene)[:TOP])}</ol></section>
+{_sketch(result, sorted({*top, *result.visit.order["lie"]}))}
+<ol>{"".join(_lie_line(result, scene, n) for n in top)}</ol></section>
 <section><h2>When</h2>{hours_picture(result, TOP)}{_events(result)}<h2>In this order</h2>{_order(result)}
 <h2>Look once, then fish</h2>{_checklist(result)}
 <h2>Before you wade</h2><ul class="small">{cautions}</ul></section></html>
@@ -62,7 +63,7 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
 
 
 def _sketch(result: Result, numbers: Iterable[int]) -> str:
-    """The water with its best lies and their lanes, north up."""
+    """The water with some lies and their lanes, north up."""
     outline = result.channel.beat.outline
     x0, y0, x1, y1 = outline.bounds
     size = max(x1 - x0, y1 - y0)

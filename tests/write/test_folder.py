@@ -6,6 +6,7 @@ import errno
 import json
 import multiprocessing
 import os
+import re
 import signal
 import time
 
@@ -128,10 +129,24 @@ def test_the_card_shows_the_lies_and_the_cautions_escaped():
         assert caution.text.split(";")[0] in page
 
 
+@pytest.fixture(scope="module")
+def sample_result(sample_folder):
+    return reachmap.analyse(sample_folder)
+
+
+def test_every_lie_the_card_sends_one_to_is_in_its_sketch(sample_result):
+    page = card_page(sample_result)
+    drawn = {int(n) for n in re.findall(r"font-weight='bold' fill='#1f2a2e'>(\d+)</text>", page)}
+    order = re.search(r"<h2>In this order</h2><p>(.*?)</p>", page)[1]
+    named = {int(n) for n in re.findall(r"(?:lie|Lie) (\d+)", order)}
+    assert len(named) > 5
+    assert named | {int(n) for n in re.findall(r"<b>Lie (\d+)", page)} == drawn
+
+
 @pytest.mark.browser
-def test_the_card_of_the_sample_prints_on_two_small_pages(browser, sample_folder, tmp_path):
+def test_the_card_of_the_sample_prints_on_two_small_pages(browser, sample_result, tmp_path):
     path = tmp_path / "card.html"
-    path.write_text(card_page(reachmap.analyse(sample_folder)), encoding="utf-8")
+    path.write_text(card_page(sample_result), encoding="utf-8")
     page = browser.new_page()
     page.goto(path.as_uri())
     data = page.pdf(prefer_css_page_size=True)
