@@ -178,10 +178,14 @@ class Mesh:
 
     def _around(self, south: bool, east: bool) -> np.ndarray:
         """The four nodes around a quarter of every node's block, see `Blocks`."""
-        side, down = self.neighbours[:, int(east)], self.neighbours[:, 2 + int(south)]
-        far = np.where(side >= 0, self.neighbours[side, 2 + int(south)], -1)
-        far = np.where((far < 0) & (down >= 0), self.neighbours[down, int(east)], far)
-        return np.column_stack([np.arange(self.n), side, down, far]).astype(np.int32)
+        return self._corner(np.arange(self.n, dtype=np.int32), int(east), 2 + int(south))
+
+    def _corner(self, own: np.ndarray, aside: np.ndarray | int, along: np.ndarray | int) -> np.ndarray:
+        """Nodes `own` (n,), their neighbours in two columns of `neighbours`, and the one that is both's (n, 4)."""
+        side, down = self.neighbours[own, aside], self.neighbours[own, along]
+        far = np.where(side >= 0, self.neighbours[side, along], np.int32(-1))
+        far = np.where((far < 0) & (down >= 0), self.neighbours[down, aside], far)
+        return np.column_stack([own, side, down, far])
 
     @cached_property
     def full(self) -> np.ndarray:
@@ -194,12 +198,8 @@ class Mesh:
         rows, cols = (index[cell] // self.merge for index in self.grid.cells)
         off_x = (x - self.grid.x0) / self.size_m - cols - 0.5
         off_y = (self.grid.y1 - y) / self.size_m - rows - 0.5
-        side = self.neighbours[own, np.where(off_x < 0, 0, 1)]
-        down = self.neighbours[own, np.where(off_y < 0, 2, 3)]
-        far = np.where(side >= 0, self.neighbours[side, np.where(off_y < 0, 2, 3)], -1)
-        far = np.where((far < 0) & (down >= 0), self.neighbours[down, np.where(off_x < 0, 0, 1)], far)
+        nodes = self._corner(own, np.where(off_x < 0, 0, 1), np.where(off_y < 0, 2, 3))
         wx, wy = np.clip(np.abs(off_x), 0, 0.5), np.clip(np.abs(off_y), 0, 0.5)
-        nodes = np.column_stack([own, side, down, far])
         weights = np.column_stack([(1 - wx) * (1 - wy), wx * (1 - wy), (1 - wx) * wy, wx * wy])
         # A point in line with its node's middle has no say from the sides.
         nodes = np.where(weights < 1e-9, own[:, None], nodes)

@@ -7,7 +7,7 @@ number for every `TILE` x `TILE` cells of the box, grows with the box.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -30,11 +30,13 @@ class Sheet:
     shape : (rows, columns) of the map
     number : (tile rows + 1, tile columns + 1) int32, number of each tile, -1 without water, as the last row and column
     wet : (n_tiles, TILE, TILE) bool, tile after tile, row by row of tiles
+    known : what `cells` is to give, where it is known beforehand
     """
 
     shape: tuple[int, int]
     number: np.ndarray
     wet: np.ndarray
+    known: tuple[np.ndarray, np.ndarray] | None = field(default=None, repr=False, compare=False)
 
     @classmethod
     def of_cells(cls, shape: tuple[int, int], rows: np.ndarray, cols: np.ndarray, *, merge: int = 1) -> Sheet:
@@ -67,10 +69,7 @@ class Sheet:
     @classmethod
     def of_cells_in_order(cls, shape: tuple[int, int], rows: np.ndarray, cols: np.ndarray) -> Sheet:
         """From the rows and columns of its wet cells, int32, row by row and each once."""
-        out = cls.of_cells(shape, rows, cols)
-        # What `cells` would find again.
-        out.__dict__["cells"] = rows, cols
-        return out
+        return replace(cls.of_cells(shape, rows, cols), known=(rows, cols))
 
     @classmethod
     def of_map(cls, wet: np.ndarray) -> Sheet:
@@ -80,6 +79,8 @@ class Sheet:
     @cached_property
     def cells(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column of every wet cell, int32, row by row of the map."""
+        if self.known is not None:
+            return self.known
 
         def of_tile_row(number: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
             across = np.flatnonzero(number >= 0).astype(np.int32)

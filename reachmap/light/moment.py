@@ -10,7 +10,7 @@ from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
 from reachmap.layers import Derived, WetCells
 from reachmap.light.bed import BedLight, bed_terms
-from reachmap.light.bodies import casts, sun_and_moon
+from reachmap.light.bodies import DOWN_DEG, casts, sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse
 from reachmap.light.edge import shade_edge
 from reachmap.light.eye import HISTORY_MIN, eye_after
@@ -59,7 +59,7 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
     ]
     now = history[-1]
     layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in ("light_bed", "shade_edge", "eye_day")}
-    layers["sun_share"] = beams[0] if casts(sun, sun) else beams[1]
+    layers["sun_share"] = beams[0] if sun.altitude_deg > DOWN_DEG else beams[1]
 
     def shine(cells: slice) -> None:
         sunlit, moonlit = (beam[cells] for beam in beams)
