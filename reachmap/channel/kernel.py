@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
+from reachmap.channel.windows import Points
+
 Trend = Literal["mean", "drift", "none"]
 
 Setting = tuple[float, float, float]
@@ -85,13 +87,12 @@ class System:
     mean_variance: float
 
     @classmethod
-    def solve(
-        cls, places: np.ndarray, taper: np.ndarray, values: np.ndarray, kernel: Kernel, noise: float, trend: Trend
-    ) -> System:
+    def solve(cls, points: Points, kernel: Kernel, noise: float, trend: Trend) -> System:
+        places, taper = points.places, points.taper
         noisy = covariance(places, taper, kernel)
         noisy[np.diag_indices_from(noisy)] += noise**2
         factor = cho_factor(noisy, lower=True, check_finite=False, overwrite_a=True)
-        bare = cho_solve(factor, values, check_finite=False)
+        bare = cho_solve(factor, points.values, check_finite=False)
         if trend != "mean":
             return cls(kernel, places, taper, factor, bare, 0.0, None, 0.0)
         of_mean = cho_solve(factor, taper, check_finite=False)

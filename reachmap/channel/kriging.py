@@ -19,7 +19,7 @@ import numpy as np
 from reachmap.channel.kernel import Kernel, Setting, System, Trend
 from reachmap.channel.leftout import leave_out
 from reachmap.channel.ranges import choose_settings
-from reachmap.channel.windows import thin, window_list
+from reachmap.channel.windows import Points, thin, window_list
 from reachmap.threads import side_by_side
 
 Found = TypeVar("Found")
@@ -37,7 +37,7 @@ class TaperedField:
 
     Parameters
     ----------
-    places, taper, values, groups : (n,) the points fitted, in order downstream; neighbours averaged if there are many
+    points : fitted, n in order downstream; neighbours averaged if there are many
     of_input : for every point given, the point fitted that stands for it
     width : typical width W [m]
     fitted : for every window range across in widths, stretch along, noise over the field's standard deviation
@@ -47,10 +47,7 @@ class TaperedField:
     chosen : "default", "grid" (in some window) or "given"
     """
 
-    places: np.ndarray
-    taper: np.ndarray
-    values: np.ndarray
-    groups: np.ndarray
+    points: Points
     of_input: np.ndarray
     width: float
     fitted: tuple[Setting, ...]
@@ -91,20 +88,17 @@ class TaperedField:
         order = np.lexsort((values, across, along))
         rank = np.empty(len(order), int)
         rank[order] = np.arange(len(order))
-        places = np.column_stack([along, across])[order].astype(float)
-        taper, values = (np.asarray(a, float)[order] for a in (taper, values))
-        groups = np.unique(groups, return_inverse=True)[1][order]
-        given = values
-        place_of, (places, taper, values, groups) = thin(places, taper, values, groups, width)
+        places = np.column_stack([along, across]).astype(float)
+        columns = (np.asarray(taper, float), np.asarray(values, float), np.unique(groups, return_inverse=True)[1])
+        given = Points(places, *columns).part(order)
+        place_of, points = thin(given, width)
         # What averaging smoothed away is detail too; half of it, as some is the slope of the bed within a cell.
-        within = float(np.sqrt(np.mean((given - values[place_of]) ** 2)))
-        data = (places, taper, values)
-        fitted, chosen = choose_settings(*data, groups, width, trend, setting, like)
-        left_out = leave_out(*data, (np.arange(len(values)), groups), fitted, trend, width)
-        scale, detail = _spreads(values, left_out)
+        within = float(np.sqrt(np.mean((given.values - points.values[place_of]) ** 2)))
+        fitted, chosen = choose_settings(points, width, trend, setting, like)
+        left_out = leave_out(points, (np.arange(len(points)), points.groups), fitted, trend, width)
+        scale, detail = _spreads(points.values, left_out)
         detail = float(np.hypot(detail, within / 2))
-        predicted = left_out[1][0]
-        return cls(*data, groups, place_of[rank], width, fitted, trend, scale, detail, predicted, chosen)
+        return cls(points, place_of[rank], width, fitted, trend, scale, detail, left_out[1][0], chosen)
 
     @property
     def setting(self) -> dict[str, Any]:
@@ -116,7 +110,7 @@ class TaperedField:
             "noise": round(float(mean[2]), 3),
             "chosen": self.chosen,
             "windows": len(self.fitted),
-            "points": len(self.values),
+            "points": len(self.points),
         }
 
     def heldout(self) -> np.ndarray:
@@ -157,8 +151,9 @@ class TaperedField:
     ) -> list[tuple[np.ndarray, np.ndarray, Found]]:
         """What each window's system says: the weight of the places it serves, which they are, and what was asked."""
         # The outermost windows serve everything beyond the outermost points.
-        along = np.clip(along, self.places[0, 0], self.places[-1, 0])
-        windows = zip(window_list(self.places[:, 0], self.width), self.fitted, strict=True)
+        downstream = self.points.places[:, 0]
+        along = np.clip(along, downstream[0], downstream[-1])
+        windows = zip(window_list(downstream, self.width), self.fitted, strict=True)
         low, high = along.min(initial=np.inf), along.max(initial=-np.inf)
         asked_for = [(window, setting) for window, setting in windows if low - window[1] < window[0] < high + window[1]]
 
@@ -166,9 +161,8 @@ class TaperedField:
             (centre, half, members), setting = window
             weight = np.clip(1 - np.abs(along - centre) / half, 0.0, None) if np.isfinite(half) else np.ones(len(along))
             which = np.flatnonzero(weight > 0)
-            points = self.places[members], self.taper[members], self.values[members]
             kernel = Kernel.make(setting, self.width, self.trend)
-            system = System.solve(*points, kernel, setting[2], self.trend)
+            system = System.solve(self.points.part(members), kernel, setting[2], self.trend)
             return weight[which], which, asked(system, which)
 
         return side_by_side(of, asked_for)

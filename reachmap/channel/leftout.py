@@ -9,25 +9,20 @@ from scipy.linalg import cholesky
 from scipy.linalg.lapack import dtrtri, strtri
 
 from reachmap.channel.kernel import Kernel, Setting, Trend, covariance
-from reachmap.channel.windows import window_list
+from reachmap.channel.windows import Points, window_list
 
 SMALL = 48
 """Triangles up to this many rows are inverted by LAPACK; assumed."""
 
 
 def leave_out(
-    places: np.ndarray,
-    taper: np.ndarray,
-    values: np.ndarray,
-    groupings: tuple[np.ndarray, ...],
-    fitted: tuple[Setting, ...],
-    trend: Trend,
-    width: float,
+    points: Points, groupings: tuple[np.ndarray, ...], fitted: tuple[Setting, ...], trend: Trend, width: float
 ) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
     """For each grouping, prediction and relative variance (without noise) at every point with its group left out.
 
     Every point is judged once, in the window whose middle is nearest.
     """
+    places, taper, values = points.places, points.taper, points.values
     out = tuple((values.copy(), np.ones(len(values))) for _ in groupings)
     windows = window_list(places[:, 0], width)
     home = np.argmin(np.abs(places[:, :1] - np.array([centre for centre, _, _ in windows])), axis=1)

@@ -9,7 +9,7 @@ import numpy as np
 
 from reachmap.channel.kernel import Apart, Kernel, Setting, Trend
 from reachmap.channel.leftout import Precision, batches_of, judge
-from reachmap.channel.windows import window_list
+from reachmap.channel.windows import Points, window_list
 
 DEFAULT: Setting = (0.4, 5.0, 0.25)
 """Range across in widths, stretch along, noise over field standard deviation; best default measured."""
@@ -42,10 +42,7 @@ OWN_WINDOWS = 4
 
 
 def choose_settings(
-    places: np.ndarray,
-    taper: np.ndarray,
-    values: np.ndarray,
-    groups: np.ndarray,
+    points: Points,
     width: float,
     trend: Trend,
     setting: Setting | tuple[Setting, ...] | None,
@@ -56,14 +53,13 @@ def choose_settings(
     On a long river every other window tries the whole grid, and those between what their neighbours chose. With the
     settings of a like field, every window of many tries only what it and its neighbours have in that.
     """
-    windows = window_list(places[:, 0], width)
+    windows = window_list(points.places[:, 0], width)
     if setting is not None:
         each = (setting,) * len(windows) if isinstance(setting[0], float) else setting
         return each, "given"
 
     def chosen(k: int, among: set[Setting] | None = None) -> Setting:
-        m = windows[k][2]
-        window = _Window.of(places[m], taper[m], values[m], groups[m], width, trend)
+        window = _Window.of(points.part(windows[k][2]), width, trend)
         return DEFAULT if window is None else window.choose(among)
 
     known = dict(enumerate(like)) if len(windows) > OWN_WINDOWS else {}
@@ -93,26 +89,18 @@ class _Window:
     trend: Trend
 
     @classmethod
-    def of(
-        cls,
-        places: np.ndarray,
-        taper: np.ndarray,
-        values: np.ndarray,
-        groups: np.ndarray,
-        width: float,
-        trend: Trend,
-    ) -> _Window | None:
+    def of(cls, points: Points, width: float, trend: Trend) -> _Window | None:
         """The points, or None where they can't choose."""
-        groups = np.unique(groups, return_inverse=True)[1]
-        middles = np.sort(np.bincount(groups, places[:, 0]) / np.bincount(groups))
+        groups = np.unique(points.groups, return_inverse=True)[1]
+        middles = np.sort(np.bincount(groups, points.places[:, 0]) / np.bincount(groups))
         if len(middles) < MIN_GROUPS or np.median(np.diff(middles)) > MAX_GAP_WIDTHS * width:
             return None
         keep = _trial(groups)
-        places, taper, values, groups = places[keep], taper[keep], values[keep], groups[keep]
+        points, groups = points.part(keep), groups[keep]
         lower = groups >= np.median(groups)
         # Settings differ by far more than what single precision leaves out, and it is quicker.
-        taper, values = taper.astype(np.float32), values.astype(np.float32)
-        return cls(Apart(places, taper, np.float32), taper, values, batches_of(groups), lower, width, trend)
+        taper, values = points.taper.astype(np.float32), points.values.astype(np.float32)
+        return cls(Apart(points.places, taper, np.float32), taper, values, batches_of(groups), lower, width, trend)
 
     def choose(self, among: set[Setting] | None = None) -> Setting:
         """The default, or a setting of some (None: of the grid) that beats it clearly in blocked cross-validation."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 WINDOW_FEWEST, WINDOW_MOST = 40, 900
@@ -33,21 +35,46 @@ def window_list(along: np.ndarray, width: float) -> list[tuple[float, float, np.
     return out
 
 
-def thin(
-    places: np.ndarray, taper: np.ndarray, values: np.ndarray, groups: np.ndarray, width: float
-) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
+@dataclass(frozen=True)
+class Points:
+    """What a field is fitted to.
+
+    Parameters
+    ----------
+    places : channel coordinates (n, 2) [m]
+    taper : of the field there (n,)
+    values : measured (n,)
+    groups : points of one group are left out together (n,) int
+    """
+
+    places: np.ndarray
+    taper: np.ndarray
+    values: np.ndarray
+    groups: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def part(self, which: np.ndarray) -> Points:
+        """Some of them."""
+        return Points(self.places[which], self.taper[which], self.values[which], self.groups[which])
+
+
+def thin(points: Points, width: float) -> tuple[np.ndarray, Points]:
     """Average neighbours of one group until no window holds too many points; which average each point went into."""
-    data = (places, taper, values, groups)
-    own, cell = np.arange(len(values)), width / CELLS_ACROSS
-    while max(len(members) for _, _, members in window_list(data[0][:, 0], width)) > WINDOW_MOST:
-        key = np.column_stack([groups, np.floor(places / cell)])
+    data = points
+    own, cell = np.arange(len(points)), width / CELLS_ACROSS
+    while max(len(members) for _, _, members in window_list(data.places[:, 0], width)) > WINDOW_MOST:
+        key = np.column_stack([points.groups, np.floor(points.places / cell)])
         _, own, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
         own = own.ravel()
-        mean = [np.bincount(own, a) / counts for a in (*places.T, taper, values, groups.astype(float))]
+        columns = (*points.places.T, points.taper, points.values, points.groups.astype(float))
+        mean = [np.bincount(own, column) / counts for column in columns]
         order = np.lexsort((mean[3], mean[1], mean[0]))
         rank = np.empty(len(order), int)
         rank[order] = np.arange(len(order))
         own = rank[own]
-        data = (np.column_stack(mean[:2])[order], mean[2][order], mean[3][order], mean[4][order].round().astype(int))
+        groups = mean[4].round().astype(int)
+        data = Points(np.column_stack(mean[:2]), mean[2], mean[3], groups).part(order)
         cell *= 1.5
     return own, data
