@@ -193,11 +193,6 @@ class Beat:
     visitor: Visitor = field(default_factory=Visitor)
     units: str = "metric"
 
-    @property
-    def typed(self) -> tuple[str, ...]:
-        """What the user typed that may stand in our sentences."""
-        return (self.name, *(scene.name for scene in self.scenes), *map(str, self.notes["text"]))
-
     def scene(self, name: str) -> Scene:
         """The scene of that name; KeyError lists the names there are."""
         for scene in self.scenes:

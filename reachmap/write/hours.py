@@ -7,6 +7,7 @@ from html import escape
 import numpy as np
 import pandas as pd
 
+from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
 from reachmap.write.summary import printed, ranked
 
@@ -191,7 +192,7 @@ def _moments(result: Result, foot: int) -> str:
 def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -> str:
     """The hours of a day as one html page without anything from outside."""
     beat, scene = result.channel.beat, next(iter(result.lights.values())).scene
-    name, when = escape(beat.name), f"{scene.when:%d %B %Y}".lstrip("0")
+    name, when = as_typed(escape(beat.name)), f"{scene.when:%d %B %Y}".lstrip("0")
     order = "".join(f"<li>{escape(row.when)} {escape(row.why)}</li>" for row in result.visit.order.itertuples())
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     beside = f"<p>{escape(beside_the_map(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from functools import cache
 
 from reachmap.constants import FOOT_M
@@ -37,21 +37,33 @@ def _patterns() -> list[tuple[re.Pattern[str], str, Callable[[float], str]]]:
     ]
 
 
-def in_feet(text: str, typed: Iterable[str] = ()) -> str:
-    """A text of ours with its numbers in feet, inches, cubic feet and degrees Fahrenheit.
+BEGIN, END = "\x02", "\x03"
+"""Control characters that stand around what the user typed until a text is printed."""
 
-    Parameters
-    ----------
-    text : plain text or html
-    typed : what the user typed that stands in it; left as it is
-    """
-    kept = sorted({word for word in typed if word}, key=len, reverse=True)
-    for k, word in enumerate(kept):
-        text = text.replace(word, f"\x00{k}\x00")
+
+def as_typed(text: str) -> str:
+    """What the user typed, marked so that no number in it is turned."""
+    return f"{BEGIN}{_unmarked(text)}{END}"
+
+
+def in_metres(text: str) -> str:
+    """A text of ours as it stands, without the marks of what the user typed."""
+    return _unmarked(text)
+
+
+def in_feet(text: str) -> str:
+    """A text of ours, plain or html, with its numbers in feet, inches, cubic feet and degrees Fahrenheit."""
+    parts = re.split(f"({BEGIN}[^{END}]*{END})", text)
+    return "".join(_unmarked(part) if part.startswith(BEGIN) else _all_turned(part) for part in parts)
+
+
+def _unmarked(text: str) -> str:
+    return text.replace(BEGIN, "").replace(END, "")
+
+
+def _all_turned(text: str) -> str:
     for pattern, other, turn in _patterns():
         text = pattern.sub(lambda found, other=other, turn=turn: _turned(found, other, turn), text)  # type: ignore[misc]
-    for k, word in enumerate(kept):
-        text = text.replace(f"\x00{k}\x00", word)
     return text
 
 

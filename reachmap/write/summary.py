@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 import shapely
 
 from reachmap.beat.model import Beat
 from reachmap.trout.model import Lies
-from reachmap.write.imperial import in_feet
+from reachmap.write.imperial import as_typed, in_feet, in_metres
 from reachmap.write.model import Result
 
 if TYPE_CHECKING:
@@ -101,7 +100,7 @@ def summarise(result: Result) -> str:
     channel, beat = result.channel, result.channel.beat
     grid = channel.grid
     lines = [
-        f"{beat.name}",
+        as_typed(beat.name),
         f"{beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm; {grid.n_wet} cells of {grid.cell_m:g} m, "
         f"{grid.n_wet * grid.cell_m**2:.0f} m2 of water"
         + (f", {channel.flow_m3_s:.2f} m3/s" if channel.flow_m3_s is not None else ", flow not known"),
@@ -109,7 +108,7 @@ def summarise(result: Result) -> str:
     lines += [_guess_line(result)] if channel.depth_guessed or channel.speed_relative else []
     for name, light in result.lights.items():
         when = light.scene.when
-        lines += ["", f"{name} ({when:%d %b %Y %H:%M}, cloud {light.scene.cloud}/8)"]
+        lines += ["", f"{as_typed(name)} ({when:%d %b %Y %H:%M}, cloud {light.scene.cloud}/8)"]
         lines += _scene_lines(result, name) or ["  no lie stands out"]
         lines += _doubt_line(result, name)
     lines += ["", "How good is it?", *_error_lines(result)]
@@ -121,8 +120,8 @@ def summarise(result: Result) -> str:
 
 
 def printed(text: str, beat: Beat) -> str:
-    """A text in the units the beat asks for."""
-    return in_feet(text, (*beat.typed, *map(escape, beat.typed))) if beat.units == "imperial" else text
+    """A text in the units the beat asks for; what the user typed in it is marked by `as_typed`."""
+    return in_feet(text) if beat.units == "imperial" else in_metres(text)
 
 
 def _guess_line(result: Result) -> str:
@@ -146,7 +145,7 @@ def _scene_lines(result: Result, scene: str) -> list[str]:
         row, kind = table.loc[number], result.lies.table.loc[number, "kind"]
         sure = "" if math.isnan(row["sure"]) else f", in the top five in {100 * row['sure']:.0f} % of draws"
         out += [f"  {int(row['rank'])}. lie {number} ({kind}), score {row['score']:.2f}{sure}", f"     {row['why']}"]
-        out += [f"     your note: {text}" for text in notes_at(result, number)]
+        out += [f"     your note: {as_typed(text)}" for text in notes_at(result, number)]
     return out
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
 
 from reachmap.write import card_page, summarise
-from reachmap.write.imperial import in_feet
+from reachmap.write.imperial import as_typed, in_feet
 from tests import toy
 
 
@@ -31,7 +32,22 @@ def test_our_sentences(metric, feet):
 
 
 def test_what_was_typed_stays():
-    assert in_feet("The 5 m weir: 1.0 m deep", ["The 5 m weir"]) == "The 5 m weir: 3.3 ft deep"
+    assert in_feet(as_typed("The 5 m weir") + ": 1.0 m deep") == "The 5 m weir: 3.3 ft deep"
+    assert in_feet(as_typed("a\x03 2 m \x02b") + " 1.0 m") == "a 2 m b 3.3 ft"
+
+
+@pytest.mark.parametrize("words", ["1", "m", "0.7 m", "deep", "C", "\x02", "3 ft"])
+def test_short_names_leave_no_number_unturned(words):
+    """Metres beside feet in one list would be read as feet by the water."""
+    made = toy.result(toy.channel(1.0, beat=toy.beat(scenes=(replace(toy.scenes()[0], name=words),))))
+    beat = replace(made.channel.beat, units="imperial", name=words)
+    other = replace(made, channel=replace(made.channel, beat=beat))
+    plain = replace(other, channel=replace(made.channel, beat=replace(beat, units="metric")))
+    for write in (summarise, card_page):
+        mine = write(other)
+        assert len(re.findall(r"[\d.]+ ft", mine)) >= len(re.findall(r"[\d.]+ m(?![\w/])", write(plain)))
+        assert not re.search(r"\d m(/s)? ", mine.replace(words, ""))
+        assert "\x02" not in mine + write(plain)
 
 
 def test_summary_and_card_in_feet():
