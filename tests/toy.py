@@ -222,7 +222,16 @@ def visit(ch: Channel) -> Visit:
         crs=CRS_LOCAL,
     )
     stances = gpd.GeoDataFrame(
-        {"lie": [1], "rank": [1], "how": ["kneeling"], "on": ["bank"], "reason": ["low sun behind the fish"]},
+        {
+            "lie": [1],
+            "rank": [1],
+            "how": ["kneeling"],
+            "on": ["bank"],
+            "reason": ["low sun behind the fish"],
+            "cast_m": [9.0],
+            "wading": [1],
+            "when": ["12:10"],
+        },
         geometry=[shapely.Point(-20, 8.5)],
         crs=CRS_LOCAL,
     )

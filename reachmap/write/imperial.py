@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from functools import cache
 
-from reachmap.constants import FOOT_M
+from reachmap.constants import FOOT_M, MILE_PER_HOUR_M_S
 
 _NUMBER = r"(?<![\w.])(-?\d+(?:\.\d+)?)"
 _TO = r"( to )(-?\d+(?:\.\d+)?)"
@@ -19,14 +19,14 @@ def _length(metres: float) -> str:
 
 UNITS: tuple[tuple[str, str, Callable[[float], str]], ...] = (
     ("m3/s", "cfs", lambda v: f"{v / FOOT_M**3:.0f}"),
-    ("m/s", "ft/s", lambda v: f"{v / FOOT_M:.1f}"),
-    ("m2", "ft2", lambda v: f"{v / FOOT_M**2:.0f}"),
+    ("m/s", "mph", lambda v: f"{v / MILE_PER_HOUR_M_S:.1f}"),
+    ("m2", "sq ft", lambda v: f"{v / FOOT_M**2:.0f}"),
     ("cm", "in", lambda v: f"{v / 100 / FOOT_M * 12:.1f}"),
     ("mm", "in", lambda v: f"{v / 1000 / FOOT_M * 12:.2f}"),
     ("m", "ft", _length),
     ("C", "F", lambda v: f"{v * 9 / 5 + 32:.0f}"),
 )
-"""Our unit after a number and a space, the other unit, and the number in it. The international foot, exact."""
+"""Our unit after a number and a space, the other unit, and the number in it. International foot and mile, exact."""
 
 
 @cache
@@ -52,7 +52,7 @@ def in_metres(text: str) -> str:
 
 
 def in_feet(text: str) -> str:
-    """A text of ours, plain or html, with its numbers in feet, inches, cubic feet and degrees Fahrenheit."""
+    """A text of ours, plain or html, with its numbers in feet, inches, miles an hour and degrees Fahrenheit."""
     parts = re.split(f"({BEGIN}[^{END}]*{END})", text)
     return "".join(_unmarked(part) if part.startswith(BEGIN) else _all_turned(part) for part in parts)
 

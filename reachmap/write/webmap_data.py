@@ -173,7 +173,6 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
                 "nose_m_s": round(float(row["nose_m_s"]), 2),
                 "drift_m_s": round(float(row["drift_m_s"]), 2),
                 "why": {name: str(table.loc[number, "why"]) for name, table in result.lies.scenes.items()},
-                "seen": _plain(result.visit.seen.get(int(number), {})),
             }
         )
     return out
@@ -187,7 +186,7 @@ def _shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
         {
             "lie": int(row["lie"]),
             "lines": _rings(row.geometry, to_wgs),
-            "seconds": _round(row.get("in_view_s")),
+            "lead_m": [float(row[name]) for name in ("lead_m", "lead_least_m", "lead_most_m")],
             "seams": _crossings(row.geometry, seams, to_wgs),
         }
         for _, row in visit.lanes.iterrows()
@@ -196,7 +195,7 @@ def _shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
         {
             "lie": int(row["lie"]),
             "at": _rings(row.geometry, to_wgs)[0][0],
-            "text": ". ".join(str(row[k]) for k in ("how", "reason") if row.get(k)),
+            **{name: _plain(row[name]) for name in ("how", "on", "reason", "cast_m", "when")},
         }
         for _, row in visit.stances.iterrows()
     ]

@@ -15,9 +15,9 @@ from tests import toy
 @pytest.mark.parametrize(
     ("metric", "feet"),
     [
-        # 1 ft = 0.3048 m, 1 in = 25.4 mm by definition; 20 C = 68 F.
-        ("1.2 m deep, slow beside a drift of 0.5 m/s", "3.9 ft deep, slow beside a drift of 1.6 ft/s"),
-        ("320 m2 of water, 4.50 m3/s", "3444 ft2 of water, 159 cfs"),
+        # 1 ft = 0.3048 m, 1 in = 25.4 mm, 1 mph = 0.44704 m/s by definition; 20 C = 68 F.
+        ("1.2 m deep, slow beside a drift of 0.5 m/s", "3.9 ft deep, slow beside a drift of 1.1 mph"),
+        ("320 m2 of water, 4.50 m3/s", "3444 sq ft of water, 159 cfs"),
         ("brown trout of 36 cm", "brown trout of 14.2 in"),
         ("care from 18 C, no fishing from 20 C", "care from 64 F, no fishing from 68 F"),
         ("Cast 2 to 12 m above the lie", "Cast 6.6 to 39 ft above the lie"),
@@ -45,7 +45,7 @@ def test_short_names_leave_no_number_unturned(words):
     plain = replace(other, channel=replace(made.channel, beat=replace(beat, units="metric")))
     for write in (summarise, card_page):
         mine = write(other)
-        assert len(re.findall(r"[\d.]+ ft", mine)) >= len(re.findall(r"[\d.]+ m(?![\w/])", write(plain)))
+        assert len(re.findall(r"[\d.]+ (?:ft|mph|sq ft)", mine)) >= len(re.findall(r"[\d.]+ m(?![\w/])", write(plain)))
         assert not re.search(r"\d m(/s)? ", mine.replace(words, ""))
         assert "\x02" not in mine + write(plain)
 

@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 
 import geopandas as gpd
+import pandas as pd
 import pytest
 import shapely
 
@@ -55,9 +56,9 @@ def hostile_result():
     beat.soundings["line"] = [PAYLOADS[k % N] for k in range(len(beat.soundings))]
     made = toy.result(toy.channel(cell_m=1.0, beat=beat))
     # What the rooms say is ours, but it may quote the user: it has to be as safe.
-    seen = {int(n): {payload: payload for payload in PAYLOADS} for n in made.lies.table.index}
     stances = made.visit.stances.assign(reason="".join(PAYLOADS))
-    return replace(made, visit=replace(made.visit, seen=seen, stances=stances))
+    stances = pd.concat([stances.assign(lie=number) for number in made.lies.table.index])
+    return replace(made, visit=replace(made.visit, stances=stances))
 
 
 @pytest.fixture(scope="module")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -125,6 +126,44 @@ def test_units_switch_and_are_remembered(offline, page_file):
     page.locator("#units").click()
     page.locator("#tab-sky").click()
     assert page.locator("#clarity-out").inner_text().split() == [f"{metres:.1f}", "m"]
+
+
+@pytest.mark.browser
+def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
+    """Where to stand, where the fly lands and how long it is seen; the last and the eye follow the hour."""
+    page = ready(offline, page_file).page
+    page.evaluate("reachmapPage.place.lie(1)")
+    panel = page.locator("#place")
+    text = panel.inner_text().replace("\u00a0", " ")
+    assert "Stand kneeling on the bank, low sun behind the fish; 9 m away (worked out for 12:10)." in text
+    assert "Cast 2.0 m above it (1.4 m to 4.0 m by how fast the fly sinks); a seam crosses there: mend." in text
+    cells, light = result.lies.cells[1], next(iter(result.lights))
+    seconds = result.sights[light]["sighting_range"][cells] / np.maximum(result.channel["drift_speed"][cells], 0.01)
+    said = re.search(r"The fish sees it at ([\d.]+) m, for ([\d.]+) s", text)
+    assert float(said[2]) == pytest.approx(seconds.mean(), rel=0.15)
+    assert "day eye" in text
+    page.evaluate("reachmapPage.set({step: 0, cloud: 8})")
+    text = panel.inner_text()
+    assert "night eye" in text
+    assert "hardly a fly in this light" in text
+
+
+@pytest.mark.browser
+def test_in_feet_nothing_is_left_in_metres(offline, page_file):
+    """Metres beside feet in one panel would be read as feet by the water."""
+    one = ready(offline, page_file)
+    one.page.evaluate("document.getElementById('units').click()")
+    words = ""
+    for n in one.page.evaluate("reachmapPage.D.lies.map((lie) => lie.n)"):
+        one.page.evaluate(f"reachmapPage.place.lie({n})")
+        words += one.page.locator("#place").inner_text().replace("\u00a0", " ")
+    words += one.page.evaluate(
+        "document.getElementById('cautions').textContent + document.getElementById('honest').textContent"
+    )
+    assert " ft deep" in words
+    assert " mph" in words
+    assert not re.search(r"\d (m|m/s|m2|C|cm)\b", words)
+    assert one.said == one.asked == []
 
 
 @pytest.mark.browser

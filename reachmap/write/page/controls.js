@@ -102,6 +102,7 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
   $('units').addEventListener('click', () => {
     units.imperial = !units.imperial;
     keep.set('reachmap:units', units.imperial ? 'imperial' : 'metric');
+    fillWords(D);
     inUnits();
     refresh();
   });
@@ -122,13 +123,13 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
   addEventListener('afterprint', printing(false));
 }
 
-// Words that stay.
+// Words that stay, but for their units.
 function fillWords(D) {
   document.title = $('title').textContent = $('title').title = D.name;
   // Grave ones are never folded away.
-  $('caution').textContent = D.cautions.filter((caution) => caution.grave).map((caution) => caution.text).join(' ');
-  $('cautions').append(...D.cautions.map((caution) => el('li', { text: caution.text })));
-  $('honest').append(...[...D.honest, D.shown].filter(Boolean).map((text) => el('li', { text })));
+  $('caution').textContent = D.cautions.filter((caution) => caution.grave).map((caution) => units.said(caution.text)).join(' ');
+  $('cautions').replaceChildren(...D.cautions.map((caution) => el('li', { text: units.said(caution.text) })));
+  $('honest').replaceChildren(...[...D.honest, D.shown].filter(Boolean).map((text) => el('li', { text: units.said(text) })));
 }
 
 // What is set now, shown on the controls.

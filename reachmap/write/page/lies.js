@@ -114,5 +114,6 @@ function makeLies({ L, map, D, U, physics, notes, state }, choose) {
     return scene && lie.why[scene.name] ? { scene: scene.name, text: lie.why[scene.name] } : null;
   }
 
-  return { rank, show, shade, reason, line, get: (n) => D.lies.find((lie) => lie.n === n), outlines, tags };
+  const get = (n) => D.lies.find((lie) => lie.n === n);
+  return { rank, show, shade, reason, line, get, cells: (n) => cells.get(n), outlines, tags };
 }

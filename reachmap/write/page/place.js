@@ -67,25 +67,42 @@ function makePlace(page) {
     state.shown = { cell: i, depth: v('depth'), speed: v('speed'), score, lux: result.lux[i], limit, ...seen };
   }
 
-  function showLie() {
+  // What to do about a lie: where to stand, where the fly lands, how long it is seen.
+  function todo(n, seen) {
+    const stance = D.shapes.stances.find((one) => one.lie === n);
+    const lanes = D.shapes.lanes.filter((one) => one.lie === n);
+    const sees = seen.range >= 0.1 ? `it at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s` : 'hardly a fly in this light';
+    return [
+      ['Stand', stance && standText(stance)],
+      ['Cast', lanes.length && castText(lanes)],
+      ['The fish sees', sees],
+    ].filter(([, text]) => text).map(([name, text]) => el('p', {}, el('b', { text: name }), ` ${text}.`));
+  }
+
+  function showLie(result) {
     const one = state.ranked.find((each) => each.n === state.chosen);
     const why = lies.reason(one, state.setting);
+    const own = lies.cells(one.n);
+    const mean = (of) => own.reduce((sum, i) => sum + of(i), 0) / Math.max(1, own.length);
+    const seen = own.map((i) => physics.sighting(state.setting, i));
+    const sighted = Object.fromEntries(['range', 'seconds'].map((name) => [name, seen.reduce((sum, s) => sum + s[name], 0) / Math.max(1, seen.length)]));
     const parts = [el('p', { text: lies.line(one, state.setting) })];
-    if (why) parts.push(el('p', {}, el('bdi', { text: why.text }), el('span', { class: 'small', text: ` (as in “${why.scene}”)` })));
+    if (why) parts.push(el('p', {}, units.said(why.text), el('span', { class: 'small' }, ' (as in “', el('bdi', { text: why.scene }), '”)')));
+    parts.push(...todo(one.n, sighted));
     parts.push(facts([
       ['Score now', one.score.toFixed(2)],
       ['Place now', `${state.ranked.indexOf(one) + 1} of ${D.lies.length}`],
       ['Size', units.area(one.area_m2)],
       ['At its nose', units.speed(one.nose_m_s)],
       ['Light at the bed', luxText(one.lux)],
+      ['Eye', eyeWord(mean((i) => result.eye[i]))],
       ['From you', state.here ? units.far(map.distance(state.here, one.at)) : ''],
-      ...Object.entries(one.seen).filter(([, v]) => typeof v === 'string').map(([name, v]) => [name[0].toUpperCase() + name.slice(1), v]),
     ]));
     card(`Lie ${one.n}, ${one.kind}`, ...parts);
   }
 
   function show(result) {
-    if (state.chosen !== null) showLie();
+    if (state.chosen !== null) showLie(result);
     else if (state.cell >= 0) showCell(result);
   }
   return { cell, lie, show };

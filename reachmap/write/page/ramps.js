@@ -12,7 +12,7 @@ const RAMPS = {
   },
   light: {
     stops: ['#17130f', '#4d3d2b', '#8f7546', '#d4b977', '#fff6dc'],
-    words: ['starlight', 'moonlight', 'dusk', 'shade', 'open sun'],
+    words: ['starlight', 'moonlight', 'dusk', 'daylight', 'bright'],
   },
   depth: { stops: ['#e4efe9', '#a9d0c8', '#63a8a6', '#2b7580', '#0d3f50'], words: null },
   speed: { stops: ['#f1e8ee', '#d6b4cb', '#b07ba2', '#7c4877', '#451f49'], words: null },

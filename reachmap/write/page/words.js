@@ -38,6 +38,13 @@ const units = {
   speed: (v) => (units.imperial ? `${(v / 0.44704).toFixed(1)}\u00a0mph` : `${v.toFixed(2)}\u00a0m/s`),
   far: (m) => (units.imperial ? `${Math.round(m / 0.9144)}\u00a0yd` : `${Math.round(m)}\u00a0m`),
   area: (m2) => (units.imperial ? `${Math.round(m2 / 0.09290304)} sq\u00a0ft` : `${m2.toFixed(m2 < 10 ? 1 : 0)}\u00a0m²`),
+  warmth: (celsius) => `${Math.round((celsius * 9) / 5 + 32)}\u00a0F`,
+  // A sentence of ours, written in metres.
+  said: (text) => {
+    const turn = { m: units.length, 'm/s': units.speed, C: units.warmth };
+    const number = /(?<![\w.])(\d+(?:\.\d+)?) (m\/s|m|C)(?![\w/])/g;
+    return units.imperial ? text.replace(number, (_, value, unit) => turn[unit](Number(value))) : text;
+  },
 };
 
 const SCORE_STEPS = [
@@ -53,8 +60,8 @@ const LUX_STEPS = [
   [0.02, 'starlight'],
   [1, 'moonlight'],
   [100, 'dusk'],
-  [8000, 'shade'],
-  [Infinity, 'open sun'],
+  [8000, 'daylight'],
+  [Infinity, 'bright'],
 ];
 const luxWord = (lux) => LUX_STEPS.find(([top]) => lux < top)[1];
 const luxText = (lux) => `${lux >= 10 ? Math.round(lux).toLocaleString('en') : lux.toPrecision(2)}\u00a0lux, ${luxWord(lux)}`;
@@ -69,6 +76,21 @@ const FACTOR_WORDS = {
 };
 const SURE_WORDS = ['a guess', 'between measurements', 'measured near here'];
 const WADING_WORDS = ['', 'usual care', 'strong care', 'do not wade'];
+
+const eyeWord = (state) => (state > 0.9 ? 'day eye' : state < 0.1 ? 'night eye' : 'switching over');
+
+// Where to stand, as worked out for one hour of the day.
+const standText = (stance) =>
+  `${stance.how} ${stance.on === 'water' ? 'in the water' : 'on the bank'}, ${stance.reason}; ` +
+  `${units.length(stance.cast_m, 0)} away (worked out for ${stance.when})`;
+
+// How far above a lie its lanes want the fly to land.
+function castText(lanes) {
+  const [lead, least, most] = lanes[0].lead_m.map((m) => units.length(m, 1));
+  const side = lanes.length > 1 ? `, on ${lanes.length} lanes side by side` : '';
+  const seam = lanes.some((lane) => lane.seams.length) ? '; a seam crosses there: mend' : '';
+  return `${lead} above it (${least} to ${most} by how fast the fly sinks)${side}${seam}`;
+}
 
 const fishText = (fish) =>
   `${fish.species} trout, ${units.imperial ? `${Math.round(fish.length_m / 0.0254)}\u00a0in` : `${Math.round(fish.length_m * 100)}\u00a0cm`}`;
