@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel
 from reachmap.layers import Derived, WetCells
 from reachmap.light import eye_through_day, lux_through_day
@@ -75,7 +76,7 @@ def plan_visit(
     order = _order(lies, hours, lux, eye, day, light)
     return Visit(
         lanes(channel, sights[first], lies, curves.eyes["view_cone_deg"]),
-        stances(channel, _met(lies, hours, order, day, light), lies, layers),
+        stances(channel, _met(channel.beat, lies, order, day, light), lies, layers),
         hours,
         eye,
         order,
@@ -90,19 +91,14 @@ def is_dark(sun: Body) -> bool:
     return sun.altitude_deg < DARK_DEG
 
 
-def _met(lies: Lies, hours: pd.DataFrame, order: pd.DataFrame, day: DayLight | None, light: Light) -> dict[int, Hour]:
-    """When each lie is met: as the order has it, else at its best hour of the same daylight or dark as the scene's."""
-    dark = is_dark(light.sun)
-    if day is None or hours.empty:
-        when = f"{light.scene.when.astimezone(ZoneInfo('UTC') if day is None else day.times[0].tzinfo):%H:%M}"
-        return {int(number): Hour(light.sun, dark, when) for number in lies.table.index}
-    steps = dict(zip(order["lie"], order["step"], strict=True))
-    alike = np.array([is_dark(sun) == dark for sun in day.sun])
-    found = {}
-    for number in lies.table.index:
-        score = np.where(alike, hours[number].to_numpy(), -1.0)
-        step = int(steps.get(number, score.argmax()))
-        found[int(number)] = Hour(day.sun[step], is_dark(day.sun[step]), f"{day.times[step]:%H:%M}")
+def _met(beat: Beat, lies: Lies, order: pd.DataFrame, day: DayLight | None, light: Light) -> dict[int, Hour]:
+    """When each lie is met: as the order has it, else at the scene's hour."""
+    when = f"{light.scene.when.astimezone(ZoneInfo(beat.time_zone)):%H:%M}"
+    found = {int(number): Hour(light.sun, is_dark(light.sun), when) for number in lies.table.index}
+    for row in order.itertuples():
+        if day is not None:
+            sun = day.sun[row.step]
+            found[int(row.lie)] = Hour(sun, is_dark(sun), f"{day.times[row.step]:%H:%M}")
     return found
 
 

@@ -34,6 +34,9 @@ LIMIT_ARCMIN = 14.0
 KNEEL_M, BANK_M = 0.3, 0.3
 """Deepest water to kneel in and height of the bank above the water (assumed) [m]."""
 
+SURE = 1.645
+"""Standard errors added to depth and speed of the water to stand in: nineteen times in twenty it is less."""
+
 TURNS_DEG = np.arange(0, 360, 15)
 """Directions from the lie in which places are tried (assumed) [deg]."""
 
@@ -120,7 +123,9 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -
     ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
     cell = grid.locate(x, y)
     wet = cell >= 0
-    wading = wading_class(channel["depth"][cell], channel["speed"][cell], hour.dark, visitor.unsure)
+    # As deep and as fast as it may well be: nobody is sent to where an error of the map could sweep them off.
+    deep, fast = (channel[name][cell] + SURE * channel[f"{name}_sd"][cell] for name in ("depth", "speed"))
+    wading = wading_class(deep, fast, hour.dark, visitor.unsure)
     klass = np.where(wet, wading, 1).astype(int)
     good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.part("redd", cell) > 0))
     good &= wet | (shapely.distance(channel.beat.outline, shapely.points(x, y)) <= BESIDE_WATER_M)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from reachmap.light import light_through_day
 from reachmap.visit import plan_visit
 from reachmap.visit.drift import drift_seconds, lane_count, lead_m
 from reachmap.visit.stand import AHEAD_DEG, shadow_lines
+from reachmap.visit.wading import wading_class
 from tests import published, toy
 
 ROWS = published.load("visit")
@@ -74,6 +76,9 @@ def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
         cell = int(ch.grid.locate(np.array([stance.geometry.x]), np.array([stance.geometry.y]))[0])
         if cell >= 0:
             assert visit.layers["wading"][cell] < 3
+            # Nor where it is likely enough to be deeper or faster than it looks: 1.645 standard errors hold 95 of 100.
+            deep, fast = (ch[name][cell] + 1.645 * ch[f"{name}_sd"][cell] for name in ("depth", "speed"))
+            assert wading_class(deep, fast) == stance.wading < 3
             assert visit.layers["redd"][cell] == 0
         # The toy river flows east, so its fish look west.
         turn = math.degrees(math.atan2(stance.geometry.y - lie["y"], stance.geometry.x - lie["x"]))
@@ -82,6 +87,16 @@ def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
         x, y = (np.array([value]) for value in (stance.geometry.x, stance.geometry.y))
         [shadow] = shadow_lines(x, y, height, sun.altitude_deg, sun.azimuth_deg)
         assert shadow is None or not shadow.intersects(lie.geometry)
+
+
+def test_a_lie_outside_the_order_is_met_at_the_hour_of_the_scene(run):
+    """What the map shows first is what its stances are worked out for."""
+    ch, made, visit = run
+    scene = toy.NOON.astimezone(ZoneInfo(ch.beat.time_zone))
+    order = dict(zip(visit.order["lie"], visit.order["step"], strict=True))
+    moments = [f"{moment:%H:%M}" for moment in made.day.times]
+    for stance in visit.stances.itertuples():
+        assert stance.when == (moments[order[stance.lie]] if stance.lie in order else f"{scene:%H:%M}")
 
 
 def test_hours_are_scores_and_agree_with_the_scene(run):
