@@ -65,7 +65,7 @@ class Lies:
     scenes : scene name -> DataFrame with the same index: rank (1 best, 0 if not a lie in this scene),
         score (mean of `hold` over the patch), limiting (factor name), why (one sentence), lasting
         (what of it holds at other hours of such light), light_lux, sighting_m, decide_s (means over the patch), sure
-        (share of draws in the top five, NaN if not run)
+        (share of draws in the top five, NaN if not run or of no more than five)
     label : (n_wet,) float32, the `lie` layer
     report : counts and choices, plain values
     """

@@ -76,9 +76,9 @@ def how_sure(
 
     Returns
     -------
-    Lies : `sure` filled in every scene (NaN where it is no lie); report["sensitivity"]: scene -> input -> when that
-        input alone is drawn, mean places a lie moves ("moves") and share of the five best that stay ("kept");
-        report["matters_most"]: scene -> input that moves most, or "none"
+    Lies : `sure` filled in every scene of more than five lies (NaN where it is no lie); report["sensitivity"]: scene ->
+        input -> when that input alone is drawn, mean places a lie moves ("moves") and share of the five best that stay
+        ("kept"); report["matters_most"]: scene -> input that moves most, or "none"
     """
 
     def of_scene(name: str) -> tuple[pd.DataFrame, dict[str, dict[str, float]]]:
@@ -91,7 +91,9 @@ def how_sure(
         # By its name, so that it is the same whatever other scenes there are.
         rng = np.random.default_rng([seed, *name.encode()])
         places = _places(vary.scores(rng, draws, INPUTS))
-        table.loc[numbers, "sure"] = (places < TOP).mean(axis=0)
+        # Among no more than five every lie is always one of the five best, which would say nothing.
+        if len(numbers) > TOP:
+            table.loc[numbers, "sure"] = (places < TOP).mean(axis=0)
         base = _places(vary.scores(rng, 1, ()))
         alone = {i: _places(vary.scores(rng, DRAWS_ALONE, (i,))) for i in INPUTS}
         return table, {i: _unrest(got, base) for i, got in alone.items()}

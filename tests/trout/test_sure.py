@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import rankdata
@@ -14,8 +16,7 @@ from tests.trout import waters
 CURVES = load_curves()
 
 
-@pytest.fixture(scope="module")
-def run():
+def many_boulders() -> waters.Stated:
     """A long water with many like boulders and one far better place, the undercut."""
     g = waters.grid()
     x, y = g.x, g.y
@@ -28,8 +29,12 @@ def run():
     for a, b in pockets:
         near = (x > a) & (x < a + 5) & (np.abs(y - b) < 1)
         seam[near] = 1 - np.abs(y - b)[near]
-    stated = waters.Stated(depth, speed, overhead=under.astype(float), seam_distance=seam, seam_contrast=0.4)
-    water = waters.score(stated, CURVES)
+    return waters.Stated(depth, speed, overhead=under.astype(float), seam_distance=seam, seam_contrast=0.4)
+
+
+@pytest.fixture(scope="module")
+def run():
+    water = waters.score(many_boulders(), CURVES)
     lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
     return water, lies
 
@@ -49,8 +54,16 @@ def test_the_outstanding_place_is_surer_than_one_of_many_alike(run):
 
 
 def test_only_lies_of_the_scene_get_a_share(run):
+    """And nobody is sure of being among the five best of five."""
+    counts = []
     for table in sure_of(run).scenes.values():
-        assert np.array_equal(table["rank"] > 0, table["sure"].notna())
+        counts.append((table["rank"] > 0).sum())
+        assert np.array_equal((table["rank"] > 0) & (counts[-1] > 5), table["sure"].notna())
+    assert max(counts) > 5
+    water, lies = run
+    few = {name: table.assign(rank=table["rank"].where(table["rank"] <= 5, 0)) for name, table in lies.scenes.items()}
+    for table in sure_of((water, replace(lies, scenes=few))).scenes.values():
+        assert table["sure"].isna().all()
 
 
 def test_the_same_seed_draws_the_same(run):
@@ -92,11 +105,14 @@ def test_a_water_without_lies():
 
 
 def test_the_energy_engine_is_drawn_too():
-    water = waters.score(waters.lone_boulder(), CURVES, "energy")
+    """On the same lies it is another score that is drawn."""
+    water = waters.score(many_boulders(), CURVES, "energy")
     lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
-    out = how_sure(water.channel, water.lights, water.sights, water.holdings, lies, CURVES)
-    table = out.scenes["overcast noon"]
+    table = sure_of((water, lies)).scenes["overcast noon"]
+    assert (table["rank"] > 0).sum() > 5
     assert table["sure"][table["rank"] > 0].between(0, 1).all()
+    ordinary = sure_of((waters.score(many_boulders(), CURVES), lies)).scenes["overcast noon"]
+    assert not table["sure"].equals(ordinary["sure"])
 
 
 def test_places_are_ranks_from_the_top():
