@@ -152,14 +152,16 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
             return earlier
         from reachmap.run import analyse, write
         from reachmap.write import lies_table
+        from reachmap.write.summary import printed
 
         result = analyse(beat, **settings)
         write(result, out)
-        best = [row for row in lies_table(result) if row["rank"] == 1]
+        made_of = result.channel.beat
+        best = [{**row, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
         memo.write_text(json.dumps({"asked": _asked(settings), "best": best}), encoding="utf-8")
-        return Outcome(beat, out, result.channel.beat.name, best=best)
+        return Outcome(beat, out, made_of.name, best=best)
     except ReachmapError as error:
         return Outcome(beat, None, beat.name, str(error))
     except Exception as error:

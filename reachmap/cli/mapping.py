@@ -122,6 +122,7 @@ def compare_command(
     from reachmap.ask import Changed, compare_on_beat
     from reachmap.beat import read_beat
     from reachmap.write.rasters import write_difference
+    from reachmap.write.summary import guess_line
 
     channel, told = compare_on_beat(read_beat(beat), before, after, Changed(**changes), curves=curves, cell_m=cell_m)
     if layer:
@@ -129,9 +130,12 @@ def compare_command(
     if as_json:
         lies = told.table.reset_index().to_dict("records")
         shown = {"before": told.before, "after": told.after, "paragraph": told.paragraph, "lies": lies}
+        shown["guessed"] = guess_line(channel)
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False, default=float))
         return
     click.echo(told.paragraph)
+    if guessed := guess_line(channel):
+        click.echo(guessed)
     if len(told.table) > 2:
         alike = told.table[["before", "after"]].corr("spearman").iloc[0, 1]
         far = told.table.sort_values("gain", key=abs, ascending=False).head(3)

@@ -143,7 +143,8 @@ def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limi
     hours = _hours_words(channel, place, light, day) if by_day and not place.roofed and day is not None else ""
     moon = "" if by_day else moon_words(float(light["light_bed"][place.cells].mean()))
     lack = _lack_words(place, holding, limiting, by_day)
-    deep, current = f"{place.depth_m:.1f} m deep", _current_words(place, by_day)
+    deep = f"{place.depth_m:.1f} m deep" + (" by guess" if channel.depth_guessed else "")
+    current = _current_words(place, by_day) + (" by guess" if channel.speed_relative else "")
 
     def sentence(shade: str, *more: str) -> str:
         first = " ".join(words for words in (deep, place.cover, roof, shade) if words)

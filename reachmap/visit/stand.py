@@ -128,6 +128,9 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -
     wading = wading_class(deep, fast, hour.dark, visitor.unsure)
     klass = np.where(wet, wading, 1).astype(int)
     good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.part("redd", cell) > 0))
+    # Where depth or speed is a guess nobody is sent into the water at all.
+    if channel.depth_guessed or channel.speed_relative:
+        good &= ~wet
     good &= wet | (shapely.distance(channel.beat.outline, shapely.points(x, y)) <= BESIDE_WATER_M)
     depth = np.where(wet, channel["depth"][cell], 0.0)
     # Every place once in each posture.

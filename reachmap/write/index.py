@@ -17,6 +17,9 @@ a{color:inherit}.bad{border-left:4px solid #1f2a2e;padding-left:.6rem}
 """
 
 
+LONGEST_NAME, LETTER, LINE = 34, 7.0, 14.0
+"""Letters of a name beside its dot, and the room for a letter and a line in units of the sketch (assumed)."""
+
 HEAD = f"""<!doctype html><html lang="en"><meta charset="utf-8">
 <meta name="viewport" content="width=device-width,initial-scale=1">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
@@ -81,10 +84,28 @@ def _where(good: Sequence[Mapping[str, Any]]) -> str:
     x = (lon - lon.mean()) * np.cos(np.radians(lat.mean()))
     y = lat.mean() - lat
     span = max(np.ptp(x), np.ptp(y), 1e-6)
+    across, down = 20 + 560 * (x - x.min()) / span, 20 + 560 * (y - y.min()) / span
     dots = "".join(
-        f"<circle cx='{20 + 560 * (a - x.min()) / span:.1f}' cy='{20 + 560 * (b - y.min()) / span:.1f}' r='5' "
-        f"fill='currentColor'><title>{escape(title)}</title></circle>"
-        for (title, _, _), a, b in zip(spots, x, y, strict=True)
+        f"<circle cx='{a:.1f}' cy='{b:.1f}' r='5' fill='currentColor'><title>{escape(title)}</title></circle>"
+        for (title, _, _), a, b in zip(spots, across, down, strict=True)
     )
+    names = _names([title for title, _, _ in spots], across.tolist(), down.tolist())
     height = 40 + 560 * np.ptp(y) / span
-    return f"<svg viewBox='0 0 600 {height:.0f}' role='img' aria-label='where the beats lie'>{dots}</svg>"
+    return f"<svg viewBox='0 0 600 {height:.0f}' role='img' aria-label='where the beats lie'>{dots}{names}</svg>"
+
+
+def _names(titles: Sequence[str], across: Sequence[float], down: Sequence[float]) -> str:
+    """The names beside their dots, toward the middle; one that would cover another is left to the dot's tooltip."""
+    taken: list[tuple[float, float, float]] = []
+    out = ""
+    for title, x, y in zip(titles, across, down, strict=True):
+        word = title if len(title) <= LONGEST_NAME else title[: LONGEST_NAME - 1] + "…"
+        wide = LETTER * len(word)
+        left = x < 300
+        start = x + 9 if left else x - 9 - wide
+        if all(abs(y - line) > LINE or start + wide < a or start > b for a, b, line in taken):
+            taken.append((start, start + wide, y))
+            anchor = "start" if left else "end"
+            out += f"<text x='{x + (9 if left else -9):.1f}' y='{y + 4:.1f}' font-size='12' text-anchor='{anchor}' "
+            out += f"fill='currentColor'>{escape(word)}</text>"
+    return out

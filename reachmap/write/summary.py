@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import shapely
 
 from reachmap.beat.model import Beat
+from reachmap.channel.model import Channel
 from reachmap.trout.model import Lies
 from reachmap.write.imperial import as_typed, in_feet, in_metres
 from reachmap.write.model import Result
@@ -105,7 +106,7 @@ def summarise(result: Result) -> str:
         f"{grid.n_wet * grid.cell_m**2:.0f} m2 of water"
         + (f", {channel.flow_m3_s:.2f} m3/s" if channel.flow_m3_s is not None else ", flow not known"),
     ]
-    lines += [_guess_line(result)] if channel.depth_guessed or channel.speed_relative else []
+    lines += [guessed] if (guessed := guess_line(channel)) else []
     for name, light in result.lights.items():
         when = light.scene.when
         lines += ["", f"{as_typed(name)} ({when:%d %b %Y %H:%M}, cloud {light.scene.cloud}/8)"]
@@ -124,17 +125,11 @@ def printed(text: str, beat: Beat) -> str:
     return in_feet(text) if beat.units == "imperial" else in_metres(text)
 
 
-def _guess_line(result: Result) -> str:
-    """Say plainly what was not measured."""
-    missing = [
-        text
-        for yes, text in (
-            (result.channel.depth_guessed, "DEPTH IS A GUESS: no soundings"),
-            (result.channel.speed_relative, "SPEED IS RELATIVE ONLY: no speed measured and no flow known"),
-        )
-        if yes
-    ]
-    return "; ".join(missing)
+def guess_line(channel: Channel) -> str:
+    """Say plainly what was not measured, "" if everything was."""
+    depth = ["DEPTH IS A GUESS: no soundings"] if channel.depth_guessed else []
+    speed = ["SPEED IS RELATIVE ONLY: no speed measured and no flow known"] if channel.speed_relative else []
+    return "; ".join(depth + speed)
 
 
 def _scene_lines(result: Result, scene: str) -> list[str]:

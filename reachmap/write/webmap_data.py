@@ -68,6 +68,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "notes": _notes(beat.notes),
         "cautions": [{"text": c.text, "grave": c.grave} for c in result.visit.cautions],
         "honest": _honest(result),
+        "guessed": {"depth": channel.depth_guessed, "speed": channel.speed_relative},
         "units": beat.units,
     }
 

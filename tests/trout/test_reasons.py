@@ -56,6 +56,17 @@ def test_shade_is_named_by_what_stands_toward_the_sun(toy_channel, noon):
     assert not any("alders" in text for text in why)
 
 
+def test_a_guess_is_called_one(toy_channel, noon):
+    """A depth or a speed nobody measured must not look like one that was, wherever the sentence is read."""
+    lies, why = sentences(replace(toy_channel, depth_guessed=True, speed_relative=True), noon)
+    assert len(why)
+    for text in (*why, *lies.scenes[noon.scene.name]["lasting"]):
+        assert re.match(r"\d\.\d m deep by guess", text)
+        assert re.search(r"(drift|seam|m/s|nose|\)) by guess", text)
+    _, why = sentences(toy_channel, noon)
+    assert not any("guess" in text for text in why)
+
+
 def test_no_shadow_is_spoken_of_under_cloud(toy_channel):
     _, why = sentences(toy_channel, toy.light(toy_channel, toy.scenes()[1]), toy.day(toy_channel))
     assert not any("shade" in text for text in why)

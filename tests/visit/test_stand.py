@@ -32,6 +32,17 @@ def shadow(x: float, y: float, height: float, sun: Body) -> shapely.LineString:
     return shapely.LineString([(x, y), (x + long * east, y + long * north)])
 
 
+@pytest.mark.parametrize("guessed", ["depth_guessed", "speed_relative"])
+def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
+    hours = {int(n): Hour(Body(58.0, 180.0, 1e5), False, "12:00") for n in made.lies.table.index}
+    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    assert (stances(made.channel, hours, made.lies, none)["on"] == "water").any()
+    channel = replace(made.channel, **{guessed: True})
+    found = stances(channel, hours, made.lies, none)
+    assert len(found)
+    assert (found["on"] == "bank").all()
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     altitude=st.floats(1, 85),

@@ -51,8 +51,10 @@ function makeLies({ L, map, D, U, physics, notes, state }, choose) {
     return lie.sun < 0.5 ? 'in shade now' : 'in the sun now';
   }
 
-  const line = (lie, setting) =>
-    `${lie.kind}, ${scoreWord(lie.score)}: ${units.length(lie.depth_m, 1)} deep, drift ${units.speed(lie.drift_m_s)}, ${sky(lie, setting)}`;
+  const guess = (yes) => (yes ? ' by guess' : '');
+  const depth = (lie) => `${units.length(lie.depth_m, 1)} deep${guess(D.guessed.depth)}`;
+  const drift = (lie) => `drift ${units.speed(lie.drift_m_s)}${guess(D.guessed.speed)}`;
+  const line = (lie, setting) => `${lie.kind}, ${scoreWord(lie.score)}: ${depth(lie)}, ${drift(lie)}, ${sky(lie, setting)}`;
 
   // A line in a list; it stays and only its words change.
   function makeItem(lie) {

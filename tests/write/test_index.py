@@ -1,0 +1,63 @@
+"""The page over many beats: names beside the dots, none over another, whatever they are."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reachmap.write import index_page
+from reachmap.write.index import LETTER, LINE
+
+
+def outcome(title, lat, lon):
+    best = {"scene": "noon", "rank": 1, "lie": 1, "kind": "prime", "score": 0.5, "why": "deep", "lat": lat, "lon": lon}
+    return {"title": title, "out": "a", "message": "", "best": [best]}
+
+
+def names(page):
+    found = re.findall(
+        r"<text x='([\d.]+)' y='([\d.]+)' font-size='12' text-anchor='(\w+)' fill='currentColor'>(.*?)<", page
+    )
+    return [(float(x), float(y), anchor, word) for x, y, anchor, word in found]
+
+
+def test_a_name_stands_beside_its_dot():
+    page = index_page(
+        [outcome("Upper <beat>", 54.0, -2.0), outcome("L" * 60, 54.1, -1.9), outcome("here too", 54.0, -2.0)]
+    )
+    shown = names(page)
+    assert [word for *_, word in shown] == ["Upper &lt;beat&gt;", "L" * 33 + "…"]
+    assert page.count("<circle") == 3
+    assert f"<title>{'L' * 60}</title>" in page
+    assert "<beat>" not in page
+
+
+@given(
+    st.lists(
+        st.tuples(st.text("abc ", min_size=1, max_size=40), st.floats(50, 51), st.floats(-3, -2)),
+        min_size=2,
+        max_size=30,
+    )
+)
+def test_no_name_covers_another_or_leaves_the_sketch(beats):
+    boxes = []
+    for x, y, anchor, word in names(index_page([outcome(*beat) for beat in beats])):
+        wide = LETTER * len(word)
+        left = x if anchor == "start" else x - wide
+        assert left >= -1
+        assert left + wide <= 601
+        assert all(abs(y - other) > LINE - 0.2 or left > b - 0.2 or left + wide < a + 0.2 for a, b, other in boxes)
+        boxes.append((left, left + wide, y))
+    assert boxes
+
+
+@pytest.mark.browser
+def test_letters_take_no_more_room_than_is_kept_for_them(browser):
+    page = browser.new_page()
+    page.set_content(index_page([outcome("Tarrowby Water, Mill Shed beat", 54.0, -2.0), outcome("b", 54.1, -1.9)]))
+    wide = page.evaluate("document.querySelector('text').getComputedTextLength()")
+    page.close()
+    assert wide < LETTER * len("Tarrowby Water, Mill Shed beat")
