@@ -99,7 +99,8 @@ _ROWS = [
     ("limiting", "", "trout", "number of the factor that holds the score down, see the factor list"),
     ("lie", "", "trout", "number of the lie the cell belongs to, 0 for none"),
     # visit
-    ("wading", "", "visit", "wading class: 1 usual care, 2 strong care, 3 do not wade"),
+    ("wading", "", "visit", "wading class by daylight: 1 usual care, 2 strong care, 3 do not wade"),
+    ("wading_dark", "", "visit", "the same after dark, when every step is harder"),
     ("redd", "", "visit", "1 where spawning gravel is likely in season, keep off; else 0"),
 ]
 

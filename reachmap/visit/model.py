@@ -36,7 +36,7 @@ class Visit:
     eye : Series, index time: state of the eye over the lies, 1 day to 0 night; empty with `hours`
     order : the lies in the order to fish them, with time: DataFrame lie, when, why, step (of the day)
     seen : lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours ...)
-    layers : wading, redd (n_wet,) float32
+    layers : wading, wading_dark, redd (n_wet,) float32
     cautions : always shown
     """
 

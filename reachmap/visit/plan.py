@@ -61,14 +61,14 @@ def plan_visit(
     """
     first = next(iter(lights))
     light = lights[first]
-    dark, unsure = is_dark(light.sun), channel.beat.visitor.unsure
+    unsure = channel.beat.visitor.unsure
 
     def read(name: str, cells: WetCells) -> np.ndarray:
         if name == "redd":
             return redds(channel, light.scene, cells)
-        return wading_class(channel["depth"][cells], channel["speed"][cells], dark, unsure)
+        return wading_class(channel["depth"][cells], channel["speed"][cells], name == "wading_dark", unsure)
 
-    layers = Derived(("wading", "redd"), read, channel.grid.n_wet)
+    layers = Derived(("wading", "wading_dark", "redd"), read, channel.grid.n_wet)
     curves = curves or load_curves()
     hours, lux, eye = pd.DataFrame(), pd.DataFrame(), pd.Series(dtype=float)
     if day is not None:

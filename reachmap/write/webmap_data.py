@@ -88,9 +88,7 @@ def _layers(result: Result, coarse: Coarse) -> dict[str, Any]:
     packed["depth_sd"] = pack_small(coarse.mean(channel["depth_sd"]), 0.01)
     packed["confidence"] = pack_small(coarse.mean(channel["confidence"]))
     packed["lie"] = pack_small(coarse.most(result.lies.label))
-    for name in ("wading", "redd"):
-        if name in visit:
-            packed[name] = pack_small(coarse.most(visit[name]))
+    packed |= {name: pack_small(coarse.most(visit[name])) for name in ("wading", "wading_dark", "redd")}
     return packed
 
 

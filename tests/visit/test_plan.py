@@ -99,6 +99,13 @@ def test_a_lie_outside_the_order_is_met_at_the_hour_of_the_scene(run):
         assert stance.when == (moments[order[stance.lie]] if stance.lie in order else f"{scene:%H:%M}")
 
 
+def test_wading_is_classed_by_daylight_and_after_dark_whatever_the_scene(run):
+    ch, _, visit = run
+    for name, dark in (("wading", False), ("wading_dark", True)):
+        assert np.array_equal(visit.layers[name], wading_class(ch["depth"], ch["speed"], night=dark))
+    assert (visit.layers["wading_dark"] >= visit.layers["wading"]).all()
+
+
 def test_hours_are_scores_and_agree_with_the_scene(run):
     _, made, visit = run
     assert visit.hours.shape == (144, len(made.lies.table))

@@ -31,7 +31,8 @@ def result():
     lane = made.visit.lanes.assign(crosses_seam=True)
     lane = gpd.GeoDataFrame(lane.drop(columns="geometry"), geometry=[shapely.LineString([(12, 0.9), (12, 4)])])
     redd = (ch.grid.x < -50).astype(np.float32)
-    visit = replace(made.visit, lanes=lane.set_crs(toy.CRS_LOCAL), layers={**made.visit.layers, "redd": redd})
+    harder = {"wading_dark": np.minimum(made.visit.layers["wading"] + 1, 3)}
+    visit = replace(made.visit, lanes=lane.set_crs(toy.CRS_LOCAL), layers={**made.visit.layers, **harder, "redd": redd})
     return replace(made, visit=visit)
 
 
@@ -146,6 +147,21 @@ def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
     text = panel.inner_text()
     assert "night eye" in text
     assert "hardly a fly in this light" in text
+
+
+@pytest.mark.browser
+def test_after_dark_wading_is_harder_on_the_map_too(offline, page_file, result):
+    page = ready(offline, page_file).page
+    easy = int(np.flatnonzero(result.visit.layers["wading"] == 1)[0])
+    pictures = []
+    for step, word in ((72, "usual care"), (0, "strong care")):
+        page.evaluate(f"reachmapPage.set({{step: {step}}})")
+        page.evaluate(f"reachmapPage.place.cell(reachmapPage.map.getCenter(), {easy})")
+        assert word in page.locator("#place").inner_text()
+        page.evaluate("reachmapPage.state.layer = 'depth'; reachmapPage.refresh()")
+        pictures.append(page.evaluate(PICTURE))
+    # The depth is the same at noon and at midnight, so only the signs for wading differ.
+    assert pictures[0] != pictures[1]
 
 
 @pytest.mark.browser

@@ -35,7 +35,7 @@ function makeImagery(L, { host, path, zoom, credit }) {
 function wireLayers({ L, D, U, state, lies, shapes, refresh }) {
   $('layers').append(...choices('radio', 'layer', LAYERS, (id) => id === state.layer, (id) => { state.layer = id; refresh(); }));
   const groups = { ...shapes.groups, ...(D.imagery ? { imagery: makeImagery(L, D.imagery) } : {}) };
-  const there = (id) => (id in groups ? groups[id].getLayers().length > 0 : id === 'wading' ? U.layers.wading : id !== 'imagery');
+  const there = (id) => (id in groups ? groups[id].getLayers().length > 0 : id !== 'imagery');
   const available = EXTRAS.filter(([id]) => there(id));
   function extra(id, on, map = shapes.map) {
     state.extras[id] = on;

@@ -46,8 +46,8 @@ function drawLegend(title, ramp, extra) {
 // The signs on the map in words; only those this beat has.
 function drawSigns(D, U) {
   const signs = ['Outline of a lie: solid prime, dashed feeding, dotted sheltering.'];
-  if (U.layers.wading && U.layers.wading.some((v) => v >= 3)) signs.push('Dark slanting lines on the water: do not wade.');
-  if (U.layers.redd && U.layers.redd.some((v) => v)) signs.push('Grey gravel: trout spawn here in this season. Keep off it.');
+  if (U.layers.wading_dark.some((v) => v >= 3)) signs.push('Dark slanting lines on the water: do not wade. After dark there are more of them.');
+  if (U.layers.redd.some((v) => v)) signs.push('Grey gravel: trout spawn here in this season. Keep off it.');
   if (D.shapes.lanes.some((lane) => lane.seams.length)) signs.push('Ring on a lane: it crosses a seam there, where a drift begins to drag.');
   $('signs').replaceChildren(...signs.map((text) => el('li', { text })));
 }

@@ -27,18 +27,24 @@ function makePainter(D, U) {
   const PAPER = 0xffecf4f7;
   const GREY = 0xff8a8a88;
   const pictures = U.tiles.map((tile) => new ImageData(tile.w, tile.h));
-  const { confidence, wading, redd } = U.layers;
-  const marks = new Uint8Array(D.n);
-  for (let i = 0; i < D.n; i++) {
-    const [x, y] = [U.col[i], U.row[i]];
-    if (confidence[i] < 1 && ((x + y) & 3) === 0) marks[i] |= MARK.thin;
-    if (wading && wading[i] >= 3 && (x - y) % 6 === 0) marks[i] |= MARK.stay;
-    if (wading && wading[i] === 2 && x % 5 === 0 && y % 5 === 0) marks[i] |= MARK.care;
-    if (redd && redd[i] && (x + y) & 1) marks[i] |= MARK.redd;
+  const { confidence, redd } = U.layers;
+  function marked(wading) {
+    const out = new Uint8Array(D.n);
+    for (let i = 0; i < D.n; i++) {
+      const [x, y] = [U.col[i], U.row[i]];
+      if (confidence[i] < 1 && ((x + y) & 3) === 0) out[i] |= MARK.thin;
+      if (wading[i] >= 3 && (x - y) % 6 === 0) out[i] |= MARK.stay;
+      if (wading[i] === 2 && x % 5 === 0 && y % 5 === 0) out[i] |= MARK.care;
+      if (redd[i] && (x + y) & 1) out[i] |= MARK.redd;
+    }
+    return out;
   }
+  const byDay = marked(U.layers.wading);
+  const byNight = marked(U.layers.wading_dark);
 
   // `code` gives each wet cell a number 0-255 of the colour table.
-  function paint(layer, code, table, { hatch = true, wade = false } = {}) {
+  function paint(layer, code, table, { hatch = true, wade = false, night = false } = {}) {
+    const marks = night ? byNight : byDay;
     const wanted = MARK.stay | MARK.redd | (hatch ? MARK.thin : 0) | (wade ? MARK.care : 0);
     U.tiles.forEach((tile, k) => {
       const { cells, pixels } = tile;

@@ -46,8 +46,8 @@ function makePlace(page) {
     const seen = physics.sighting(state.setting, i);
     const limit = physics.limiting(state.setting, i);
     const score = result.hold[i];
-    const wading = U.layers.wading ? WADING_WORDS[U.layers.wading[i]] : '';
-    const redd = U.layers.redd && U.layers.redd[i] ? 'trout spawn here now; keep off' : '';
+    const wading = WADING_WORDS[U.layers[isDark(D, state.setting) ? 'wading_dark' : 'wading'][i]];
+    const redd = U.layers.redd[i] ? 'trout spawn here now; keep off' : '';
     card('This spot',
       el('p', {}, el('b', { text: scoreWord(score) }), score > 0.75 ? ': nothing much speaks against it.' : `: ${FACTOR_WORDS[limit]}.`),
       facts([

@@ -35,27 +35,27 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
       case 'depth': return [layerCode('depth', DEEPEST_SHOWN), 'depth', ''];
       case 'speed': return [layerCode('speed', FASTEST_SHOWN), 'speed', `Walking pace is about ${units.speed(1.34)}.`];
       case 'sure': return [layerCode('confidence', 2), 'sure', ''];
-      default: return [holdCode(result.hold), D.day.altitude[setting.step][0] < -6 ? 'night' : 'day', ''];
+      default: return [holdCode(result.hold), isDark(D, setting) ? 'night' : 'day', ''];
     }
   }
 
   const table = (ramp) => (state.printing ? GREYS : TABLES)[ramp];
   function paint() {
-    const options = { hatch: state.extras.thin, wade: state.extras.wading };
+    const options = (setting) => ({ hatch: state.extras.thin, wade: state.extras.wading, night: isDark(D, setting) });
     const result = physics.score(state.setting);
     const kept = state.compare !== 'off' && state.kept;
     const swiping = kept && state.compare === 'swipe';
     keptLayer.hide(!swiping);
     if (kept && state.compare === 'change') {
-      painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), table('change'), options);
+      painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), table('change'), options(state.setting));
       drawLegend('What changed', 'change', 'Now against the moment you kept.');
     } else {
       if (swiping) {
         const [values, ramp] = coloured(kept, physics.score(kept));
-        painter.paint(keptLayer, values, table(ramp), options);
+        painter.paint(keptLayer, values, table(ramp), options(kept));
       }
       const [values, ramp, extra] = coloured(state.setting, result);
-      painter.paint(nowLayer, values, table(ramp), options);
+      painter.paint(nowLayer, values, table(ramp), options(state.setting));
       drawLegend(LAYERS.find(([id]) => id === state.layer)[1], ramp, swiping ? 'Left of the line: the kept moment. Right: now.' : extra);
     }
     clip();
