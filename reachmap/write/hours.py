@@ -7,6 +7,7 @@ from html import escape
 import numpy as np
 import pandas as pd
 
+from reachmap.visit.plan import is_dark
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
 from reachmap.write.summary import printed, ranked
@@ -64,7 +65,9 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     lines += ["", beside] if (beside := beside_the_map(result, numbers)) else []
     if clouded is not None:
         lines += ["", if_clouded(result, clouded)]
-    lines += ["", *(f"- {caution.text}" for caution in result.visit.cautions if caution.grave)]
+    dark = any(is_dark(result.day.sun[step]) for step in result.visit.order["step"])
+    told = [caution for caution in result.visit.cautions if caution.grave or (dark and caution.key == "dark")]
+    lines += ["", *(f"- {caution.text}" for caution in told)]
     return printed("\n".join(lines), result.channel.beat)
 
 

@@ -98,6 +98,8 @@ def test_light_in_the_order_is_that_of_the_hour(sample_folder):
             elif day.sun[row.step].altitude_deg > 5:
                 lit = day.sun_on(result.lies.cells[row.lie])[row.step].mean() >= 127.5
                 assert then == ["in the sun then" if lit else "in shade then"]
+    told = {name: hours_text(result) for name, result in results.items()}
+    assert [name for name in told if "After dark every class is harder" in told[name]] == ["night"]
     night = results["night"]
     up = [night.day.moon[step].altitude_deg > 0 for step in night.visit.order["step"]]
     assert any("moonlit" in why for why, high in zip(night.visit.order["why"], up, strict=True) if high)
