@@ -1,12 +1,13 @@
 """How high the land stands round the water, out to far valley sides: horizon angles by azimuth.
 
-From every point of a coarse lattice over the water, rays run over the surface model in steps that grow with the
-distance; the steepest sight line is the horizon there. Each step looks at the highest point within its own length, so
-that no crest is stepped over. For each cell the nearest lattice point counts.
+From the middle of every square of a coarse lattice that holds water, rays run over the surface model in steps that grow
+with the distance; the steepest sight line is the horizon there. Each step looks at the highest point within its own
+length, so that no crest is stepped over. For each cell its own square counts.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,71 +15,129 @@ from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Skyline, Terrain
 from reachmap.channel.blocks import over_blocks
+from reachmap.channel.model import Grid
+from reachmap.channel.sheet import Sheet
 from reachmap.light.shadow import Cells
+from reachmap.threads import pieces, side_by_side
 
 AZIMUTHS = 72
 """Directions, 5 deg apart."""
 
 LATTICE_M = 4.0
-"""Least distance of lattice points [m]; near banks finer than this belong into the shade file."""
+"""Least side of a square of the lattice [m]; near banks finer than this belong into the shade file."""
 
 GROWTH = 0.05
 """Steps stay shorter than this share of the distance, from the third on [-]."""
 
+MOST_POINTS = 256
+"""Lattice points worked out at once: few enough for the processor's own memory."""
+
 
 @dataclass(frozen=True)
 class Horizon:
-    """Horizon angles.
+    """Horizon angles of some cells.
 
     Parameters
     ----------
     angle_deg : (n_points, AZIMUTHS), 0 where the land is flat [deg]
-    nearest : lattice point of each cell, in block order (n_wet,)
+    nearest : lattice point of each cell, in block order (n,)
     """
 
     angle_deg: np.ndarray
     nearest: np.ndarray
 
-    def toward(self, azimuth_deg: float) -> np.ndarray:
-        """Horizon toward an azimuth for each cell, in block order (n_wet,) [deg]."""
+    def of_points(self, azimuth_deg: float) -> np.ndarray:
+        """Horizon toward an azimuth from each lattice point (n_points,) [deg]."""
         place = azimuth_deg / 360.0 * AZIMUTHS
         k, share = int(np.floor(place)), place - np.floor(place)
         one, other = self.angle_deg[:, k % AZIMUTHS], self.angle_deg[:, (k + 1) % AZIMUTHS]
-        return ((1.0 - share) * one + share * other)[self.nearest]
+        return (1.0 - share) * one + share * other
+
+    def toward(self, azimuth_deg: float) -> np.ndarray:
+        """Horizon toward an azimuth from each cell (n,) [deg]."""
+        return self.of_points(azimuth_deg)[self.nearest]
 
 
-def horizon_of(terrain: Terrain | None, skyline: Skyline | None, cells: Cells) -> Horizon | None:
-    """Horizon angles over the water's cells, the higher of the surface model's and the far skyline's.
+@dataclass(frozen=True)
+class Surroundings:
+    """The land round one water, looked at once for whatever cells its light is worked out on.
+
+    Parameters
+    ----------
+    angle_deg : horizon from the middle of every square, row by row (n_points, AZIMUTHS) [deg]
+    grid : lattice squares as cells
+    """
+
+    angle_deg: np.ndarray
+    grid: Grid
+
+    def of(self, cells: Cells) -> Horizon:
+        """The horizon of some cells of the same water."""
+        nearest = np.empty(len(cells.x), np.int32)
+
+        def find(part: slice) -> None:
+            nearest[part] = self.grid.locate(cells.x[part], cells.y[part])
+
+        side_by_side(find, pieces(len(nearest)))
+        # The middle of a few cells can lie in a square that holds none of them.
+        lost = np.flatnonzero(nearest < 0)
+        if len(lost):
+            middles = cKDTree(np.column_stack([self.grid.x, self.grid.y]))
+            nearest[lost] = middles.query(np.column_stack([cells.x[lost], cells.y[lost]]))[1]
+        return Horizon(self.angle_deg, nearest)
+
+
+def look_round(terrain: Terrain | None, skyline: Skyline | None, grid: Grid) -> Surroundings | None:
+    """Horizon angles over a grid's water, the higher of the surface model's and the far skyline's.
 
     None without both. Where the surface is unknown it is taken as flat; the skyline is the same from all of the water.
     """
-    found = None if terrain is None else _of_surface(terrain, cells)
-    if skyline is None:
-        return found
-    far = np.interp(np.arange(AZIMUTHS) * 360.0 / AZIMUTHS, skyline.azimuth_deg, skyline.elevation_deg, period=360.0)
-    if found is None:
-        return Horizon(far[None], np.zeros(len(cells.x), int))
-    return Horizon(np.maximum(found.angle_deg, far), found.nearest)
+    if terrain is None and skyline is None:
+        return None
+    side = LATTICE_M if terrain is None else max(LATTICE_M, terrain.cell_m)
+    merge = max(1, round(side / grid.cell_m))
+    shape = (-(-grid.shape[0] // merge), -(-grid.shape[1] // merge))
+    squares = Grid(grid.x0, grid.y1, grid.cell_m * merge, Sheet.of_cells(shape, *grid.cells, merge=merge))
+    angle = np.zeros((squares.n_wet, AZIMUTHS), np.float32)
+    if terrain is not None:
+        angle = _of_surface(terrain, squares.x, squares.y)
+    if skyline is not None:
+        azimuth = np.arange(AZIMUTHS) * 360.0 / AZIMUTHS
+        angle = np.maximum(angle, np.interp(azimuth, skyline.azimuth_deg, skyline.elevation_deg, period=360.0))
+    return Surroundings(angle, squares)
 
 
-def _of_surface(terrain: Terrain, cells: Cells) -> Horizon:
-    side = max(LATTICE_M, terrain.cell_m)
-    knot = np.unique(np.floor(np.column_stack([cells.x, cells.y]) / side).astype(int), axis=0)
-    points = (knot + 0.5) * side
-    nearest = cKDTree(points).query(np.column_stack([cells.x, cells.y]))[1]
+def _of_surface(terrain: Terrain, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Horizon of a surface model from points (n,), (n, AZIMUTHS) float32 [deg]."""
+    out = np.empty((len(x), AZIMUTHS), np.float32)
+    rings = list(_rings(terrain))
+    turn = 2.0 * np.pi * np.arange(AZIMUTHS) / AZIMUTHS
+    east, south = np.sin(turn), -np.cos(turn)
+
+    def look(part: slice) -> None:
+        slope = np.zeros((part.stop - part.start, AZIMUTHS), np.float32)
+        for distance, height, cell in rings:
+            # One cell of flat land round the map stands for everything beyond it.
+            high, wide = height.shape
+            col = np.floor((x[part, None] - terrain.x0) / cell + east * (distance / cell)).astype(np.int32) + 1
+            row = np.floor((terrain.y1 - y[part, None]) / cell + south * (distance / cell)).astype(np.int32) + 1
+            np.clip(col, 0, wide - 1, out=col)
+            np.clip(row, 0, high - 1, out=row)
+            np.maximum(slope, height.ravel().take(row * wide + col) / np.float32(distance), out=slope)
+        out[part] = np.degrees(np.arctan(slope))
+
+    side_by_side(look, pieces(len(x), MOST_POINTS))
+    return out
+
+
+def _rings(terrain: Terrain) -> Iterator[tuple[float, np.ndarray, float]]:
+    """Distances of the steps, each with the surface in blocks of about its length, flat land around, and their size."""
     far = float(np.hypot(*terrain.height_m.shape)) * terrain.cell_m
-    slope = np.zeros((len(points), AZIMUTHS), np.float32)
-    angle = 2.0 * np.pi * np.arange(AZIMUTHS) / AZIMUTHS
     height, cell, distance = np.nan_to_num(terrain.height_m), terrain.cell_m, terrain.cell_m
+    framed = np.pad(height, 1)
     while distance < far:
         if GROWTH * distance > 2.0 * cell:
             height, cell = over_blocks(height, 2, np.maximum, 0.0), 2.0 * cell
-        x = points[:, :1] + distance * np.sin(angle)
-        y = points[:, 1:] + distance * np.cos(angle)
-        col = np.floor((x - terrain.x0) / cell).astype(int)
-        row = np.floor((terrain.y1 - y) / cell).astype(int)
-        known = (row >= 0) & (row < height.shape[0]) & (col >= 0) & (col < height.shape[1])
-        seen = height[np.where(known, row, 0), np.where(known, col, 0)]
-        slope = np.maximum(slope, np.where(known, seen, 0.0) / np.float32(distance))
+            framed = np.pad(height, 1)
+        yield distance, framed, cell
         distance += cell
-    return Horizon(np.degrees(np.arctan(slope)), nearest)

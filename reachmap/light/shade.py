@@ -8,12 +8,11 @@ from functools import cached_property
 
 import numpy as np
 
-from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel, Grid
 from reachmap.channel.rescale import Rescale, make_rescale
 from reachmap.light.canopy import leaves_on
 from reachmap.light.heights import Prism, prisms
-from reachmap.light.horizon import Horizon, horizon_of
+from reachmap.light.horizon import Horizon, Surroundings, look_round
 from reachmap.light.model import Body
 from reachmap.light.shadow import (
     CENTRE,
@@ -61,12 +60,13 @@ class Layout:
     horizon: Horizon | None
 
     @classmethod
-    def make(cls, beat: Beat, grid: Grid, depth_m: np.ndarray, solids: tuple[Prism, ...], size_m: float) -> Layout:
+    def make(
+        cls, grid: Grid, depth_m: np.ndarray, solids: tuple[Prism, ...], land: Surroundings | None, size_m: float
+    ) -> Layout:
         """Lay out a grid's water on cells merged to about a size [m]; a coarser grid stays as it is."""
         scaling = make_rescale(grid, max(size_m, grid.cell_m))
         cells = in_blocks(scaling.work, scaling.to_work(depth_m), *scaling.middles().T)
-        horizon = horizon_of(beat.terrain, beat.skyline, cells)
-        return cls(scaling, cells, within_reach(solids, cells), horizon)
+        return cls(scaling, cells, within_reach(solids, cells), None if land is None else land.of(cells))
 
     @cached_property
     def _with_rays(self) -> tuple[tuple[Things, Spots], ...]:
@@ -90,7 +90,7 @@ class Layout:
                 passed = np.exp(-optical_depth(things, over, altitude, leaf_on)).mean(axis=0)
                 np.multiply.at(share, over.cells, passed.astype(np.float32))
         if self.horizon is not None:
-            share[self.horizon.toward(body.azimuth_deg) >= altitude] = 0.0
+            share[(self.horizon.of_points(body.azimuth_deg) >= altitude)[self.horizon.nearest]] = 0.0
         return self._wet(share)
 
     def sky(self, leaf_on: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -175,7 +175,11 @@ class Shade:
 
     def _laid(self, size_m: float) -> Layout:
         channel = self.channel
-        return Layout.make(channel.beat, channel.grid, channel["depth"], self.solids, size_m)
+        return Layout.make(channel.grid, channel["depth"], self.solids, self._land, size_m)
+
+    @cached_property
+    def _land(self) -> Surroundings | None:
+        return look_round(self.channel.beat.terrain, self.channel.beat.skyline, self.channel.grid)
 
     @cached_property
     def _fine(self) -> Layout:

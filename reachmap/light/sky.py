@@ -52,7 +52,9 @@ def sky_shares(cells: Cells, things: Things, horizon: Horizon | None, leaf_on: b
         """Cells with anything in one sector, and what they lose there of both skies' light (2, n)."""
         through = np.ones((n, bands), np.float32)
         # What stands solid on the ground makes one skyline with the land: behind each other, only the highest counts.
-        skyline = np.zeros(n) if horizon is None else np.sin(np.radians(horizon.toward(azimuth)))
+        skyline = np.zeros(n)
+        if horizon is not None:
+            skyline = np.sin(np.radians(horizon.of_points(azimuth)))[horizon.nearest]
         touched = skyline > 0.0
         for over in chords(cells, things, azimuth, LOWEST_DEG):
             touched[over.cells] = True

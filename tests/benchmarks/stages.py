@@ -3,6 +3,7 @@
     python -m tests.benchmarks.stages                        # 10^5, 10^6 and 10^7 wet cells, as a river gets longer
     python -m tests.benchmarks.stages --length 600           # the same numbers of cells on one reach of 600 m
     python -m tests.benchmarks.stages --turned 45            # the river runs across the map, in a far larger box
+    python -m tests.benchmarks.stages --hills                # with a surface model of the land 1 km round the river
     python -m tests.benchmarks.stages --sizes 100000 --json stages.json
 
 The river is sine-generated, 18 m wide, with soundings every 1.5 m along a zigzag track, a speed at every fourth, a tree
@@ -37,7 +38,7 @@ from scipy import ndimage as ndi
 from scipy.interpolate import griddata
 from scipy.spatial import cKDTree
 
-from reachmap.beat.model import Beat
+from reachmap.beat.model import Beat, Terrain
 from reachmap.channel import build_channel
 from reachmap.channel.bed import lay_bed
 from reachmap.channel.build import lay_reach
@@ -60,12 +61,14 @@ SIZES = (100_000, 1_000_000, 10_000_000)
 CELL_M = 0.134
 WIDTH = 18.0
 
+LAND_CELL_M = 10.0
+
 MOST_BOX = 100_000_000
 """Cells of the box around the river up to which general libraries are timed beside ours."""
 
 
-def river_beat(length_m: float, turned_deg: float = 0.0) -> Beat:
-    """The river, its survey, its trees and boulders; turned, it runs across the map."""
+def river_beat(length_m: float, turned_deg: float = 0.0, hills: bool = False) -> Beat:
+    """The river, its survey, its trees and boulders; turned, it runs across the map; with hills, there is land."""
     river = River.make(length_m, turned=np.radians(turned_deg))
     rng = np.random.default_rng(5)
     s = np.arange(2.0, length_m - 2.0, 1.5)
@@ -89,7 +92,16 @@ def river_beat(length_m: float, turned_deg: float = 0.0) -> Beat:
         flow_m3_s=3.0,
         shade=shade_table(*(tree(x, y) for x, y in banks)),
         cover=gpd.GeoDataFrame(cover, geometry=shapely.points(stones), crs=toy.CRS_LOCAL),
+        terrain=rough_land(river.outline) if hills else None,
     )
+
+
+def rough_land(outline: shapely.Geometry) -> Terrain:
+    """Hills of some tens of metres in cells of `LAND_CELL_M`, 1 km round the river."""
+    west, south, east, north = outline.bounds
+    shape = [int((high - low + 2000.0) / LAND_CELL_M) for low, high in ((south, north), (west, east))]
+    height = ndi.gaussian_filter(np.random.default_rng(6).normal(size=shape), 200.0 / LAND_CELL_M)
+    return Terrain(np.float32(30.0 * np.abs(height) / height.std()), west - 1000.0, north + 1000.0, LAND_CELL_M)
 
 
 def peak_gb() -> float:
@@ -150,9 +162,9 @@ class Clock:
         self.rows[name][label] = round(perf_counter() - wall, 3)
 
 
-def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
+def stages(length_m: float, cell_m: float, turned_deg: float, hills: bool) -> dict[str, Any]:
     """Every stage on one river."""
-    a_beat, clock = river_beat(length_m, turned_deg), Clock()
+    a_beat, clock = river_beat(length_m, turned_deg, hills), Clock()
     build_channel(river_beat(120.0), 0.5)
     n, box = _of_the_water(a_beat, cell_m, clock)
     # What the water was worked out from is gone by now, as in a run.
@@ -164,7 +176,8 @@ def stages(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
     clock.add_up("less held out", TO_THE_SCORE, less=[held_out])
     clock.add_up("less flow and wakes", TO_THE_SCORE, less=[flow_and_wakes])
     clock.add_up("less both", TO_THE_SCORE, less=[held_out, flow_and_wakes])
-    return {"wet_cells": n, "box_cells": box, "length_m": length_m, "cell_m": cell_m, "stages": clock.rows}
+    told = {"length_m": length_m, "cell_m": cell_m, "turned_deg": turned_deg, "hills": hills}
+    return {"wet_cells": n, "box_cells": box, **told, "stages": clock.rows}
 
 
 def _of_the_water(a_beat: Beat, cell_m: float, clock: Clock) -> tuple[int, int]:
@@ -254,12 +267,12 @@ def _with_cells(reach: Any) -> Any:
     return reach
 
 
-def whole(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
+def whole(length_m: float, cell_m: float, turned_deg: float, hills: bool) -> dict[str, Any]:
     """Everything with three scenes, files and map; then once more with only the scene changed."""
     scratch = tempfile.TemporaryDirectory()
     os.environ["XDG_CACHE_HOME"] = scratch.name
     # With a checksum of its own the beat counts as read from files, so what is worked out is kept.
-    a_beat, clock = replace(river_beat(length_m, turned_deg), sources={"river": f"{length_m}"}), Clock()
+    a_beat, clock = replace(river_beat(length_m, turned_deg, hills), sources={"river": f"{length_m}"}), Clock()
     result = clock.time("all, three scenes", lambda: analyse(a_beat, cell_m=cell_m, fresh=True))
     n = result.channel.grid.n_wet
     with tempfile.TemporaryDirectory() as folder:
@@ -269,7 +282,7 @@ def whole(length_m: float, cell_m: float, turned_deg: float) -> dict[str, Any]:
         clock.beside("files and map", "floor", lambda: _there_and_back(raw, Path(folder) / "raw"))
     result = None
     clock.time("one other scene", lambda: analyse(a_beat, cell_m=cell_m, scenes=(a_beat.scenes[0].name,)))
-    told = {"length_m": length_m, "cell_m": cell_m, "turned_deg": turned_deg, "bytes": size}
+    told = {"length_m": length_m, "cell_m": cell_m, "turned_deg": turned_deg, "hills": hills, "bytes": size}
     return {"wet_cells": n, **told, "stages": clock.rows}
 
 
@@ -278,13 +291,14 @@ def _there_and_back(raw: np.ndarray, path: Path) -> None:
     np.fromfile(path, np.float32)
 
 
-def measured(sizes: list[int], length_m: float | None, turned_deg: float, part: str) -> list[dict[str, Any]]:
+def measured(given: argparse.Namespace, part: str) -> list[dict[str, Any]]:
     """Each size in a process of its own."""
     out = []
-    for size in sizes:
-        long = length_m or size * CELL_M**2 / WIDTH
+    for size in given.sizes:
+        long = given.length or size * CELL_M**2 / WIDTH
         cell = (long * WIDTH / size) ** 0.5
-        call = [sys.executable, "-m", "tests.benchmarks.stages", "--one", part, str(long), str(cell), str(turned_deg)]
+        river = [str(long), str(cell), str(given.turned), *(["--hills"] if given.hills else [])]
+        call = [sys.executable, "-m", "tests.benchmarks.stages", "--one", part, *river]
         out.append(json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout))
     return out
 
@@ -310,15 +324,16 @@ def main() -> None:
     parser.add_argument("--length", type=float, help="one reach of this length [m] with ever smaller cells")
     parser.add_argument("--json", type=Path, help="where to keep the figures")
     parser.add_argument("--turned", type=float, default=0.0, help="how far the river is turned from east [deg]")
+    parser.add_argument("--hills", action="store_true", help="with a surface model of the land")
     parser.add_argument("--one", nargs=4, metavar=("PART", "LENGTH", "CELL", "TURNED"), help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.one:
         part, river = given.one[0], [float(figure) for figure in given.one[1:]]
-        print(json.dumps(stages(*river) if part == "stages" else whole(*river)))
+        print(json.dumps((stages if part == "stages" else whole)(*river, given.hills)))
         return
     kept = {}
     for part in ("stages", "whole"):
-        kept[part] = measured(given.sizes, given.length, given.turned, part)
+        kept[part] = measured(given, part)
         told(kept[part])
     if given.json:
         given.json.write_text(json.dumps(kept, indent=1), encoding="utf-8")

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from reachmap.beat.model import Skyline, Terrain
-from reachmap.light.horizon import horizon_of
+from reachmap.light.horizon import look_round
 from reachmap.light.model import Body
 from reachmap.light.shade import prepare_shade
 from reachmap.light.shadow import in_blocks
@@ -25,13 +27,37 @@ def ridge(height_m, distance_m, cell_m=10.0):
 @pytest.mark.parametrize(("height", "distance"), [(100.0, 800.0), (300.0, 1200.0), (20.0, 150.0)])
 def test_a_far_ridge(height, distance):
     water = pond(3, 3, 1.0)
-    horizon = horizon_of(ridge(height, distance), None, in_blocks(water.grid, water["depth"]))
+    horizon = look_round(ridge(height, distance), None, water.grid).of(in_blocks(water.grid, water["depth"]))
     true = np.degrees(np.arctan(height / distance))
     assert horizon.toward(180.0).mean() == pytest.approx(true, rel=0.08)
     assert horizon.toward(0.0).max() == 0
     # A ridge square to the sight line falls away as the cosine.
     slant = np.degrees(np.arctan(height / distance * np.cos(np.radians(40))))
     assert horizon.toward(220.0).mean() == pytest.approx(slant, rel=0.1)
+
+
+def test_each_cell_has_the_horizon_of_its_own_square_however_fine_the_cells():
+    """Squares of five metres, as the land has: their number is the water's, not that of its cells."""
+    rng = np.random.default_rng(2)
+    land = Terrain(rng.uniform(0, 30, (80, 90)).astype(np.float32), -200.0, 200.0, 5.0)
+    for cell_m in (0.1, 0.5, 1.0):
+        water = pond(12, 7, cell_m)
+        around = look_round(land, None, water.grid)
+        assert len(around.angle_deg) <= (24 / 5 + 2) * (14 / 5 + 2)
+        cells = in_blocks(water.grid, water["depth"])
+        nearest = around.of(cells).nearest
+        off = np.maximum(np.abs(around.grid.x[nearest] - cells.x), np.abs(around.grid.y[nearest] - cells.y))
+        assert off.max() <= around.grid.cell_m / 2 + 1e-6
+
+
+def test_a_cell_whose_middle_lies_in_a_dry_square_takes_the_next():
+    water = pond(12, 7, 1.0)
+    around = look_round(None, Skyline(np.array([0.0]), np.array([7.0])), water.grid)
+    cells = in_blocks(water.grid, water["depth"])
+    beyond = replace(cells, x=cells.x + 500.0)
+    nearest = around.of(beyond).nearest
+    assert (nearest >= 0).all()
+    assert set(around.grid.x[nearest]) == {around.grid.x.max()}
 
 
 def test_a_skyline_hides_the_sun_like_a_ridge_and_the_higher_of_both_counts():
