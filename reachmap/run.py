@@ -86,9 +86,9 @@ def analyse(
     holdings = {
         name: hold(channel, light, sights[name], checked.fish, table, engine=engine) for name, light in lights.items()
     }
-    lies = find_lies(channel, holdings, lights, sights, day=day, curves=table, known=known)
-    # Those not to be shown have done their part by now.
     shown = [scene.name for scene in chosen]
+    lies = find_lies(channel, holdings, lights, sights, day=day, curves=table, known=known, shown=shown)
+    # Those not to be shown have done their part by now.
     lights = {name: lights[name] for name in shown}
     sights = {name: sights[name] for name in shown}
     holdings = {name: holdings[name] for name in shown}

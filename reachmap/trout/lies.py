@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -52,6 +52,7 @@ def find_lies(
     curves: Curves | None = None,
     max_lies: int = MAX_LIES,
     known: Lies | None = None,
+    shown: Collection[str] = (),
 ) -> Lies:
     """Find the lies of a beat over all its scenes.
 
@@ -64,6 +65,7 @@ def find_lies(
     max_lies : at most so many, the best kept, each scene's best first
     known : lies of the same water found before, in other scenes: they keep their places and numbers, and others among
         the best `MAX_BESIDE` of each scene are numbered after them
+    shown : names of the scenes to tell of; empty tells of all
 
     Returns
     -------
@@ -89,6 +91,7 @@ def find_lies(
     scenes = {
         name: _scene_table(channel, kept, places, holding, lights[name], sights[name], day)
         for name, holding in holdings.items()
+        if not shown or name in shown
     }
     report = {
         "patches": sum(len(d.scenes) for d in drafts),
@@ -188,11 +191,16 @@ def _table(
 
 def outline(grid: Grid, cells: np.ndarray) -> shapely.Geometry:
     """The area of some cells as one polygon (or several) [m]."""
+    from affine import Affine
+    from rasterio.features import shapes
+
     rows, cols = (index[cells] for index in grid.cells)
-    # Edges come from whole numbers, so that neighbours share theirs exactly: the fast union relies on it.
-    west, east = grid.x0 + cols * grid.cell_m, grid.x0 + (cols + 1) * grid.cell_m
-    north, south = grid.y1 - rows * grid.cell_m, grid.y1 - (rows + 1) * grid.cell_m
-    return shapely.coverage_union_all(shapely.box(west, south, east, north))
+    top, left = int(rows.min()), int(cols.min())
+    mask = np.zeros((int(rows.max()) - top + 1, int(cols.max()) - left + 1), np.uint8)
+    mask[rows - top, cols - left] = 1
+    west, north = grid.x0 + left * grid.cell_m, grid.y1 - top * grid.cell_m
+    rings = shapes(mask, mask == 1, transform=Affine(grid.cell_m, 0.0, west, 0.0, -grid.cell_m, north))
+    return shapely.union_all([shapely.geometry.shape(part) for part, _ in rings])
 
 
 def _kinds(

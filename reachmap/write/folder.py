@@ -56,12 +56,14 @@ def write_outputs(result: Result, out: Path, pages: Mapping[str, Callable[[], st
         for name in KEPT:
             if (out / name).is_file():
                 shutil.copy2(out / name, beside / name)
+        # Not looked up in its place: another run may be just about to replace it.
+        names = sorted(path.name for path in beside.iterdir())
         _swap(beside, out)
     except OSError as error:
         raise OutputError(_cannot(out, error)) from error
     finally:
         shutil.rmtree(beside, ignore_errors=True)
-    return sorted(out.iterdir())
+    return [out / name for name in names]
 
 
 def _fill(result: Result, folder: Path, pages: Mapping[str, Callable[[], str]]) -> None:
@@ -111,14 +113,24 @@ def _refuse_foreign(out: Path) -> None:
     """Only a folder of our own, or an empty one, may be replaced."""
     if out.is_file():
         raise OutputError(f"{out} is a file. Choose a folder with --out.")
-    if not out.is_dir() or not any(out.iterdir()):
-        return
+    for _ in range(SWAPS):
+        try:
+            before = out.stat().st_ino
+            if not any(out.iterdir()) or _is_ours(out):
+                return
+            # Another run may have put its folder there meanwhile; then this has to be asked of that one.
+            if out.stat().st_ino == before:
+                raise OutputError(f"{out} holds files that reachmap did not write. Choose another folder with --out.")
+        except FileNotFoundError:
+            return
+
+
+def _is_ours(folder: Path) -> bool:
+    """Whether a folder holds the record of a run."""
     try:
-        ours = "reachmap" in json.loads((out / "run.json").read_text(encoding="utf-8"))
+        return "reachmap" in json.loads((folder / "run.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        ours = False
-    if not ours:
-        raise OutputError(f"{out} holds files that reachmap did not write. Choose another folder with --out.")
+        return False
 
 
 def _sweep(out: Path) -> None:

@@ -7,6 +7,7 @@ import json
 import multiprocessing
 import os
 import re
+import shutil
 import signal
 import time
 
@@ -118,6 +119,23 @@ def test_a_killed_run_never_leaves_half_a_folder(result, tmp_path):
         else:
             folder._sweep(out)
             assert sorted(p.name for p in out.iterdir()) == NAMES
+
+
+def test_a_folder_another_run_is_about_to_replace_is_no_error(result, tmp_path, monkeypatch):
+    """Between the moment this run's folder stands and its return, another run has moved it away."""
+    out, real = tmp_path / "out", folder._swap
+
+    def swapped(beside, place):
+        real(beside, place)
+        shutil.rmtree(place)
+
+    monkeypatch.setattr(folder, "_swap", swapped)
+    assert [path.name for path in write(result, out)] == NAMES
+    # Nor one that goes between two looks at it.
+    out.mkdir()
+    (out / "map.html").touch()
+    monkeypatch.setattr(folder, "_is_ours", shutil.rmtree)
+    assert [path.name for path in write(result, out)] == NAMES
 
 
 def test_the_card_shows_the_lies_and_the_cautions_escaped():
