@@ -120,10 +120,11 @@ def _guessed(reach: Reach, guess: Guess) -> Bed:
 class _Scaled:
     """The guess set right by the soundings: a factor that changes slowly along the river, and what is left kriged.
 
-    `station`, `factor` along the river; `guess`; `rest` the kriged residual.
+    `station`, `factor` along the river; `near` which soundings count there; `guess`; `rest` the kriged residual.
     """
 
     station: np.ndarray
+    near: _Nearness
     factor: np.ndarray
     guess: Guess
     rest: TaperedField
@@ -133,7 +134,8 @@ class _Scaled:
         places = soundings.places
         first = guess.at(reach, soundings.x, soundings.y, places)
         station = np.linspace(0.0, reach.length_m, max(2, int(2 * reach.length_m / reach.width_m)))
-        factor = _factor(first, soundings.depth_m, _Nearness.of(station, places.along, reach.width_m))
+        near = _Nearness.of(station, places.along, reach.width_m)
+        factor = _factor(first, soundings.depth_m, near)
         rest = TaperedField.fit(
             places.along,
             places.across,
@@ -144,7 +146,7 @@ class _Scaled:
             trend="drift",
             setting=alone.fitted if alone else None,
         )
-        return cls(station, factor, guess, rest)
+        return cls(station, near, factor, guess, rest)
 
     def heldout(self, reach: Reach, soundings: Soundings) -> np.ndarray:
         """Depth at every sounding with its group left out of the kriging [m]."""
@@ -183,10 +185,9 @@ def _blend(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedFi
 
 def _say(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField) -> np.ndarray:
     """How much the guess may say along the river, 0-1, by its held-out error against the one without it."""
-    along, measured = soundings.places.along, soundings.depth_m
-    near = _Nearness.of(scaled.station, along, reach.width_m)
-    with_guess, without = (np.abs(a - measured) for a in (scaled.heldout(reach, soundings), alone.heldout()))
-    ratio = near.sum(with_guess) / np.maximum(near.sum(without), 1e-9)
+    guesses = scaled.heldout(reach, soundings), alone.heldout()
+    with_guess, without = (scaled.near.sum(np.abs(a - soundings.depth_m)) for a in guesses)
+    ratio = with_guess / np.maximum(without, 1e-9)
     return np.clip((WORSE_TO - ratio) / (WORSE_TO - WORSE_FROM), 0.0, 1.0)
 
 

@@ -65,9 +65,12 @@ def thin(points: Points, width: float) -> tuple[np.ndarray, Points]:
     data = points
     own, cell = np.arange(len(points)), width / CELLS_ACROSS
     while max(len(members) for _, _, members in window_list(data.places[:, 0], width)) > WINDOW_MOST:
-        key = np.column_stack([points.groups, np.floor(points.places / cell)])
-        _, own, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
-        own = own.ravel()
+        places = np.floor(points.places / cell).astype(np.int64)
+        places -= places.min(axis=0)
+        wide = places.max(axis=0) + 1
+        # Group, along and across as one number, which is far quicker to sort than rows are.
+        key = (points.groups * wide[0] + places[:, 0]) * wide[1] + places[:, 1]
+        _, own, counts = np.unique(key, return_inverse=True, return_counts=True)
         columns = (*points.places.T, points.taper, points.values, points.groups.astype(float))
         mean = [np.bincount(own, column) / counts for column in columns]
         order = np.lexsort((mean[3], mean[1], mean[0]))
