@@ -117,7 +117,7 @@ def at_stage(
     ratio = moved.solve_m3_s / speed.solve_m3_s
     if not 0.95 / LARGEST_RATIO <= ratio <= 1.05 * LARGEST_RATIO:
         raise SettingError(
-            f"at {stage_m:+.2f} m the flow were {ratio:.2f} times the survey's; beyond {LARGEST_RATIO:g} times "
+            f"at {stage_m:+.2f} m the flow would be {ratio:.2f} times the survey's; beyond {LARGEST_RATIO:g} times "
             "either way the survey can't stand for it: choose a smaller change"
         )
     sd = np.hypot(depth_sd_m[survey_cell], SHIFT_SD * stage_m)

@@ -10,7 +10,7 @@ import shapely
 from reachmap.write.hours import hours_picture
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
-from reachmap.write.summary import printed, ranked
+from reachmap.write.summary import level_words, printed, ranked
 
 PLACES = {"water": "in the water", "bank": "on the bank"}
 
@@ -36,10 +36,11 @@ def card_page(result: Result) -> str:
     name, title = (as_typed(escape(words)) for words in (beat.name, scene))
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     top = ranked(result.lies, scene)[:TOP]
+    level = level_words(result.channel, "; ")
     page = f"""<!doctype html><html lang="en"><meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{name}: card</title><style>{STYLE}</style>
-<section><h1>{name}</h1><p>{when}, {title}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm</p>
+<section><h1>{name}</h1><p>{when}, {title}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm{level}</p>
 {_sketch(result, sorted({*top, *result.visit.order["lie"]}))}
 <ol>{"".join(_lie_line(result, scene, n) for n in top)}</ol></section>
 <section><h2>When</h2>{hours_picture(result, TOP)}{_events(result)}<h2>In this order</h2>{_order(result)}

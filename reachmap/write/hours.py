@@ -10,7 +10,7 @@ import pandas as pd
 from reachmap.visit.plan import is_dark
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
-from reachmap.write.summary import printed, ranked
+from reachmap.write.summary import level_words, printed, ranked
 
 DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
 
@@ -49,8 +49,9 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     step_min = (result.day.times[1] - result.day.times[0]).total_seconds() / 60
     rows = hours.iloc[:: max(1, round(every_min / step_min))]
     light = result.lights[scene].scene
+    level = level_words(result.channel, ", ")
     lines = [
-        f"{light.when:%d %b %Y}, cloud {light.cloud}/8 all day",
+        f"{light.when:%d %b %Y}, cloud {light.cloud}/8 all day{level}",
         "",
         "time   " + "".join(f"{n:>7}" for n in numbers) + "   eye",
     ]
@@ -198,6 +199,7 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     name, when = as_typed(escape(beat.name)), f"{scene.when:%d %B %Y}".lstrip("0")
     order = "".join(f"<li>{escape(row.when)} {escape(row.why)}</li>" for row in result.visit.order.itertuples())
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
+    level = level_words(result.channel, ", ")
     beside = f"<p>{escape(beside_the_map(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
     style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
@@ -206,8 +208,9 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
         '<!doctype html><html lang="en"><meta charset="utf-8">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
         f'<meta name="viewport" content="width=device-width,initial-scale=1"><title>{name}: hours</title>'
-        f"<style>{style}</style><h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day. Rows are lies, the darker the "
-        "better; a bar under a row marks shade. The strip on top is the fish's eye: open by day, filled by night, "
+        f"<style>{style}</style><h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day{level}. "
+        "Rows are lies, the darker the better; a bar under a row marks shade. "
+        "The strip on top is the fish's eye: open by day, filled by night, "
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"
         f"<ol>{order}</ol>{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul></html>\n"
     )

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 NOTE_M = 2.0
 """A note this far from a lie still belongs to it, about the error of a phone's position (assumed) [m]."""
 
+LEAST_LEVEL_M = 0.005
+"""A water level nearer to the survey's is told as the survey's [m]."""
+
 BEST = 5
 """Lies listed a scene in the summary."""
 
@@ -104,7 +107,8 @@ def summarise(result: Result) -> str:
         as_typed(beat.name),
         f"{beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm; {grid.n_wet} cells of {grid.cell_m:g} m, "
         f"{grid.n_wet * grid.cell_m**2:.0f} m2 of water"
-        + (f", {channel.flow_m3_s:.2f} m3/s" if channel.flow_m3_s is not None else ", flow not known"),
+        + (f", {channel.flow_m3_s:.2f} m3/s" if channel.flow_m3_s is not None else ", flow not known")
+        + level_words(channel, ", "),
     ]
     lines += [guessed] if (guessed := guess_line(channel)) else []
     for name, light in result.lights.items():
@@ -123,6 +127,17 @@ def summarise(result: Result) -> str:
 def printed(text: str, beat: Beat) -> str:
     """A text in the units the beat asks for; what the user typed in it is marked by `as_typed`."""
     return in_feet(text) if beat.units == "imperial" else in_metres(text)
+
+
+def level_words(channel: Channel, lead: str = "") -> str:
+    """How the water stands against the survey's, after some `lead`; "" at its level.
+
+    Two maps of one beat at two levels must not be taken for each other.
+    """
+    if abs(channel.stage_m) < LEAST_LEVEL_M:
+        return ""
+    side = "above" if channel.stage_m > 0 else "below"
+    return f"{lead}water {abs(channel.stage_m):.2f} m {side} the survey's level"
 
 
 def guess_line(channel: Channel) -> str:

@@ -20,6 +20,7 @@ from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
 from reachmap.write.model import Result
 from reachmap.write.pack import Coarse, coarsen, pack_bytes, pack_rows, pack_small, pack_words
+from reachmap.write.summary import level_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
 
 MOST_CELLS = 400_000
@@ -68,6 +69,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "notes": _notes(beat.notes),
         "cautions": [{"text": c.text, "grave": c.grave} for c in result.visit.cautions],
         "honest": _honest(result),
+        "level": level_words(channel),
         "guessed": {"depth": channel.depth_guessed, "speed": channel.speed_relative},
         "units": beat.units,
     }
