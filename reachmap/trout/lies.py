@@ -12,6 +12,7 @@ import shapely
 
 from reachmap.channel.model import Channel, Grid
 from reachmap.channel.rescale import Rescale, make_rescale
+from reachmap.errors import SettingError
 from reachmap.light.model import DayLight, Light
 from reachmap.sight.model import Sight
 from reachmap.threads import side_by_side
@@ -70,7 +71,16 @@ def find_lies(
     Returns
     -------
     Lies : numbered from downstream to upstream; the same water and scenes give the same numbers
+
+    Raises
+    ------
+    SettingError : the lies known before are of another water or of other cells
     """
+    if known is not None and len(known.label) != channel.grid.n_wet:
+        raise SettingError(
+            f"the lies known before lie on {len(known.label)} cells, this water has {channel.grid.n_wet}: find them "
+            "at the same level and cell size"
+        )
     curves = curves or load_curves()
     scaling = make_rescale(channel.grid, max(LIE_CELL_M, channel.grid.cell_m))
     old = [] if known is None else [_Draft(np.unique(scaling.place[own]), 0.0, {}) for own in known.cells.values()]

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
+from reachmap.errors import SettingError
 from reachmap.sight import see
 from reachmap.trout import FACTORS, LIE_CLASSES, find_lies, hold, load_curves
 from tests import toy
@@ -163,6 +164,8 @@ def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
     for number, cells in lies.cells.items():
         assert len(cells)
         assert (known.label[cells] == (number if number <= n else 0)).all()
+    with pytest.raises(SettingError, match="lie on 7 cells"):
+        find_lies(channel, *others, known=replace(known, label=known.label[:7]))
     # Nothing new in the scenes they were all found in.
     same = find_lies(channel, *runs, day=day, curves=CURVES, known=toy_lies)
     assert same.table.equals(toy_lies.table)
