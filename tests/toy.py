@@ -243,7 +243,16 @@ def visit(ch: Channel) -> Visit:
     )
     hours, eye = pd.DataFrame(), pd.Series(dtype=float)
     order = pd.DataFrame({"lie": [1], "when": ["12:10"], "why": ["in shade"], "step": [73]})
-    return Visit(lanes, stances, hours, eye, order, {1: {"fly": "dark fly keeps its shape"}}, layers, cautions)
+    return Visit(
+        lanes,
+        stances,
+        hours,
+        eye,
+        order,
+        {1: {"colours": {"white": "shows light", "green": "shows light", "red": "fades"}}},
+        layers,
+        cautions,
+    )
 
 
 def result(ch: Channel | None = None, **change) -> Result:

@@ -133,7 +133,7 @@ class Curves:
         """
         others = [Fish(s, length) for s in SPECIES for length in BUILT_IN_LENGTHS_M]
         eyes = self.eyes
-        names = ("thing_m", "contrast", "contrast_least", "light_full_lux", "light_exponent")
+        names = ("thing_m", "contrast", "contrast_least", "light_full_lux", "light_exponent", "inspect_s")
         return {
             "factors": list(FACTORS),
             "inputs": {eye: dict(zip(FACTORS, inputs, strict=True)) for eye, inputs in INPUTS.items()},

@@ -10,7 +10,7 @@ import shapely
 from reachmap.write.hours import hours_picture
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
-from reachmap.write.summary import level_words, printed, ranked
+from reachmap.write.summary import fly_words, level_words, printed, ranked
 
 PLACES = {"water": "in the water", "bank": "on the bank"}
 
@@ -59,7 +59,8 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
         best = stands.iloc[0]
         stand = f" Stand: {best['how']} {PLACES[best['on']]}, {best['reason']}."
     seen = result.visit.seen.get(number, {})
-    view = f" It sees the fly at {seen['range_m']} m for {seen['seconds']} s." if "range_m" in seen else ""
+    view = f" It sees the fly at {seen['range_m']} m for {seen['seconds']} s" if "range_m" in seen else ""
+    view += ", time to inspect it." if seen.get("inspects") else "." if view else ""
     why = escape(str(row["why"]))
     return f"<li value='{int(row['rank'])}'><b>Lie {number}, {kind}.</b> {why}.{escape(stand)}{view}</li>"
 
@@ -115,6 +116,7 @@ def _checklist(result: Result) -> str:
     checks = [
         f"Water {water.colour}, clear to {water.clarity_m:g} m",
         f"Fly seen at {_span(min(seen), max(seen), 1)} m" if seen else "",
+        f"Flies: {flies}" if top and (flies := fly_words(result, top[0])) else "",
         f"Cloud {light.scene.cloud}/8",
         f"Sun or moon on {100 * float((light['sun_share'] > 0.5).mean()):.0f} % of the water, the rest in shade",
         f"Drift {_span(table['depth_m'].min(), table['depth_m'].max(), 1)} m deep" if top else "",

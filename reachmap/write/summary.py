@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import shapely
@@ -127,6 +128,28 @@ def summarise(result: Result) -> str:
 def printed(text: str, beat: Beat) -> str:
     """A text in the units the beat asks for; what the user typed in it is marked by `as_typed`."""
     return in_feet(text) if beat.units == "imperial" else in_metres(text)
+
+
+COLOUR_WORDS = (
+    ("keeps its colour", "keep their colour"),
+    ("shows light", "show light"),
+    ("shows dark", "show dark"),
+    ("fades", "fade"),
+)
+"""Verdicts on a colour (`sight.colours`), of one and of several."""
+
+
+def fly_words(result: Result, number: int) -> str:
+    """What becomes of the colours of a fly at a lie in the first scene, as one sentence; "" where it isn't known."""
+    verdicts = result.visit.seen.get(number, {}).get("colours")
+    if not isinstance(verdicts, Mapping):
+        return ""
+    parts = []
+    for one, several in COLOUR_WORDS:
+        *others, last = [name for name, verdict in verdicts.items() if verdict == one] or [""]
+        if last:
+            parts.append(f"{', '.join(others)} and {last} {several}" if others else f"{last} {one}")
+    return "; ".join(parts)
 
 
 def level_words(channel: Channel, lead: str = "") -> str:

@@ -20,7 +20,7 @@ from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
 from reachmap.write.model import Result
 from reachmap.write.pack import Coarse, coarsen, pack_bytes, pack_rows, pack_small, pack_words
-from reachmap.write.summary import level_words
+from reachmap.write.summary import fly_words, level_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
 
 MOST_CELLS = 400_000
@@ -174,6 +174,7 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
                 "nose_m_s": round(float(row["nose_m_s"]), 2),
                 "drift_m_s": round(float(row["drift_m_s"]), 2),
                 "why": {name: str(table.loc[number, "why"]) for name, table in result.lies.scenes.items()},
+                "flies": fly_words(result, int(number)),
             }
         )
     return out

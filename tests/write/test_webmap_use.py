@@ -140,7 +140,11 @@ def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
     assert "Cast 2.0 m above it (1.4 m to 4.0 m by how fast the fly sinks); a seam crosses there: mend." in text
     cells, light = result.lies.cells[1], next(iter(result.lights))
     seconds = result.sights[light]["sighting_range"][cells] / np.maximum(result.channel["drift_speed"][cells], 0.01)
-    said = re.search(r"The fish sees it at ([\d.]+) m, for ([\d.]+) s", text)
+    assert "Flies: white and green show light; red fades (as in “sunny noon”)" in text
+    # The angle in minutes that a trout resolves, over a metre: L tan(MAR).
+    mar = result.curves["fish"][0]["mar_arcmin"]
+    assert f"{1000 * np.tan(np.radians(mar / 60)):.1f} mm" in text
+    said = re.search(r"The fish sees the fly at ([\d.]+) m, for ([\d.]+) s", text)
     assert float(said[2]) == pytest.approx(seconds.mean(), rel=0.15)
     assert "day eye" in text
     page.evaluate("reachmapPage.set({step: 0, cloud: 8})")

@@ -71,13 +71,17 @@ function makePlace(page) {
   function todo(n, seen) {
     const stance = D.shapes.stances.find((one) => one.lie === n);
     const lanes = D.shapes.lanes.filter((one) => one.lie === n);
-    const sees = seen.range >= 0.1 ? `it at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s` : 'hardly a fly in this light';
+    const time = seen.seconds > D.curves.sight.inspect_s ? ', time to inspect it' : '';
+    const sees = seen.range >= 0.1
+      ? `the fly at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s${time}` : 'hardly a fly in this light';
     return [
       ['Stand', stance && standText(stance)],
       ['Cast', lanes.length && castText(lanes)],
       ['The fish sees', sees],
     ].filter(([, text]) => text).map(([name, text]) => el('p', {}, el('b', { text: name }), ` ${text}.`));
   }
+
+  const as = (scene) => el('span', { class: 'small' }, ' (as in “', el('bdi', { text: scene }), '”)');
 
   function showLie(result) {
     const one = state.ranked.find((each) => each.n === state.chosen);
@@ -87,14 +91,16 @@ function makePlace(page) {
     const seen = own.map((i) => physics.sighting(state.setting, i));
     const sighted = Object.fromEntries(['range', 'seconds'].map((name) => [name, seen.reduce((sum, s) => sum + s[name], 0) / Math.max(1, seen.length)]));
     const parts = [el('p', { text: lies.line(one, state.setting) })];
-    if (why) parts.push(el('p', {}, units.said(why.text), el('span', { class: 'small' }, ' (as in “', el('bdi', { text: why.scene }), '”)')));
+    if (why) parts.push(el('p', {}, units.said(why.text), as(why.scene)));
     parts.push(...todo(one.n, sighted));
+    if (one.flies) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${one.flies}`, as(D.scenes[0].name)));
     parts.push(facts([
       ['Score now', one.score.toFixed(2)],
       ['Place now', `${state.ranked.indexOf(one) + 1} of ${D.lies.length}`],
       ['Size', units.area(one.area_m2)],
       ['At its nose', units.speed(one.nose_m_s)],
       ['Light at the bed', luxText(one.lux)],
+      [`Finest detail at ${units.length(1, 0)}`, units.small(1000 * Math.tan((D.curves.fish[state.setting.fish].mar_arcmin / 60) * (Math.PI / 180)))],
       ['Eye', eyeWord(mean((i) => result.eye[i]))],
       ['From you', state.here ? units.far(map.distance(state.here, one.at)) : ''],
     ]));

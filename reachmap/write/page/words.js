@@ -37,6 +37,7 @@ const units = {
   length: (m, digits = 2) => (units.imperial ? `${(m / 0.3048).toFixed(1)}\u00a0ft` : `${m.toFixed(digits)}\u00a0m`),
   speed: (v) => (units.imperial ? `${(v / 0.44704).toFixed(1)}\u00a0mph` : `${v.toFixed(2)}\u00a0m/s`),
   far: (m) => (units.imperial ? `${Math.round(m / 0.9144)}\u00a0yd` : `${Math.round(m)}\u00a0m`),
+  small: (mm) => (units.imperial ? `${(mm / 25.4).toFixed(2)}\u00a0in` : `${mm.toFixed(1)}\u00a0mm`),
   area: (m2) => (units.imperial ? `${Math.round(m2 / 0.09290304)} sq\u00a0ft` : `${m2.toFixed(m2 < 10 ? 1 : 0)}\u00a0m²`),
   warmth: (celsius) => `${Math.round((celsius * 9) / 5 + 32)}\u00a0F`,
   // A sentence of ours, written in metres.
