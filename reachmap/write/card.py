@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from html import escape
 
@@ -72,17 +73,30 @@ def _sketch(result: Result, numbers: Iterable[int]) -> str:
     size = max(x1 - x0, y1 - y0)
     wide = size / 40
     parts = [_path(ring, "ink", True) for part in outline.geoms for ring in (part.exterior, *part.interiors)]
-    for number in numbers:
-        lie = result.lies.table.loc[number]
+    table = result.lies.table.loc[list(numbers)]
+    for (number, lie), place in zip(table.iterrows(), _label_places(table["x"], table["y"], wide), strict=True):
         parts += [_path(p.exterior, "lie", True) for p in shapely.get_parts(lie.geometry) if p.geom_type == "Polygon"]
+        parts.append(_path(shapely.LineString([(lie["x"], lie["y"]), place]), "ink", False))
         parts.append(
-            f"<text x='{lie['x'] + wide / 2:.1f}' y='{-lie['y']:.1f}' font-size='{wide:.1f}' "
-            f"font-weight='bold' fill='#1f2a2e'>{number}</text>"
+            f"<text x='{place[0]:.1f}' y='{-place[1]:.1f}' dy='.35em' text-anchor='middle' font-size='{wide:.1f}' "
+            f"font-weight='bold' fill='#1f2a2e' stroke='#fff' stroke-width='{wide / 4:.1f}' paint-order='stroke'>"
+            f"{number}</text>"
         )
         lanes = result.visit.lanes[result.visit.lanes["lie"] == number]
         parts += [_path(line, "lane", False) for line in lanes.geometry]
     box = f"{x0 - wide:.1f} {-y1 - wide:.1f} {x1 - x0 + 2 * wide:.1f} {y1 - y0 + 2 * wide:.1f}"
     return f"<svg viewBox='{box}' role='img' aria-label='the beat, north up'>{''.join(parts)}</svg>"
+
+
+def _label_places(x: Iterable[float], y: Iterable[float], wide: float) -> list[tuple[float, float]]:
+    """Where the number of each place is written, of letters this high: near it and clear of the others' numbers."""
+    ways = [(r * wide, turn) for r in (1.2, 2.2, 3.2, 4.2) for turn in range(0, 360, 45)]
+    taken: list[tuple[float, float]] = []
+    for east, north in zip(x, y, strict=True):
+        tries = [(east + r * math.cos(math.radians(a)), north + r * math.sin(math.radians(a))) for r, a in ways]
+        clear = [p for p in tries if all(abs(p[0] - a) > 1.4 * wide or abs(p[1] - b) > wide for a, b in taken)]
+        taken.append(clear[0] if clear else tries[0])
+    return taken
 
 
 def _path(line: shapely.Geometry, style: str, closed: bool) -> str:

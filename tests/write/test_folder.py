@@ -154,7 +154,13 @@ def sample_result(sample_folder):
 
 def test_every_lie_the_card_sends_one_to_is_in_its_sketch(sample_result):
     page = card_page(sample_result)
-    drawn = {int(n) for n in re.findall(r"font-weight='bold' fill='#1f2a2e'>(\d+)</text>", page)}
+    texts = re.findall(
+        r"<text x='([\d.-]+)' y='([\d.-]+)'[^>]*font-size='([\d.]+)' font-weight='bold'[^>]*>(\d+)<", page
+    )
+    drawn = {int(number) for *_, number in texts}
+    at, high = np.array([[float(x), float(y)] for x, y, *_ in texts]), float(texts[0][2])
+    apart = np.abs(at[:, None] - at[None])[~np.eye(len(at), dtype=bool)]
+    assert ((apart[:, 0] > 1.3 * high) | (apart[:, 1] > 0.95 * high)).all(), "one number covers another"
     order = re.search(r"<h2>In this order</h2><p>(.*?)</p>", page)[1]
     named = {int(n) for n in re.findall(r"(?:lie|Lie) (\d+)", order)}
     assert len(named) > 5
