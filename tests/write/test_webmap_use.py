@@ -151,6 +151,37 @@ def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
     text = panel.inner_text()
     assert "night eye" in text
     assert "hardly a fly in this light" in text
+    assert "not for the dark" in text
+    assert "Flies" not in text
+
+
+@pytest.mark.browser
+def test_no_sun_is_spoken_of_by_night(offline, page_file):
+    page = ready(offline, page_file).page
+    for cloud in range(9):
+        page.evaluate(f"reachmapPage.set({{step: 0, cloud: {cloud}}})")
+        words = page.locator("#moment").inner_text() + page.evaluate("document.getElementById('cloud-out').textContent")
+        assert "sun" not in words
+        assert "undefined" not in words
+    page.evaluate("reachmapPage.set({step: 72, cloud: 1})")
+    assert "sunny" in page.locator("#moment").inner_text()
+
+
+@pytest.mark.browser
+def test_a_chosen_lie_shows_its_lanes_and_stances_without_any_switch(offline, page_file):
+    page = ready(offline, page_file).page
+    drawn = "document.querySelectorAll('.stance').length"
+    assert page.evaluate(drawn) == 0
+    page.evaluate("reachmapPage.place.lie(1)")
+    assert page.evaluate(drawn) == 1
+    page.evaluate("reachmapPage.place.lie(2)")
+    assert page.evaluate(drawn) == 0
+    page.locator("#place button").click()
+    page.locator("#tab-show").click()
+    page.locator("#extra-stances").check(force=True)
+    assert page.evaluate(drawn) == 1
+    page.evaluate("reachmapPage.place.lie(1)")
+    assert page.evaluate(drawn) == 1
 
 
 @pytest.mark.browser

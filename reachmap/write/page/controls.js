@@ -139,7 +139,7 @@ function showSetting({ D, state, momentText }) {
   $('hour').value = s.step;
   $('hour').setAttribute('aria-valuetext', D.day.times[s.step]);
   $('cloud').value = s.cloud;
-  $('cloud-out').textContent = `${s.cloud} of 8, ${cloudWord(s.cloud)}`;
+  $('cloud-out').textContent = `${s.cloud} of 8, ${cloudWord(s.cloud, isDark(D, s))}`;
   $('clarity').value = s.clarity;
   $('clarity-out').textContent = units.length(s.clarity, 1);
   $('colour').value = s.colour;

@@ -48,6 +48,8 @@ function drawSigns(D, U) {
   const signs = ['Outline of a lie: solid prime, dashed feeding, dotted sheltering.'];
   if (U.layers.wading_dark.some((v) => v >= 3)) signs.push('Dark slanting lines on the water: do not wade. After dark there are more of them.');
   if (U.layers.redd.some((v) => v)) signs.push('Grey gravel: trout spawn here in this season. Keep off it.');
+  if (D.shapes.lanes.length) signs.push('Dashed lines through a chosen lie: lanes to drift.');
+  if (D.shapes.stances.length) signs.push('White drops beside it: where to stand.');
   if (D.shapes.lanes.some((lane) => lane.seams.length)) signs.push('Ring on a lane: it crosses a seam there, where a drift begins to drag.');
   $('signs').replaceChildren(...signs.map((text) => el('li', { text })));
 }

@@ -21,7 +21,7 @@ async function start(map, L) {
     ranked: [], extras: Object.fromEntries(EXTRAS.map(([id, , on]) => [id, on])),
   };
   const momentText = (s) =>
-    `${D.day.date}, ${D.day.times[s.step]} · ${cloudWord(s.cloud)} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
+    `${D.day.date}, ${D.day.times[s.step]} · ${cloudWord(s.cloud, isDark(D, s))} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
     (D.level ? ` · ${units.said(D.level)}` : '');
   const page = { L, map, D, U, state, say, momentText, refresh, set, soon, physics: makePhysics(D, U), painter: makePainter(D, U) };
   page.sheet = drawer(map);

@@ -75,7 +75,7 @@ function makePlace(page) {
     const sees = seen.range >= 0.1
       ? `the fly at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s${time}` : 'hardly a fly in this light';
     return [
-      ['Stand', stance && standText(stance)],
+      ['Stand', stance && standText(stance, isDark(D, state.setting))],
       ['Cast', lanes.length && castText(lanes)],
       ['The fish sees', sees],
     ].filter(([, text]) => text).map(([name, text]) => el('p', {}, el('b', { text: name }), ` ${text}.`));
@@ -93,7 +93,9 @@ function makePlace(page) {
     const parts = [el('p', { text: lies.line(one, state.setting) })];
     if (why) parts.push(el('p', {}, units.said(why.text), as(why.scene)));
     parts.push(...todo(one.n, sighted));
-    if (one.flies) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${one.flies}`, as(D.scenes[0].name)));
+    // Colours are worked out for the first scene only; by night they are others than by day.
+    const alike = isDark(D, state.setting) === isDark(D, D.scenes[0]);
+    if (one.flies && alike) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${one.flies}`, as(D.scenes[0].name)));
     parts.push(facts([
       ['Score now', one.score.toFixed(2)],
       ['Place now', `${state.ranked.indexOf(one) + 1} of ${D.lies.length}`],

@@ -11,7 +11,7 @@ function makeShapes(L, map, D, say) {
   ]));
   const stances = D.shapes.stances.flatMap((stance) => {
     const icon = L.divIcon({ className: 'stance', iconSize: [22, 22], html: '' });
-    const name = () => `Stand for lie ${stance.lie}: ${standText(stance)}`;
+    const name = () => `Stand for lie ${stance.lie}: ${standText(stance, false)}`;
     return ofLie(stance.lie, [L.marker(stance.at, { icon, alt: name(), title: name() }).on('click', () => say(name()))]);
   });
   const shaders = { color: '#4a5a4c', weight: 1, fillOpacity: 0.25, interactive: false };
@@ -22,14 +22,19 @@ function makeShapes(L, map, D, say) {
     stances: L.layerGroup(stances.map(({ mark }) => mark)),
   };
 
-  // Lanes and places to stand: those of the chosen lie, of all while none is chosen.
+  // Lanes and places to stand: those of the chosen lie in any case, those of all by their switches while none is chosen.
   let focused = null;
+  const own = L.layerGroup().addTo(map);
   function focus(chosen) {
     if (chosen === focused) return;
     focused = chosen;
+    own.clearLayers();
     for (const [group, marks] of [[groups.lanes, lanes], [groups.stances, stances]]) {
       group.clearLayers();
-      for (const { lie, mark } of marks) if (chosen === null || lie === chosen) group.addLayer(mark);
+      for (const { lie, mark } of marks) {
+        if (chosen === null) group.addLayer(mark);
+        else if (lie === chosen) own.addLayer(mark);
+      }
     }
   }
   return { bounds: outline.getBounds(), groups, focus };

@@ -83,9 +83,11 @@ const WADING_WORDS = ['', 'usual care', 'strong care', 'do not wade'];
 const eyeWord = (state) => (state > 0.9 ? 'day eye' : state < 0.1 ? 'night eye' : 'switching over');
 
 // Where to stand, as worked out for one hour of the day.
-const standText = (stance) =>
-  `${stance.how} ${stance.on === 'water' ? 'in the water' : 'on the bank'}, ${stance.reason}; ` +
-  `${units.length(stance.cast_m, 0)} away (worked out for ${stance.when})`;
+function standText(stance, night) {
+  const place = stance.on === 'water' ? 'in the water' : 'on the bank';
+  const only = night && !stance.reason.includes('in the dark') ? ', not for the dark' : '';
+  return `${stance.how} ${place}, ${stance.reason}; ${units.length(stance.cast_m, 0)} away (worked out for ${stance.when}${only})`;
+}
 
 // How far above a lie its lanes want the fly to land.
 function castText(lanes) {
@@ -97,5 +99,6 @@ function castText(lanes) {
 
 const fishText = (fish) =>
   `${fish.species} trout, ${units.imperial ? `${Math.round(fish.length_m / 0.0254)}\u00a0in` : `${Math.round(fish.length_m * 100)}\u00a0cm`}`;
-const cloudWord = (cloud) =>
-  ['clear sky', 'sunny', 'mostly sunny', 'some cloud', 'half cloud', 'more cloud than sun', 'mostly cloud', 'nearly overcast', 'overcast'][cloud];
+const CLOUD_WORDS = ['clear sky', 'sunny', 'mostly sunny', 'some cloud', 'half cloud', 'more cloud than sun', 'mostly cloud', 'nearly overcast', 'overcast'];
+const NIGHT_CLOUD_WORDS = { 1: 'nearly clear', 2: 'mostly clear', 5: 'more cloud than stars' };
+const cloudWord = (cloud, night) => (night && NIGHT_CLOUD_WORDS[cloud]) || CLOUD_WORDS[cloud];
