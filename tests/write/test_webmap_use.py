@@ -156,6 +156,24 @@ def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("size", [(1280, 800), PHONE])
+def test_a_closer_look_shows_the_lie_and_where_to_stand(offline, page_file, size):
+    page = ready(offline, page_file, size).page
+    zoom = page.evaluate("reachmapPage.map.getZoom()")
+    page.evaluate("reachmapPage.place.lie(1)")
+    page.locator("#closer").click()
+    assert page.evaluate("reachmapPage.map.getZoom()") >= zoom
+    covered = page.evaluate(
+        """() => [...document.querySelectorAll('.stance')].map((mark) => {
+        const box = mark.getBoundingClientRect(), x = box.x + box.width / 2, y = box.y + box.height / 2;
+        const top = document.elementFromPoint(x, y);
+        return !mark.contains(top) && !top.closest('.lie-tag'); })"""
+    )
+    assert covered == [False]
+    assert page.locator("#place").is_visible()
+
+
+@pytest.mark.browser
 def test_no_sun_is_spoken_of_by_night(offline, page_file):
     page = ready(offline, page_file).page
     for cloud in range(9):
@@ -176,7 +194,7 @@ def test_a_chosen_lie_shows_its_lanes_and_stances_without_any_switch(offline, pa
     assert page.evaluate(drawn) == 1
     page.evaluate("reachmapPage.place.lie(2)")
     assert page.evaluate(drawn) == 0
-    page.locator("#place button").click()
+    page.locator("#place button[aria-label=Close]").click()
     page.locator("#tab-show").click()
     page.locator("#extra-stances").check(force=True)
     assert page.evaluate(drawn) == 1

@@ -81,6 +81,13 @@ function makePlace(page) {
     ].filter(([, text]) => text).map(([name, text]) => el('p', {}, el('b', { text: name }), ` ${text}.`));
   }
 
+  // All of a lie on the screen, with where to stand for it.
+  function closer(one) {
+    const bounds = L.polygon(one.rings).getBounds();
+    for (const stance of D.shapes.stances) if (stance.lie === one.n) bounds.extend(stance.at);
+    map.fitBounds(bounds, { paddingTopLeft: [40, isPhone() ? 110 : 40], paddingBottomRight: [60, 60], animate: false });
+  }
+
   const as = (scene) => el('span', { class: 'small' }, ' (as in “', el('bdi', { text: scene }), '”)');
 
   function showLie(result) {
@@ -90,7 +97,8 @@ function makePlace(page) {
     const mean = (of) => own.reduce((sum, i) => sum + of(i), 0) / Math.max(1, own.length);
     const seen = own.map((i) => physics.sighting(state.setting, i));
     const sighted = Object.fromEntries(['range', 'seconds'].map((name) => [name, seen.reduce((sum, s) => sum + s[name], 0) / Math.max(1, seen.length)]));
-    const parts = [el('p', { text: lies.line(one, state.setting) })];
+    const look = el('button', { type: 'button', id: 'closer', text: 'Look closer', onclick: () => closer(one) });
+    const parts = [el('p', { text: lies.line(one, state.setting) }), look];
     if (why) parts.push(el('p', {}, units.said(why.text), as(why.scene)));
     parts.push(...todo(one.n, sighted));
     // Colours are worked out for the first scene only; by night they are others than by day.
