@@ -165,17 +165,23 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
     quiet(one)
 
 
-@pytest.mark.browser
-def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
-    one = ready(offline, page_file, SIZES[0])
-    page = one.page
+def begin_note(page, words: str) -> dict[str, float]:
+    """Type words into the form of a new note on the map; gives the box of the map."""
     page.locator("#tab-notes").click()
     page.locator("#note-add").click()
     box = page.locator(".leaflet-container").bounding_box()
     page.mouse.click(box["x"] + box["width"] * 0.75, box["y"] + 60)
-    page.locator("#note-text").fill("<b>otter</b> by the gate")
+    page.locator("#note-text").fill(words)
     # The map moves under the form until it is all in view.
     page.wait_for_selector(".leaflet-pan-anim", state="detached")
+    return box
+
+
+@pytest.mark.browser
+def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
+    one = ready(offline, page_file, SIZES[0])
+    page = one.page
+    begin_note(page, "<b>otter</b> by the gate")
     page.locator("#note-keep").click()
     assert page.locator("#note-list li").count() == 1
     page.reload()
@@ -193,12 +199,7 @@ def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
 def test_a_note_that_was_not_kept_by_its_button_is_kept_all_the_same(offline, page_file, away):
     one = ready(offline, page_file, SIZES[0])
     page = one.page
-    page.locator("#tab-notes").click()
-    page.locator("#note-add").click()
-    box = page.locator(".leaflet-container").bounding_box()
-    page.mouse.click(box["x"] + box["width"] * 0.75, box["y"] + 60)
-    page.locator("#note-text").fill("heron")
-    page.wait_for_selector(".leaflet-pan-anim", state="detached")
+    box = begin_note(page, "heron")
     if away == "close":
         page.locator(".leaflet-popup-close-button").click()
     elif away == "elsewhere":
