@@ -147,10 +147,12 @@ def _order(
     fishing is dull.
     """
     scene = next(iter(lies.scenes.values()))
-    chosen = sorted(scene[(scene["rank"] > 0) & (scene["rank"] <= 8)].index)
+    best_ranked = scene.index[(scene["rank"] > 0) & (scene["rank"] <= 8)]
+    # By place, not by number: lies that came up besides those known before stand last in number only.
+    way = lies.table.loc[best_ranked, "along_m"].sort_values(ascending=False, kind="stable")
+    chosen, along = way.index.tolist(), way.to_numpy(float)
     if not chosen or hours.empty or day is None:
         return pd.DataFrame(columns=["lie", "when", "why", "step"])
-    along = lies.table.loc[chosen, "along_m"].to_numpy(float)
     walk = np.r_[0, np.cumsum(np.abs(np.diff(along)) / WALK_M_S / 60)]
     after = walk + MINUTES_A_LIE * np.arange(len(chosen))
     step_min = (day.times[1] - day.times[0]).total_seconds() / 60

@@ -69,6 +69,8 @@ def test_lies_have_the_numbers_of_the_map(sample_folder):
     for result in (overcast, autumn, clouded):
         assert result.lies.table.iloc[: len(mapped.table)].equals(mapped.table)
     assert len(overcast.lies.table) == len(mapped.table)
+    for result in (overcast, autumn, clouded):
+        assert result.lies.table.loc[result.visit.order["lie"], "along_m"].is_monotonic_decreasing, "not upstream"
     # A low sun brings up others; where they are is said.
     new = sorted(n for n in autumn.visit.order["lie"] if n > len(mapped.table))
     assert new
