@@ -148,6 +148,10 @@ def compare_on_beat(
         lies = find_lies(one.channel, *of_two, day=one.day, curves=curves, known=one.lies)
     moved = None if same_water else two.channel
     told = compare(one.channel, one.holdings[first.name], two.holdings[name], lies, moved, (first.name, name))
+    new = lies.table.loc[[number for number in told.table.index if number > len(one.lies.table)], "along_m"]
+    if len(new):
+        places = "; ".join(f"lie {number}, {along:.0f} m below the head" for number, along in new.items())
+        told = replace(told, paragraph=f"{told.paragraph} Not on the map: {places}.")
     return one.channel, told
 
 

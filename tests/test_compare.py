@@ -74,15 +74,21 @@ def test_each_change_moves_the_factor_it_should(beat, changed, factor):
 def test_lies_have_the_numbers_of_the_map(beat):
     """Those that are lies neither before nor after are left out, those that only come up by the change come last."""
     mapped = analyse(beat).lies
-    for changed in (None, Changed(cloud=8)):
+    found = set()
+    for changed in (None, Changed(cloud=8), Changed(engine="energy")):
         channel, told = compare_on_beat(beat, "sunny", None if changed else "overcast", changed)
         least = mapped.report["least_score"]
         assert (told.table[["before", "after"]].max(axis=1) >= least).all()
         on_map = [n for n in told.table.index if n <= len(mapped.table)]
+        new = [n for n in told.table.index if n > len(mapped.table)]
+        assert all(f"lie {n}, " in told.paragraph.partition("Not on the map: ")[2] for n in new)
+        assert ("Not on the map" in told.paragraph) == bool(new)
+        found.add(bool(new))
         assert len(on_map) > 10
         before = mapped.scenes["sunny noon"].loc[on_map, "score"]
         assert told.table.loc[on_map, "before"].to_numpy() == pytest.approx(before.to_numpy())
     assert channel.grid.n_wet == len(mapped.label)
+    assert found == {False, True}
 
 
 def test_a_layer_that_cannot_be_written_is_said(tmp_path):
