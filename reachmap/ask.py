@@ -20,7 +20,7 @@ from reachmap.errors import OutputError, SettingError
 from reachmap.run import Progress, analyse, scene_like, with_fish
 from reachmap.trout import find_lies, load_curves, write_curves
 from reachmap.trout.compare import compare
-from reachmap.trout.model import FACTORS, Comparison
+from reachmap.trout.model import FACTORS, Comparison, Lies
 from reachmap.write.model import Result
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ class Changed:
 
 def compare_on_beat(
     beat: Beat, before: str, after: str | None = None, changed: Changed | None = None, **settings: Any
-) -> tuple[Channel, Comparison]:
+) -> tuple[Channel, Comparison, Lies]:
     """Compare two scenes of a beat, or one with the water, the fish or the engine changed.
 
     Parameters
@@ -121,8 +121,8 @@ def compare_on_beat(
 
     Returns
     -------
-    The channel the comparison stands on, and the comparison. Lies are those of the map, with their numbers; where the
-    water is the same, those that only come up by the change follow.
+    The channel the comparison stands on, the comparison and its lies. They are those of the map, with their numbers;
+    where the water is the same, those that only come up by the change follow.
     """
     changed = changed or Changed()
     first, second = scene_like(beat, before), scene_like(beat, after or before)
@@ -136,7 +136,7 @@ def compare_on_beat(
     one = analyse(beat, **settings)
     if not changed.words:
         told = compare(one.channel, one.holdings[first.name], one.holdings[name], one.lies, None, (first.name, name))
-        return one.channel, told
+        return one.channel, told, one.lies
     # A run of its own, so that each half has its own fish, engine and water; what they share is kept from the first.
     more = {k: v for k, v in vars(changed).items() if k in ("stage_m", "flow_m3_s", "engine") and v is not None}
     two = analyse(replace(fished, scenes=(other,)), **{**settings, **more, "fresh": False})
@@ -148,11 +148,7 @@ def compare_on_beat(
         lies = find_lies(one.channel, *of_two, day=one.day, curves=curves, known=one.lies)
     moved = None if same_water else two.channel
     told = compare(one.channel, one.holdings[first.name], two.holdings[name], lies, moved, (first.name, name))
-    new = lies.table.loc[[number for number in told.table.index if number > len(one.lies.table)], "along_m"]
-    if len(new):
-        places = "; ".join(f"lie {number}, {along:.0f} m below the head" for number, along in new.items())
-        told = replace(told, paragraph=f"{told.paragraph} Not on the map: {places}.")
-    return one.channel, told
+    return one.channel, told, lies
 
 
 @dataclass(frozen=True)

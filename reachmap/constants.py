@@ -1,4 +1,4 @@
-"""Physical constants, each with its unit and source."""
+"""Constants that several rooms use, each with its unit and source."""
 
 from __future__ import annotations
 
@@ -10,6 +10,9 @@ WATER_INDEX = 1.333
 
 VON_KARMAN = 0.41
 """Von Karman constant of the log law [-]; from memory, standard (Prandtl, Nikuradse, Keulegan)."""
+
+Z90 = 1.645
+"""Half width of the 90 % band in standard errors, of a normal error."""
 
 FOOT_M = 0.3048
 """International foot [m], exact by definition."""

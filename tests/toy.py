@@ -231,6 +231,7 @@ def visit(ch: Channel) -> Visit:
             "cast_m": [9.0],
             "wading": [1],
             "when": ["12:10"],
+            "dark": [False],
         },
         geometry=[shapely.Point(-20, 8.5)],
         crs=CRS_LOCAL,

@@ -15,11 +15,9 @@ from reachmap.channel.profile import depth_mean_speed
 from reachmap.channel.reach import Reach
 from reachmap.channel.sections import Section, measured_sections
 from reachmap.channel.soundings import Soundings
+from reachmap.constants import Z90
 from reachmap.errors import Finding
 from reachmap.threads import pieces, side_by_side
-
-Z90 = 1.645
-"""Half width of the 90 % band in standard errors."""
 
 DISAGREEMENT = 1.5
 """A given flow and the one the speeds imply may differ by this factor before it is said; assumed."""

@@ -122,20 +122,21 @@ def compare_command(
     from reachmap.ask import Changed, compare_on_beat
     from reachmap.beat import read_beat
     from reachmap.write.rasters import write_difference
-    from reachmap.write.summary import guess_line
+    from reachmap.write.summary import beside_the_map, guess_line, printed
 
-    channel, told = compare_on_beat(read_beat(beat), before, after, Changed(**changes), curves=curves, cell_m=cell_m)
+    changed = Changed(**changes)
+    channel, told, lies = compare_on_beat(read_beat(beat), before, after, changed, curves=curves, cell_m=cell_m)
     if layer:
         write_difference(channel, told, layer)
     if as_json:
-        lies = told.table.reset_index().to_dict("records")
-        shown = {"before": told.before, "after": told.after, "paragraph": told.paragraph, "lies": lies}
-        shown["guessed"] = guess_line(channel)
+        rows = told.table.reset_index().to_dict("records")
+        shown = {"before": told.before, "after": told.after, "paragraph": told.paragraph, "lies": rows}
+        shown |= {"guessed": guess_line(channel), "beside_the_map": beside_the_map(lies, told.table.index)}
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False, default=float))
         return
     click.echo(told.paragraph)
-    if guessed := guess_line(channel):
-        click.echo(guessed)
+    for line in filter(None, (guess_line(channel), beside_the_map(lies, told.table.index))):
+        click.echo(printed(line, channel.beat))
     if len(told.table) > 2:
         alike = told.table[["before", "after"]].corr("spearman").iloc[0, 1]
         far = told.table.sort_values("gain", key=abs, ascending=False).head(3)

@@ -53,10 +53,6 @@ class Horizon:
         one, other = self.angle_deg[:, k % AZIMUTHS], self.angle_deg[:, (k + 1) % AZIMUTHS]
         return (1.0 - share) * one + share * other
 
-    def toward(self, azimuth_deg: float) -> np.ndarray:
-        """Horizon toward an azimuth from each cell (n,) [deg]."""
-        return self.of_points(azimuth_deg)[self.nearest]
-
 
 @dataclass(frozen=True)
 class Surroundings:

@@ -107,7 +107,7 @@ def find_lies(
         "patches": sum(len(d.scenes) for d in drafts),
         "lies_before_cap": len(drafts),
         "lies": len(kept),
-        "known_before": len(old) if known is None else known.report.get("known_before") or len(old),
+        "known_before": 0 if known is None else known.report["known_before"] or len(old),
         "least_score": curves["lies.least_score"],
         "prominence": curves["lies.prominence"],
     }

@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 
 from reachmap.channel.model import Channel
+from reachmap.constants import Z90
 from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.sight import seen_from_below
@@ -33,9 +34,6 @@ LIMIT_ARCMIN = 14.0
 
 KNEEL_M, BANK_M = 0.3, 0.3
 """Deepest water to kneel in and height of the bank above the water (assumed) [m]."""
-
-SURE = 1.645
-"""Standard errors added to depth and speed of the water to stand in: nineteen times in twenty it is less."""
 
 TURNS_DEG = np.arange(0, 360, 15)
 """Directions from the lie in which places are tried (assumed) [deg]."""
@@ -81,7 +79,7 @@ def stances(channel: Channel, hours: Mapping[int, Hour], lies: Lies, layers: Der
     rows = []
     for number in lies.table.index:
         rows += _of_lie(channel, hours[int(number)], lies, int(number), layers)
-    columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "geometry"]
+    columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "dark", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 
 
@@ -123,8 +121,8 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -
     ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
     cell = grid.locate(x, y)
     wet = cell >= 0
-    # As deep and as fast as it may well be: nobody is sent to where an error of the map could sweep them off.
-    deep, fast = (channel[name][cell] + SURE * channel[f"{name}_sd"][cell] for name in ("depth", "speed"))
+    # The upper end of the 90 % band: nobody is sent to where an error of the map could sweep them off.
+    deep, fast = (channel[name][cell] + Z90 * channel[f"{name}_sd"][cell] for name in ("depth", "speed"))
     wading = wading_class(deep, fast, hour.dark, visitor.unsure)
     klass = np.where(wet, wading, 1).astype(int)
     good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.part("redd", cell) > 0))
@@ -180,5 +178,6 @@ def _row(number: int, rank: int, found: _Candidates, best: int, hour: Hour) -> d
         "cast_m": round(float(found.distance[best]), 1),
         "wading": klass,
         "when": hour.when,
+        "dark": hour.dark,
         "geometry": shapely.Point(found.x[best], found.y[best]),
     }

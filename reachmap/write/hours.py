@@ -10,7 +10,7 @@ import pandas as pd
 from reachmap.visit.plan import is_dark
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
-from reachmap.write.summary import level_words, printed, ranked
+from reachmap.write.summary import beside_the_map, level_words, place_words, printed, ranked
 
 DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
 
@@ -63,7 +63,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     lines += ["", ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)]
     lines += [DULL, "", "In this order, upstream:"]
     lines += [f"{row.when}  {row.why}" for row in result.visit.order.itertuples()]
-    lines += ["", beside] if (beside := beside_the_map(result, numbers)) else []
+    lines += ["", beside] if (beside := _beside(result, numbers)) else []
     if clouded is not None:
         lines += ["", if_clouded(result, clouded)]
     dark = any(is_dark(result.day.sun[step]) for step in result.visit.order["step"])
@@ -77,23 +77,10 @@ def eye_word(state: float) -> str:
     return "day" if state > 0.9 else "night" if state < 0.1 else "switching"
 
 
-def beside_the_map(result: Result, numbers: list[int]) -> str:
-    """Where those of some lies, or of those in the order, are that the beat's map does not have; "" if it has all."""
-    lies = result.lies
-    last = lies.report["known_before"] or len(lies.table)
-    new = sorted(number for number in {*numbers, *result.visit.order["lie"]} if number > last)
-    if not new:
-        return ""
-    places = "; ".join(f"lie {n}: {_place(lies.table.loc[n])}" for n in new)
-    return (
-        f"Not on the map, as they don't stand out in the beat's own scenes: {places}. "
-        "To have them there, add a scene of this day and sky to beat.toml."
-    )
-
-
-def _place(lie: pd.Series) -> str:
-    """Class of a lie and how far down it is."""
-    return f"{lie['kind']} water {lie['along_m']:.0f} m below the head"
+def _beside(result: Result, numbers: list[int]) -> str:
+    """What to know of those of some lies, or of those in the order, that the map does not have; "" if it has all."""
+    words = beside_the_map(result.lies, {*numbers, *result.visit.order["lie"]})
+    return f"{words} To have them there, add a scene of this day and sky to beat.toml." if words else ""
 
 
 def if_clouded(result: Result, clouded: Result) -> str:
@@ -101,7 +88,7 @@ def if_clouded(result: Result, clouded: Result) -> str:
     one, other = (next(iter(r.holdings.values())) for r in (result, clouded))
     share = [100 * float((holding["hold"] > 0.5).mean()) for holding in (one, other)]
     first = [ranked(r.lies, next(iter(r.lies.scenes)))[:3] for r in (result, clouded)]
-    places = [f"lie {number}, {_place(clouded.lies.table.loc[number])}" for number in first[1]]
+    places = [f"lie {number}, {place_words(clouded.lies, number)}" for number in first[1]]
     advice = "leave the shade and cover water" if share[1] > share[0] + 5 else "stay with the best lies"
     best = "; ".join(places) or "nothing that stands out"
     return (
@@ -200,7 +187,7 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     order = "".join(f"<li>{escape(row.when)} {escape(row.why)}</li>" for row in result.visit.order.itertuples())
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     level = level_words(result.channel, ", ")
-    beside = f"<p>{escape(beside_the_map(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"
+    beside = f"<p>{escape(_beside(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
     style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
     style += "padding:0 1rem}svg{width:100%;height:auto}"

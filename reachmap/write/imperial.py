@@ -43,22 +43,18 @@ BEGIN, END = "\x02", "\x03"
 
 def as_typed(text: str) -> str:
     """What the user typed, marked so that no number in it is turned."""
-    return f"{BEGIN}{_unmarked(text)}{END}"
+    return f"{BEGIN}{in_metres(text)}{END}"
 
 
 def in_metres(text: str) -> str:
     """A text of ours as it stands, without the marks of what the user typed."""
-    return _unmarked(text)
+    return text.replace(BEGIN, "").replace(END, "")
 
 
 def in_feet(text: str) -> str:
     """A text of ours, plain or html, with its numbers in feet, inches, miles an hour and degrees Fahrenheit."""
     parts = re.split(f"({BEGIN}[^{END}]*{END})", text)
-    return "".join(_unmarked(part) if part.startswith(BEGIN) else _all_turned(part) for part in parts)
-
-
-def _unmarked(text: str) -> str:
-    return text.replace(BEGIN, "").replace(END, "")
+    return "".join(in_metres(part) if part.startswith(BEGIN) else _all_turned(part) for part in parts)
 
 
 def _all_turned(text: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import shapely
@@ -31,6 +31,19 @@ def ranked(lies: Lies, scene: str) -> list[int]:
     """Numbers of the lies of one scene, best first."""
     table = lies.scenes[scene]
     return [int(n) for n in table[table["rank"] > 0].sort_values("rank").index]
+
+
+def place_words(lies: Lies, number: int) -> str:
+    """Class of a lie and how far down it is."""
+    lie = lies.table.loc[number]
+    return f"{lie['kind']} water {lie['along_m']:.0f} m below the head"
+
+
+def beside_the_map(lies: Lies, numbers: Iterable[int]) -> str:
+    """Where those of some lies are that were not known before, so that the map lacks them; "" if it has all."""
+    last = lies.report["known_before"] or len(lies.table)
+    places = "; ".join(f"lie {n}: {place_words(lies, n)}" for n in sorted(numbers) if n > last)
+    return f"Not on the map, as they don't stand out in the beat's own scenes: {places}." if places else ""
 
 
 def lies_table(result: Result) -> list[dict[str, Any]]:

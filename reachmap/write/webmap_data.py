@@ -197,7 +197,7 @@ def _shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
         {
             "lie": int(row["lie"]),
             "at": _rings(row.geometry, to_wgs)[0][0],
-            **{name: _plain(row[name]) for name in ("how", "on", "reason", "cast_m", "when")},
+            **{name: _plain(row[name]) for name in ("how", "on", "reason", "cast_m", "when", "dark")},
         }
         for _, row in visit.stances.iterrows()
     ]

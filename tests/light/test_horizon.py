@@ -29,11 +29,11 @@ def test_a_far_ridge(height, distance):
     water = pond(3, 3, 1.0)
     horizon = look_round(ridge(height, distance), None, water.grid).of(in_blocks(water.grid, water["depth"]))
     true = np.degrees(np.arctan(height / distance))
-    assert horizon.toward(180.0).mean() == pytest.approx(true, rel=0.08)
-    assert horizon.toward(0.0).max() == 0
+    assert horizon.of_points(180.0).mean() == pytest.approx(true, rel=0.08)
+    assert horizon.of_points(0.0).max() == 0
     # A ridge square to the sight line falls away as the cosine.
     slant = np.degrees(np.arctan(height / distance * np.cos(np.radians(40))))
-    assert horizon.toward(220.0).mean() == pytest.approx(slant, rel=0.1)
+    assert horizon.of_points(220.0).mean() == pytest.approx(slant, rel=0.1)
 
 
 def test_each_cell_has_the_horizon_of_its_own_square_however_fine_the_cells():

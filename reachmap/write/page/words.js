@@ -85,7 +85,7 @@ const eyeWord = (state) => (state > 0.9 ? 'day eye' : state < 0.1 ? 'night eye' 
 // Where to stand, as worked out for one hour of the day.
 function standText(stance, night) {
   const place = stance.on === 'water' ? 'in the water' : 'on the bank';
-  const only = night && !stance.reason.includes('in the dark') ? ', not for the dark' : '';
+  const only = night && !stance.dark ? ', not for the dark' : '';
   return `${stance.how} ${place}, ${stance.reason}; ${units.length(stance.cast_m, 0)} away (worked out for ${stance.when}${only})`;
 }
 
