@@ -214,7 +214,8 @@ def unpack(source: Source, into: Path) -> list[Path]:
     out: list[Path] = []
     try:
         with zipfile.ZipFile(source.path) as archive:
-            entries = [entry for entry in archive.infolist() if not entry.is_dir()]
+            # Not by `is_dir`, which fails at an entry without a name.
+            entries = [entry for entry in archive.infolist() if not entry.filename.endswith("/")]
             if len(entries) > most:
                 raise stop("zip-many", source.name, count=len(entries), limit=most)
             for entry in entries:
@@ -223,6 +224,8 @@ def unpack(source: Source, into: Path) -> list[Path]:
                     raise stop("zip-escape", source.name, entry=entry.filename)
                 if stat.S_ISLNK(entry.external_attr >> 16):
                     raise stop("zip-escape", source.name, entry=entry.filename)
+                if not parts:
+                    raise zipfile.BadZipFile("an entry has no name")
                 target = into / parts[-1]
                 limit -= _unpack_one(archive, entry, target, limit, source)
                 out.append(target)

@@ -172,6 +172,13 @@ TRAPS: dict[str, tuple[dict, str, str, str]] = {
     "zip of a later version": ({"outline__geojson": None, "outline__zip": zip_patched(4, 99)}, "outline.zip", "", "damaged"),
     "zip with a password": ({"outline__geojson": None, "outline__zip": zip_patched(6, 1)}, "outline.zip", "", "damaged"),
     "zip in an unknown packing": ({"outline__geojson": None, "outline__zip": zip_patched(8, 97)}, "outline.zip", "", "damaged"),
+    "zip with a nameless entry": (
+        {"outline__geojson": None, "outline__zip": zip_entry("x.geojson", b"{}").replace(b"x.geojson", b"\0.geojson")},
+        "outline.zip", "", "no name",
+    ),
+    "zip with a dot for a name": (
+        {"outline__geojson": None, "outline__zip": zip_entry(".", b"{}")}, "outline.zip", "", "no name",
+    ),
     "zip that climbs": (
         {"outline__geojson": None, "outline__zip": zip_entry("../../outline.geojson", outline_text().encode())},
         "outline.zip", "", "land outside",
