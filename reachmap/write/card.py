@@ -6,8 +6,12 @@ import math
 from collections.abc import Iterable
 from html import escape
 
+import numpy as np
 import shapely
 
+from reachmap.channel import Channel
+from reachmap.write.current import current_marks
+from reachmap.write.drawing import north_mark, round_length, scale_bar
 from reachmap.write.hours import hours_picture
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
@@ -18,6 +22,9 @@ PLACES = {"water": "in the water", "bank": "on the bank"}
 TOP = 6
 """Lies on the card."""
 
+ARROWS = 8
+"""Arrows in the sketch that say which way the water runs, as far as the lies leave room."""
+
 STYLE = """
 @page{size:148mm 210mm;margin:9mm}body{font:10pt/1.3 system-ui,sans-serif;color:#1f2a2e;background:#fff;margin:0 auto;
 max-width:130mm}h1{font-size:15pt;margin:0}h2{font-size:12pt;margin:.5em 0 .2em}section{break-after:page}
@@ -25,7 +32,9 @@ section:last-of-type{break-after:auto}p{margin:.2em 0}ol,ul{margin:.2em 0;paddin
 .ticks{list-style:"☐ ";columns:2;column-gap:1em}.ticks li,.small li{font-size:9pt}
 svg{width:100%;max-height:105mm}.ink{fill:none;stroke:#1f2a2e;stroke-width:1.2;vector-effect:non-scaling-stroke}
 .lie{fill:#1f2a2e22;stroke:#1f2a2e;vector-effect:non-scaling-stroke}.lane{fill:none;stroke:#1f2a2e;
-stroke-dasharray:3 2;vector-effect:non-scaling-stroke}
+stroke-dasharray:3 2;vector-effect:non-scaling-stroke}.bar{stroke:#1f2a2e;stroke-width:2;
+vector-effect:non-scaling-stroke}text{fill:#1f2a2e}.current{fill:none;stroke:#1f2a2e;stroke-width:1.5;
+vector-effect:non-scaling-stroke}
 """
 
 
@@ -68,24 +77,43 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
 
 def _sketch(result: Result, numbers: Iterable[int]) -> str:
     """The water with some lies and their lanes, north up."""
-    outline = result.channel.beat.outline
-    x0, y0, x1, y1 = outline.bounds
+    beat = result.channel.beat
+    x0, y0, x1, y1 = beat.outline.bounds
     size = max(x1 - x0, y1 - y0)
     wide = size / 40
-    parts = [_path(ring, "ink", True) for part in outline.geoms for ring in (part.exterior, *part.interiors)]
+    parts = [_path(ring, "ink", True) for part in beat.outline.geoms for ring in (part.exterior, *part.interiors)]
     table = result.lies.table.loc[list(numbers)]
-    for (number, lie), place in zip(table.iterrows(), _label_places(table["x"], table["y"], wide), strict=True):
+    places = _label_places(table["x"], table["y"], wide)
+    parts += _arrows(result.channel, [*places, *zip(table["x"], table["y"], strict=True)], wide)
+    for (number, lie), place in zip(table.iterrows(), places, strict=True):
         parts += [_path(p.exterior, "lie", True) for p in shapely.get_parts(lie.geometry) if p.geom_type == "Polygon"]
         parts.append(_path(shapely.LineString([(lie["x"], lie["y"]), place]), "ink", False))
         parts.append(
             f"<text x='{place[0]:.1f}' y='{-place[1]:.1f}' dy='.35em' text-anchor='middle' font-size='{wide:.1f}' "
-            f"font-weight='bold' fill='#1f2a2e' stroke='#fff' stroke-width='{wide / 4:.1f}' paint-order='stroke'>"
+            f"font-weight='bold' stroke='#fff' stroke-width='{wide / 4:.1f}' paint-order='stroke'>"
             f"{number}</text>"
         )
         lanes = result.visit.lanes[result.visit.lanes["lie"] == number]
         parts += [_path(line, "lane", False) for line in lanes.geometry]
-    box = f"{x0 - wide:.1f} {-y1 - wide:.1f} {x1 - x0 + 2 * wide:.1f} {y1 - y0 + 2 * wide:.1f}"
+    length, words = round_length(size / 5, beat.units)
+    parts.append(scale_bar(x0, -y0 + 2.5 * wide, length, words, wide))
+    parts.append(north_mark(x1, -y0 + wide, wide))
+    box = f"{x0 - wide:.1f} {-y1 - wide:.1f} {x1 - x0 + 2 * wide:.1f} {y1 - y0 + 4.5 * wide:.1f}"
     return f"<svg viewBox='{box}' role='img' aria-label='the beat, north up'>{''.join(parts)}</svg>"
+
+
+def _arrows(channel: Channel, taken: Iterable[tuple[float, float]], wide: float) -> list[str]:
+    """Which way the water runs, in arrows two letters long, clear of what is written and drawn at some places."""
+    kept, out = np.array([*taken]).reshape(-1, 2), list[str]()
+    for east, north, *toward in current_marks(channel):
+        if len(out) < ARROWS and (np.hypot(*(kept - (east, north)).T) > 2.5 * wide).all():
+            kept = np.vstack([kept, (east, north)])
+            turn = -math.degrees(math.atan2(toward[1], toward[0]))
+            out.append(
+                f"<path class='current' transform='translate({east:.1f} {-north:.1f}) rotate({turn:.0f}) "
+                f"scale({wide:.2f})' d='M-1 0H1M.5-.4L1 0 .5 .4'/>"
+            )
+    return out
 
 
 def _label_places(x: Iterable[float], y: Iterable[float], wide: float) -> list[tuple[float, float]]:

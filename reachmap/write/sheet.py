@@ -10,6 +10,7 @@ from pyproj import Transformer
 
 from reachmap.beat.model import SPEED_HOW, Beat
 from reachmap.visit.wading import STANDING_CAUTIONS
+from reachmap.write.drawing import north_mark, scale_bar
 
 SPACINGS_M = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
 LINES = 26
@@ -87,16 +88,12 @@ def _map(beat: Beat, west: float, south: float, width: float, height: float, ste
         for part in beat.outline.geoms
         for ring in (part.exterior, *part.interiors)
     )
-    foot, top = 2.6 * size, -height - 2.2 * size
-    arrow = f"M{width - size:.2f} {top + 2 * size:.2f}V{top + 0.4 * size:.2f}m{-0.4 * size:.2f} {0.6 * size:.2f}"
-    arrow += f"l{0.4 * size:.2f} {-0.6 * size:.2f}l{0.4 * size:.2f} {0.6 * size:.2f}"
+    top = -height - 2.2 * size
     return (
         f"<svg viewBox='{-3.4 * size:.2f} {top:.2f} {width + 4.6 * size:.2f} {height + 6.2 * size:.2f}' role='img' "
         f"aria-label='outline under a grid of {step} m, north up'><path class='bank' d='{water}'/>"
-        f"{''.join(lines)}{''.join(labels)}<path class='bar' fill='none' d='M0 {foot:.2f}h{step}'/>"
-        f"<text x='{step + 0.5 * size:.2f}' y='{foot + 0.35 * size:.2f}' font-size='{size:.2f}'>{step} m</text>"
-        f"<path class='bar' fill='none' d='{arrow}'/>"
-        f"<text x='{width - 2.1 * size:.2f}' y='{top + 1.6 * size:.2f}' font-size='{size:.2f}'>N</text></svg>"
+        f"{''.join(lines)}{''.join(labels)}{scale_bar(0, 2.6 * size, step, f'{step} m', size)}"
+        f"{north_mark(width - size, top, size)}</svg>"
     )
 
 

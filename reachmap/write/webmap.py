@@ -36,6 +36,7 @@ SCRIPTS = (
         "legend.js",
         "paint.js",
         "tags.js",
+        "current.js",
         "shapes.js",
     ),
     *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "controls.js", "main.js"),

@@ -13,11 +13,13 @@ import shapely
 from pyproj import CRS, Transformer
 
 from reachmap.beat.model import COLOURS, Water
+from reachmap.channel import Channel
 from reachmap.light import bed_terms, clarity_to_attenuation
 from reachmap.light.edge import edge_step
 from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
+from reachmap.write.current import current_marks
 from reachmap.write.model import Result
 from reachmap.write.pack import Coarse, coarsen, pack_bytes, pack_rows, pack_small, pack_words
 from reachmap.write.summary import fly_words, level_words
@@ -70,7 +72,11 @@ def page_data(result: Result) -> dict[str, Any]:
         "cautions": [{"text": c.text, "grave": c.grave} for c in result.visit.cautions],
         "honest": _honest(result),
         "level": level_words(channel),
-        "guessed": {"depth": channel.depth_guessed, "speed": channel.speed_relative},
+        "guessed": {
+            "depth": channel.depth_guessed,
+            "speed": channel.speed_relative,
+            "upstream": bool(channel.report.get("head_assumed")),
+        },
         "units": beat.units,
     }
 
@@ -210,9 +216,18 @@ def _shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
         "outline": _rings(beat.outline, to_wgs),
         "seams": [line for g in result.channel.seams.geometry for line in _rings(g, to_wgs)],
         "shade": [ring for g in discs for ring in _rings(g, to_wgs)],
+        "current": _current(result.channel, to_wgs),
         "lanes": lanes,
         "stances": stances,
     }
+
+
+def _current(channel: Channel, to_wgs: Transformer) -> list[list[float]]:
+    """Arrows along the current: latitude, longitude and where it runs, in degrees from true north."""
+    marks = current_marks(channel)
+    (lon, lat), (lon1, lat1) = (to_wgs.transform(*(marks[:, :2] + ahead * marks[:, 2:]).T) for ahead in (0.0, 1.0))
+    toward = np.degrees(np.arctan2((lon1 - lon) * np.cos(np.radians(lat)), lat1 - lat))
+    return [[round(float(a), 7), round(float(b), 7), round(float(c))] for a, b, c in zip(lat, lon, toward, strict=True)]
 
 
 def _crossings(lane: shapely.Geometry, seams: shapely.Geometry, to_wgs: Transformer) -> list[list[float]]:
@@ -257,6 +272,8 @@ def _notes(notes: Any) -> list[dict[str, Any]]:
 def _honest(result: Result) -> list[str]:
     """How good the water is: guesses named, errors held out."""
     channel, out = result.channel, []
+    if channel.report.get("head_assumed"):
+        out.append("Which way the water runs is a guess: nothing says which end is upstream.")
     if channel.depth_guessed:
         out.append("Depth is a guess: nothing was sounded.")
     if channel.speed_relative:

@@ -32,10 +32,11 @@ function makeImagery(L, { host, path, zoom, credit }) {
   return group;
 }
 
-function wireLayers({ L, D, U, state, lies, shapes, refresh }) {
+function wireLayers({ L, D, U, state, lies, shapes, current, refresh }) {
   $('layers').append(...choices('radio', 'layer', LAYERS, (id) => id === state.layer, (id) => { state.layer = id; refresh(); }));
-  const groups = { ...shapes.groups, ...(D.imagery ? { imagery: makeImagery(L, D.imagery) } : {}) };
-  const there = (id) => (id in groups ? groups[id].getLayers().length > 0 : id !== 'imagery');
+  const groups = { ...shapes.groups, current: current.group, ...(D.imagery ? { imagery: makeImagery(L, D.imagery) } : {}) };
+  const drawn = (id) => (id === 'current' ? D.shapes.current : groups[id].getLayers()).length > 0;
+  const there = (id) => (id in groups ? drawn(id) : id !== 'imagery');
   const available = EXTRAS.filter(([id]) => there(id));
   function extra(id, on, map = shapes.map) {
     state.extras[id] = on;

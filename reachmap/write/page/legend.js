@@ -13,6 +13,7 @@ const LAYERS = [
 
 const EXTRAS = [
   ['lies', 'Lies', true],
+  ['current', 'Which way the water runs', true],
   ['seams', 'Seams', true],
   ['shade', 'Trees, walls and bridges that shade', false],
   ['wading', 'Where to wade with strong care (dots)', false],
@@ -46,6 +47,7 @@ function drawLegend(title, ramp, extra) {
 // The signs on the map in words; only those this beat has.
 function drawSigns(D, U) {
   const signs = ['Outline of a lie: solid prime, dashed feeding, dotted sheltering.'];
+  if (D.shapes.current.length) signs.push(`Arrows: which way the water runs${D.guessed.upstream ? ', by guess' : ''}.`);
   if (U.layers.wading_dark.some((v) => v >= 3)) signs.push('Dark slanting lines on the water: do not wade. After dark there are more of them.');
   if (U.layers.redd.some((v) => v)) signs.push('Grey gravel: trout spawn here in this season. Keep off it.');
   if (D.shapes.lanes.length) signs.push('Dashed lines through a chosen lie: lanes to drift.');

@@ -3,7 +3,7 @@
 const TAG = 28; // [px]
 const LIE_LINES = { sheltering: '1 5', feeding: '7 5', prime: null };
 
-function makeLies({ L, map, D, U, physics, notes, state }, choose) {
+function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   const cells = new Map(D.lies.map((lie) => [lie.n, []]));
   U.layers.lie.forEach((n, i) => { if (n) cells.get(n).push(i); });
   const outlines = L.layerGroup().addTo(map);
@@ -104,8 +104,12 @@ function makeLies({ L, map, D, U, physics, notes, state }, choose) {
       const node = markers.get(order[k].n).getElement();
       if (!node) return;
       node.hidden = !spot;
-      if (spot) [node.style.marginLeft, node.style.marginTop] = spot.map((v) => `${v}px`);
+      if (!spot) return;
+      [node.style.marginLeft, node.style.marginTop] = spot.map((v) => `${v}px`);
+      const [x, y] = [points[k][0] + spot[0], points[k][1] + spot[1]];
+      taken.push({ left: x, top: y, right: x + TAG, bottom: y + TAG });
     });
+    current.place(room, taken);
   }
   map.on('zoomend moveend resize', placeAll);
 

@@ -1,0 +1,31 @@
+"""What every map on paper needs: which way north is and how long things are, as pieces of an svg north up in metres."""
+
+from __future__ import annotations
+
+import math
+
+from reachmap.constants import FOOT_M
+
+
+def north_mark(x: float, top: float, size: float) -> str:
+    """An arrow to the north with its letter, two letters of this size high, its shaft at x [m]."""
+    arrow = f"M{x:.2f} {top + 2 * size:.2f}V{top + 0.4 * size:.2f}m{-0.4 * size:.2f} {0.6 * size:.2f}"
+    arrow += f"l{0.4 * size:.2f} {-0.6 * size:.2f}l{0.4 * size:.2f} {0.6 * size:.2f}"
+    at = f"x='{x - 1.1 * size:.2f}' y='{top + 1.6 * size:.2f}'"
+    return f"<path class='bar' fill='none' d='{arrow}'/><text {at} font-size='{size:.2f}'>N</text>"
+
+
+def scale_bar(x: float, y: float, length_m: float, words: str, size: float) -> str:
+    """A line so many metres long with words behind it, in letters of this size [m]."""
+    return (
+        f"<path class='bar' fill='none' d='M{x:.2f} {y:.2f}h{length_m:.2f}'/>"
+        f"<text x='{x + length_m + 0.5 * size:.2f}' y='{y + 0.35 * size:.2f}' font-size='{size:.2f}'>{words}</text>"
+    )
+
+
+def round_length(most_m: float, units: str) -> tuple[float, str]:
+    """The longest 1, 2 or 5 times a power of ten of the beat's units up to this length, in metres and in words."""
+    unit_m, word = (FOOT_M, "ft") if units == "imperial" else (1.0, "m")
+    ten = 10.0 ** math.floor(math.log10(most_m / unit_m))
+    figure = max(step * ten for step in (1, 2, 5) if step * ten <= most_m / unit_m * (1 + 1e-9))
+    return figure * unit_m, f"{figure:g} {word}"

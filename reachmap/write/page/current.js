@@ -1,0 +1,39 @@
+// Which way the water runs: arrows in the strongest current, as many as there is room for.
+
+const ARROW = 26; // [px] long
+const ARROWS_APART = 110; // [px]
+
+function makeCurrent(L, map, D) {
+  const group = L.layerGroup();
+  const shape = (name) => {
+    const path = document.createElementNS('http://www.w3.org/2000/svg', 'path');
+    path.setAttribute('d', 'M2 8H24M17 3l7 5-7 5');
+    path.setAttribute('class', name);
+    return path;
+  };
+  const marks = D.shapes.current.map(([lat, lon, toward]) => {
+    const arrow = document.createElementNS('http://www.w3.org/2000/svg', 'svg');
+    arrow.setAttribute('viewBox', '0 0 26 16');
+    arrow.style.transform = `rotate(${toward - 90}deg)`;
+    arrow.append(shape('halo'), shape('line'));
+    const icon = L.divIcon({ className: 'current', iconSize: [ARROW, 16], html: arrow });
+    return L.marker([lat, lon], { icon, interactive: false, keyboard: false, zIndexOffset: -5000 });
+  });
+
+  // Far from one another and clear of the boxes taken; the first marks are spread over the whole beat.
+  function place(room, taken) {
+    const half = ARROW / 2;
+    const placed = [];
+    for (const mark of marks) {
+      const { x, y } = map.latLngToContainerPoint(mark.getLatLng());
+      const inside = x - half >= room.left && x + half <= room.right && y - half >= room.top && y + half <= room.bottom;
+      const clear = inside && taken.every((b) => x + half < b.left || x - half > b.right || y + half < b.top || y - half > b.bottom);
+      const free = clear && placed.every(([a, b]) => Math.hypot(a - x, b - y) >= ARROWS_APART);
+      if (free) {
+        placed.push([x, y]);
+        group.addLayer(mark);
+      } else group.removeLayer(mark);
+    }
+  }
+  return { group, place };
+}
