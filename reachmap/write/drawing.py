@@ -1,4 +1,4 @@
-"""What every map on paper needs: which way north is and how long things are, as pieces of an svg north up in metres."""
+"""What every map on paper needs: which way north is and how long things are, as pieces of an svg with north up."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from reachmap.constants import FOOT_M
 
 
 def north_mark(x: float, top: float, size: float) -> str:
-    """An arrow to the north with its letter, two letters of this size high, its shaft at x [m]."""
+    """An arrow to the north with its letter, two letters of this size high, its shaft at x."""
     arrow = f"M{x:.2f} {top + 2 * size:.2f}V{top + 0.4 * size:.2f}m{-0.4 * size:.2f} {0.6 * size:.2f}"
     arrow += f"l{0.4 * size:.2f} {-0.6 * size:.2f}l{0.4 * size:.2f} {0.6 * size:.2f}"
     at = f"x='{x - 1.1 * size:.2f}' y='{top + 1.6 * size:.2f}'"
     return f"<path class='bar' fill='none' d='{arrow}'/><text {at} font-size='{size:.2f}'>N</text>"
 
 
-def scale_bar(x: float, y: float, length_m: float, words: str, size: float) -> str:
-    """A line so many metres long with words behind it, in letters of this size [m]."""
+def scale_bar(x: float, y: float, length: float, words: str, size: float) -> str:
+    """A line of this length, in what the drawing is measured in, with words behind it in letters of this size."""
     return (
-        f"<path class='bar' fill='none' d='M{x:.2f} {y:.2f}h{length_m:.2f}'/>"
-        f"<text x='{x + length_m + 0.5 * size:.2f}' y='{y + 0.35 * size:.2f}' font-size='{size:.2f}'>{words}</text>"
+        f"<path class='bar' fill='none' d='M{x:.2f} {y:.2f}h{length:.2f}'/>"
+        f"<text x='{x + length + 0.5 * size:.2f}' y='{y + 0.35 * size:.2f}' font-size='{size:.2f}'>{words}</text>"
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from html import escape
 
 import numpy as np
@@ -9,16 +10,53 @@ import shapely
 from pyproj import Transformer
 
 from reachmap.beat.model import SPEED_HOW, Beat
+from reachmap.constants import FOOT_M
 from reachmap.visit.wading import STANDING_CAUTIONS
 from reachmap.write.drawing import north_mark, scale_bar
 
-SPACINGS_M = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
+SPACINGS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000)
 LINES = 26
 """Grid lines along the longer side, about."""
 
 SOUNDING_ROWS, FLOAT_ROWS = 20, 6
-SOUNDING_HEADS = ("No.", "east x_m", "north y_m", "depth_m", "speed_m_s", "speed_how", "line", "note")
-FLOAT_HEADS = ("No.", "x_m", "y_m", "distance m", "s, first", "s, second", "s, third", "metres ÷ middle s")
+
+
+@dataclass(frozen=True)
+class Measures:
+    """What one measures in.
+
+    Parameters
+    ----------
+    metre : lengths in one metre
+    length, speed : as they end the name of a column
+    said : the length in words
+    flow, warmth : units of blanks
+    """
+
+    metre: float
+    length: str
+    speed: str
+    said: str
+    flow: str
+    warmth: str
+
+    @property
+    def sounding_heads(self) -> tuple[str, ...]:
+        """Columns of the table of soundings, by the names they have in soundings.csv."""
+        measured = tuple(f"{name}_{self.length}" for name in ("x", "y", "depth"))
+        return ("No.", *measured, f"speed_{self.speed}", "speed_how", "line", "note")
+
+    @property
+    def float_heads(self) -> tuple[str, ...]:
+        """Columns of the table of float timings."""
+        where, times = (f"x_{self.length}", f"y_{self.length}"), ("s, first", "s, second", "s, third")
+        return ("No.", *where, f"distance {self.length}", *times, f"{self.said} ÷ middle s")
+
+
+MEASURES = {
+    "metric": Measures(1.0, "m", "m_s", "metres", "m³/s", "°C"),
+    "imperial": Measures(1.0 / FOOT_M, "ft", "ft_s", "feet", "cfs", "°F"),
+}
 
 STYLE = """
 @page{size:A4;margin:11mm}*{box-sizing:border-box}body{font:10pt/1.3 system-ui,sans-serif;color:#1f2a2e;
@@ -36,43 +74,49 @@ th{text-align:left}td{height:6.1mm}.no{width:8mm}.wide{width:34mm}ul{margin:.2em
 def sheet_page(beat: Beat) -> str:
     """The sheet of a beat as one html page that prints on two sides of A4 or letter, without anything from outside.
 
-    Places are in metres east and north of the south-west corner of the grid, which the sheet gives in degrees, so that
-    what is written can be typed in as `x_m`, `y_m` with that corner as `[place] anchor`.
+    Places are in metres, or feet where the beat is measured in them, east and north of the south-west corner of the
+    grid, which the sheet gives in degrees, so that what is written can be typed in as `x_m`, `y_m` or `x_ft`, `y_ft`
+    with that corner as `[place] anchor`.
     """
-    west, south, width, height, step = _frame(beat)
+    measures = MEASURES[beat.units]
+    ft = measures.length
+    west, south, width, height, step = _frame(beat, measures.metre)
     lon, lat = Transformer.from_crs(beat.crs, "EPSG:4326", always_xy=True).transform(west, south)
     name = escape(beat.name)
     return f"""<!doctype html><html lang="en"><meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <meta name="viewport" content="width=device-width"><title>{name}: field sheet</title><style>{STYLE}</style>
 <section><h1>{name}: field sheet</h1>
-<p>Day ______________ Water level at ______________ : ________ m &ensp; Flow ________ m³/s &ensp; Water ________ °C
-&ensp; Clear to ________ m</p>
-{_map(beat, west, south, width, height, step)}
-<p>Grid {step} m; its south-west corner (0, 0) is at {lat:.6f}, {lon:.6f} (latitude, longitude).
+<p>Day ______________ Water level at ______________ : ________ {ft} &ensp; Flow ________ {measures.flow} &ensp;
+Water ________ {measures.warmth} &ensp; Clear to ________ {ft}</p>
+{_map(beat, (west, south), (width, height), step)}
+<p>Grid {step} {ft}; its south-west corner (0, 0) is at {lat:.6f}, {lon:.6f} (latitude, longitude);
+x_{ft} is east of it, y_{ft} north.
 Mark the direction of the flow with an arrow.</p></section>
-<section><h2>Soundings</h2>{_table(SOUNDING_HEADS, SOUNDING_ROWS)}
+<section><h2>Soundings</h2>{_table(measures.sounding_heads, SOUNDING_ROWS)}
 <p>speed_how: {escape(", ".join(SPEED_HOW))}. Give points of one cross-section the same word under line. Two in the
 deepest water you can safely reach are worth ten on the bar.</p>
-<h2>Float timings</h2>{_table(FLOAT_HEADS, FLOAT_ROWS)}
-<p>The last column goes into speed_m_s with speed_how “surface float”; the map takes it down to the mean of the depth by
-the roughness of the bed. Type both tables into soundings.csv with the column names above (x_m, y_m), and put
-<b>anchor = [{lat:.6f}, {lon:.6f}]</b> under [place] in beat.toml.</p>
+<h2>Float timings</h2>{_table(measures.float_heads, FLOAT_ROWS)}
+<p>The last column goes into speed_{measures.speed} with speed_how “surface float”; the map takes it down to the
+mean of the depth by the roughness of the bed. Type both tables into soundings.csv with the column names above
+(x_{ft}, y_{ft}), and put <b>anchor = [{lat:.6f}, {lon:.6f}]</b> under [place] in beat.toml.</p>
 <h2>Before you wade</h2><ul>{"".join(f"<li>{escape(text)}</li>" for text in STANDING_CAUTIONS)}</ul></section></html>
 """
 
 
-def _frame(beat: Beat) -> tuple[float, float, float, float, int]:
-    """South-west corner, width, height and spacing of the grid, all whole multiples of the spacing [m]."""
-    x0, y0, x1, y1 = beat.outline.bounds
-    step = next((s for s in SPACINGS_M if max(x1 - x0, y1 - y0) / s <= LINES), SPACINGS_M[-1])
+def _frame(beat: Beat, metre: float) -> tuple[float, float, float, float, int]:
+    """South-west corner [m]; width, height and spacing of the grid, all whole multiples of the spacing, in lengths."""
+    x0, y0, x1, y1 = (metre * side for side in beat.outline.bounds)
+    step = next((s for s in SPACINGS if max(x1 - x0, y1 - y0) / s <= LINES), SPACINGS[-1])
     west, south = (float(np.floor(low / step) * step) for low in (x0, y0))
     width, height = (float(np.ceil((high - low) / step) * step) for high, low in ((x1, west), (y1, south)))
-    return west, south, width, height, step
+    return west / metre, south / metre, width, height, step
 
 
-def _map(beat: Beat, west: float, south: float, width: float, height: float, step: int) -> str:
+def _map(beat: Beat, corner: tuple[float, float], sides: tuple[float, float], step: int) -> str:
     """The outline under the grid, north up, with labels, a scale bar and an arrow to the north."""
+    width, height = sides
+    metre, unit = MEASURES[beat.units].metre, MEASURES[beat.units].length
     size = max(width, height) / 45
     lines, labels = [], []
     for east in np.arange(0, width + step / 2, step):
@@ -84,15 +128,15 @@ def _map(beat: Beat, west: float, south: float, width: float, height: float, ste
         at = f"x='{-0.4 * size:.2f}' y='{-north + 0.35 * size:.2f}'"
         labels.append(f"<text {at} font-size='{size:.2f}' text-anchor='end'>{north:g}</text>")
     water = "".join(
-        "M" + "L".join(f"{x - west:.1f} {-(y - south):.1f}" for x, y in shapely.get_coordinates(ring)) + "Z"
+        "M" + "L".join(f"{x:.1f} {-y:.1f}" for x, y in metre * (shapely.get_coordinates(ring) - corner)) + "Z"
         for part in beat.outline.geoms
         for ring in (part.exterior, *part.interiors)
     )
     top = -height - 2.2 * size
     return (
-        f"<svg viewBox='{-3.4 * size:.2f} {top:.2f} {width + 4.6 * size:.2f} {height + 6.2 * size:.2f}' role='img' "
-        f"aria-label='outline under a grid of {step} m, north up'><path class='bank' d='{water}'/>"
-        f"{''.join(lines)}{''.join(labels)}{scale_bar(0, 2.6 * size, step, f'{step} m', size)}"
+        f"<svg viewBox='{-3.4 * size:.2f} {top:.2f} {width + 5.4 * size:.2f} {height + 6.2 * size:.2f}' role='img' "
+        f"aria-label='outline under a grid of {step} {unit}, north up'><path class='bank' d='{water}'/>"
+        f"{''.join(lines)}{''.join(labels)}{scale_bar(0, 2.6 * size, step, f'{step} {unit}', size)}"
         f"{north_mark(width - size, top, size)}</svg>"
     )
 

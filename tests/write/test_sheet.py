@@ -18,18 +18,29 @@ from tests import toy
 from tests.beat.folders import make
 
 
-def test_what_is_written_on_the_sheet_can_be_typed_in(tmp_path):
-    """A place read off the grid, with the corner the sheet gives as anchor, comes back to the same water."""
-    beat = read_beat(make(tmp_path / "first"))
-    step = float(re.search(r"Grid (\d+) m", sheet_page(beat))[1])
+@pytest.mark.parametrize(("unit", "metres"), [("m", 1.0), ("ft", 0.3048)])
+def test_what_is_written_on_the_sheet_can_be_typed_in(tmp_path, unit, metres):
+    """A place read off the grid, with the corner the sheet gives as anchor, comes back to the same water.
+
+    The international foot is 0.3048 m exactly.
+    """
+    units = f"units = '{'metric' if unit == 'm' else 'imperial'}'\n"
+    head = f"name = 'b'\ntime_zone = 'Europe/London'\n{units}"
+    beat = read_beat(make(tmp_path / "first", toml=head))
+    step = metres * float(re.search(rf"Grid (\d+) {unit}", sheet_page(beat))[1])
     corner = re.search(r"anchor = \[(-?[0-9.]+), (-?[0-9.]+)\]", sheet_page(beat))
     x0, y0, x1, y1 = beat.outline.bounds
     x, y = np.array([50.0, 60.0, 70.0, 55.0]), np.array([18.0, 19.0, 21.0, 22.0])
-    toml = "name = 'b'\ntime_zone = 'Europe/London'\n[place]\nanchor = [" + ", ".join(corner.groups()) + "]\n"
-    rows = "x_m,y_m,depth_m\n" + "".join(f"{a},{b},0.5\n" for a, b in zip(x, y, strict=True))
+    toml = head + "[place]\nanchor = [" + ", ".join(corner.groups()) + "]\n"
+    names = re.findall(r"<th>(\w+_\w+)</th>", sheet_page(beat))[:4]
+    assert names == [f"x_{unit}", f"y_{unit}", f"depth_{unit}", f"speed_{unit}_s"]
+    rows = ",".join(names) + "\n"
+    rows += "".join(f"{a},{b},{0.5 / metres},{0.3 / metres}\n" for a, b in zip(x / metres, y / metres, strict=True))
     toml += "[files.soundings]\ncrs = 'local'\n"
     again = read_beat(make(tmp_path / "second", toml=toml, soundings__csv=rows))
     got = again.soundings.geometry
+    np.testing.assert_allclose(again.soundings["depth_m"], 0.5)
+    np.testing.assert_allclose(again.soundings["speed_m_s"], 0.3)
     west, south = np.floor(x0 / step) * step, np.floor(y0 / step) * step
     np.testing.assert_allclose(got.x, west + x, atol=0.1)
     np.testing.assert_allclose(got.y, south + y, atol=0.1)
