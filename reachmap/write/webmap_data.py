@@ -176,9 +176,9 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
                 "at": [round(y, 7), round(x, 7)],
                 "rings": _rings(row.geometry, to_wgs),
                 "area_m2": round(float(row["area_m2"]), 1),
-                "depth_m": round(float(row["depth_m"]), 2),
-                "nose_m_s": round(float(row["nose_m_s"]), 2),
-                "drift_m_s": round(float(row["drift_m_s"]), 2),
+                "depth_m": round(float(row["depth_m"]), 4),
+                "nose_m_s": round(float(row["nose_m_s"]), 4),
+                "drift_m_s": round(float(row["drift_m_s"]), 4),
                 "why": {name: str(table.loc[number, "why"]) for name, table in result.lies.scenes.items()},
                 "flies": fly_words(result, int(number)),
             }

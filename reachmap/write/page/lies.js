@@ -52,8 +52,9 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   }
 
   const guess = (yes) => (yes ? ' by guess' : '');
-  const depth = (lie) => `${units.length(lie.depth_m, 1)} deep${guess(D.guessed.depth)}`;
-  const drift = (lie) => `drift ${units.speed(lie.drift_m_s)}${guess(D.guessed.speed)}`;
+  // Rounded and turned to feet as in the sentence about the lie, so that the two don't differ.
+  const depth = (lie) => units.said(`${lie.depth_m.toFixed(1)} m deep`) + guess(D.guessed.depth);
+  const drift = (lie) => units.said(`drift ${lie.drift_m_s.toFixed(1)} m/s`) + guess(D.guessed.speed);
   const line = (lie, setting) => `${lie.kind}, ${scoreWord(lie.score)}: ${depth(lie)}, ${drift(lie)}, ${sky(lie, setting)}`;
 
   // A line in a list; it stays and only its words change.
