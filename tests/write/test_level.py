@@ -38,7 +38,7 @@ def test_the_page_says_it_in_the_units_chosen(raised, offline, tmp_path):
     path.write_text(map_page(raised), encoding="utf-8")
     one = offline(path, 1280, 800)
     one.page.wait_for_selector("body[data-ready]", timeout=20000)
-    assert "water 0.15 m above the survey's level" in one.page.locator("#moment").inner_text()
+    assert "water 0.15\xa0m above the survey's level" in one.page.locator("#moment").inner_text()
     one.page.evaluate("document.getElementById('units').click()")
     assert "water 0.5\u00a0ft above the survey's level" in one.page.locator("#moment").inner_text()
     assert one.said == one.asked == []

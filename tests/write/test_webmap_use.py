@@ -340,7 +340,9 @@ def test_a_large_reach_carries_a_coarser_copy_and_says_so(offline, result, tmp_p
     data = page.evaluate("({n: reachmapPage.D.n, cell: reachmapPage.D.cell_m, shown: reachmapPage.D.shown})")
     assert data == {"n": result.channel.grid.n_wet // 4, "cell": 2, "shown": data["shown"]}
     page.locator("#tab-more").click()
-    assert "Shown in cells of 2 m; worked out in cells of 1 m." in page.locator("#honest").inner_text()
+    assert "Shown in cells of 2 m; worked out in cells of 1 m." in page.locator("#honest").inner_text().replace(
+        "\xa0", " "
+    )
     depth = np.array(page.evaluate("Array.from(reachmapPage.U.layers.depth)")) / 1000
     grid, fine = result.channel.grid, result.channel["depth"]
     rows, cols = grid.cells
@@ -379,3 +381,50 @@ def test_one_hand_is_enough_on_a_phone(offline, page_file):
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= PHONE[0] + 2
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0]
+
+
+SHORT = [(1280, 700), (390, 664), (375, 553), (844, 390), (667, 320)]
+"""Windows of little height: a laptop, phones with the bars of their browser, phones laid on their side."""
+
+BOX = "(one) => { const b = one.getBoundingClientRect(); return [b.left, b.top, b.right, b.bottom]; }"
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", SHORT)
+def test_a_low_window_still_shows_the_water_and_the_best_lie(offline, page_file, size):
+    """At first glance, without a touch: the reach fills more than half the room the map has from left to right, all
+    cautions of the strip are on the screen, and so is the best lie, but for the lowest window."""
+    page = ready(offline, page_file, size).page
+    reach = page.evaluate(f"({BOX})(document.querySelector('path.edge'))")
+    frame = page.evaluate(f"({BOX})(document.querySelector('.folium-map'))")
+    assert reach[2] - reach[0] > 0.5 * (frame[2] - frame[0])
+    assert reach[3] <= frame[3]
+    caution = page.evaluate(f"({BOX})(document.querySelector('#caution'))")
+    assert caution[3] <= size[1]
+    if size[1] < 350:
+        return
+    best = page.evaluate(f"({BOX})(document.querySelector('#best li'))")
+    tabs = page.evaluate(f"({BOX})(document.querySelector('#tabs'))")
+    below = tabs[1] if tabs[1] > size[1] / 2 and tabs[3] <= size[1] + 1 else size[1]
+    assert best[3] - 6 <= below
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", [*SHORT, PHONE, (1280, 800)])
+def test_no_tag_or_arrow_lies_under_a_button_the_scale_or_the_legend(offline, page_file, size):
+    """But the three best, which are always there."""
+    page = ready(offline, page_file, size).page
+    covers = page.evaluate(f"[...document.querySelectorAll('#legend, #where, .leaflet-control')].map({BOX})")
+    seen = page.evaluate(f"[...document.querySelectorAll('.lie-tag:not([hidden], .best), .current')].map({BOX})")
+    for a in seen:
+        assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in covers)
+
+
+@pytest.mark.browser
+def test_on_a_phone_laid_on_its_side_a_tapped_lie_is_told_at_once(offline, page_file):
+    page = ready(offline, page_file, (844, 390)).page
+    page.evaluate("reachmapPage.place.lie(reachmapPage.D.lies[0].n)")
+    place = page.evaluate(f"({BOX})(document.querySelector('#place'))")
+    tabs = page.evaluate(f"({BOX})(document.querySelector('#tabs'))")
+    assert tabs[1] <= 1
+    assert tabs[3] <= place[1] + 1 < 100

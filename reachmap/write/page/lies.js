@@ -91,6 +91,14 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     placeAll();
   }
 
+  // What lies over the map: buttons, scale and legend.
+  function covers() {
+    const frame = map.getContainer().getBoundingClientRect();
+    return [...document.querySelectorAll('#legend, #where, .leaflet-control')]
+      .map((node) => node.getBoundingClientRect())
+      .map((box) => ({ left: box.left - frame.left, top: box.top - frame.top, right: box.right - frame.left, bottom: box.bottom - frame.top }));
+  }
+
   // The chosen lie and the best three always have their tag, the others as there is room.
   function placeAll() {
     const { chosen, ranked } = state;
@@ -100,6 +108,7 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     const top = isPhone() && !state.printing ? $('legend').offsetTop + $('legend').offsetHeight : 2;
     const room = { left: 2, top, right: size.x - 2, bottom: size.y - 2 };
     const taken = notes.places().map(at).map(({ x, y }) => ({ left: x, top: y, right: x + 22, bottom: y + 22 }));
+    taken.push(...covers());
     const points = order.map((lie) => at(lie.at)).map(({ x, y }) => [x, y]);
     placeTags(points, TAG, room, { must: chosen === null ? 3 : 4, taken }).forEach((spot, k) => {
       const node = markers.get(order[k].n).getElement();

@@ -1,5 +1,14 @@
 // Puts the page together.
 
+// Room to leave around the whole reach; on a phone the legend stands above it, and where little height is left the
+// buttons stand beside it.
+function padding(map) {
+  if (!isPhone()) return { paddingTopLeft: [40, 40], paddingBottomRight: [70, 110] };
+  const high = map.getSize().y;
+  const legend = $('legend').offsetTop + $('legend').offsetHeight;
+  return { paddingTopLeft: [16, legend + Math.min(30, 0.08 * high)], paddingBottomRight: [high < 300 ? 60 : 16, Math.min(60, 0.18 * high)] };
+}
+
 async function start(map, L) {
   const D = JSON.parse($('reachmap-data').textContent);
   units.imperial = (keep.get('reachmap:units') || D.units) === 'imperial';
@@ -64,11 +73,8 @@ async function start(map, L) {
   drawHours(D, null);
   document.documentElement.style.setProperty('--sheet', `${$('sheet').offsetHeight}px`);
   map.invalidateSize({ animate: false });
-  const padding = isPhone()
-    ? { paddingTopLeft: [16, 120], paddingBottomRight: [16, 60] }
-    : { paddingTopLeft: [40, 40], paddingBottomRight: [70, 110] };
-  map.fitBounds(page.shapes.bounds, { ...padding, animate: false });
   refresh();
+  map.fitBounds(page.shapes.bounds, { ...padding(map), animate: false });
   window.reachmapPage = page;
   document.body.dataset.ready = '1';
   performance.mark('ready');

@@ -32,7 +32,8 @@ function choices(kind, name, rows, chosen, onchange) {
   });
 }
 
-const isPhone = () => matchMedia('(max-width: 760px)').matches;
+// Held upright; laid on its side it has the column of a desk. A keyboard that comes up makes no such shape.
+const isPhone = () => matchMedia('(max-width: 760px) and (max-aspect-ratio: 149/100)').matches;
 
 function drawer(map) {
   const states = ['closed', 'half', 'full'];
@@ -59,10 +60,16 @@ function drawer(map) {
   });
   // On a phone the map ends where the drawer begins, as long as that leaves a map.
   new ResizeObserver(() => {
-    document.documentElement.style.setProperty('--sheet', `${Math.min(sheet.offsetHeight, innerHeight * 0.62)}px`);
+    document.documentElement.style.setProperty('--sheet', `${Math.min(sheet.offsetHeight, innerHeight * 0.68)}px`);
     map.invalidateSize({ animate: false });
   }).observe(sheet);
-  return { open() { if (sheet.dataset.state === 'closed') to('half'); } };
+  // The drawer open, at the top of what the chosen part says.
+  function show() {
+    if (sheet.dataset.state === 'closed') to('half');
+    $('sheet-body').scrollTop = 0;
+    if (sheet.scrollHeight > sheet.clientHeight) sheet.scrollTop = $('tabs').offsetTop;
+  }
+  return { show };
 }
 
 // One part of the panel at a time; arrow keys go from tab to tab.
@@ -75,8 +82,7 @@ function tabs(sheet) {
       one.tabIndex = on ? 0 : -1;
       $(one.getAttribute('aria-controls')).hidden = !on;
     }
-    $('sheet-body').scrollTop = 0;
-    sheet.open();
+    sheet.show();
   };
   $('tabs').addEventListener('click', (event) => { if (all.includes(event.target)) show(event.target); });
   $('tabs').addEventListener('keydown', (event) => {

@@ -35,8 +35,7 @@ function makePlace(page) {
   // Bring it out from under the drawer, and the words about it to the top of the drawer.
   function reveal(latlng) {
     page.refresh();
-    sheet.open();
-    $('sheet-body').scrollTop = 0;
+    sheet.show();
     map.panInside(latlng, { paddingTopLeft: [50, isPhone() ? 110 : 50], paddingBottomRight: [60, 60], animate: false });
   }
 

@@ -44,7 +44,7 @@ const units = {
   said: (text) => {
     const turn = { m: units.length, 'm/s': units.speed, C: units.warmth };
     const number = /(?<![\w.])(\d+(?:\.\d+)?) (m\/s|m|C)(?![\w/])/g;
-    return units.imperial ? text.replace(number, (_, value, unit) => turn[unit](Number(value))) : text;
+    return text.replace(number, (_, value, unit) => (units.imperial ? turn[unit](Number(value)) : `${value}\u00a0${unit}`));
   },
 };
 
