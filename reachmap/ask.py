@@ -145,7 +145,7 @@ def compare_on_beat(
     if same_water:
         curves = load_curves(settings.get("curves"), beat.fish)
         of_two = two.holdings, two.lights, two.sights
-        lies = find_lies(one.channel, *of_two, day=one.day, curves=curves, known=one.lies)
+        lies = find_lies(one.channel, *of_two, days=two.days, curves=curves, known=one.lies)
     moved = None if same_water else two.channel
     told = compare(one.channel, one.holdings[first.name], two.holdings[name], lies, moved, (first.name, name))
     return one.channel, told, lies

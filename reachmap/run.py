@@ -15,7 +15,7 @@ from reachmap.beat import Beat, Scene, read_beat
 from reachmap.channel import Channel
 from reachmap.channel.kept import kept_arrays, kept_channel
 from reachmap.errors import SettingError
-from reachmap.light import light_at, light_through_day, prepare_shade
+from reachmap.light import light_at, light_of_scenes, prepare_shade
 from reachmap.sight import see
 from reachmap.trout import Lies, find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
@@ -77,7 +77,7 @@ def analyse(
     def keep(settings: dict[str, Any], build: Callable[[], dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
         return kept_arrays(checked, {**water, **settings}, build, fresh)
 
-    day = light_through_day(channel, chosen[0].when.date(), shade=shade, keep=keep)
+    days = light_of_scenes(channel, chosen, shade, keep)
     lights = {scene.name: light_at(channel, scene, shade) for scene in checked.scenes}
     del shade  # laid out on every cell, and not needed any more
     say("what the fish sees", 0.6)
@@ -87,16 +87,16 @@ def analyse(
         name: hold(channel, light, sights[name], checked.fish, table, engine=engine) for name, light in lights.items()
     }
     shown = [scene.name for scene in chosen]
-    lies = find_lies(channel, holdings, lights, sights, day=day, curves=table, known=known, shown=shown)
+    lies = find_lies(channel, holdings, lights, sights, days=days, curves=table, known=known, shown=shown)
     # Those not to be shown have done their part by now.
     lights = {name: lights[name] for name in shown}
     sights = {name: sights[name] for name in shown}
     holdings = {name: holdings[name] for name in shown}
     lies = how_sure(channel, lights, sights, holdings, lies, table)
     say("the visit", 0.8)
-    visit = plan_visit(channel, lights, sights, holdings, lies, day, table)
+    visit = plan_visit(channel, lights, sights, holdings, lies, days[shown[0]], table)
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
-    return Result(channel, lights, sights, holdings, day, lies, visit, table.tables(), record)
+    return Result(channel, lights, sights, holdings, days, lies, visit, table.tables(), record)
 
 
 def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings: Any) -> tuple[Result, Path]:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
 import numpy as np
 import pytest
 from scipy.interpolate import griddata
@@ -99,6 +103,21 @@ def test_one_scene_shows_the_same_lies_under_the_same_numbers(sample_folder, res
     assert list(one.lights) == list(one.sights) == list(one.holdings) == list(one.lies.scenes) == [name]
     assert one.lies.table.equals(result.lies.table)
     assert one.lies.scenes[name].equals(result.lies.scenes[name])
+
+
+def test_the_hours_of_shade_are_those_of_the_scenes_own_day(sample_folder):
+    """Beside a scene in June, one in October is told as it is told alone."""
+    beat = reachmap.read_beat(sample_folder)
+    june = beat.scenes[0]
+    october = replace(june, name="October", when=datetime(2026, 10, 10, 13, tzinfo=ZoneInfo(beat.time_zone)))
+    beat = replace(beat, scenes=(june, october))
+    both, alone = reachmap.analyse(beat), reachmap.analyse(beat, scenes=["October"])
+    why = both.lies.scenes["October"]["why"]
+    assert list(why) == list(alone.lies.scenes["October"]["why"])
+    shaded = [text for text in why if "shade after" in text or "in shade from" in text]
+    assert len(shaded) > 3
+    hour = max(int(text.split("shade after ")[1][:2]) for text in why if "loses shade after" in text)
+    assert hour <= 18, "the sun is down at half past six in October"
 
 
 def test_an_unknown_verb_is_said():

@@ -263,13 +263,14 @@ def result(ch: Channel | None = None, **change) -> Result:
     lights = {scene.name: light(ch, scene) for scene in ch.beat.scenes}
     sights = {name: sight(ch, one) for name, one in lights.items()}
     holdings = {name: hold(ch, one, sights[name], ch.beat.fish, curves) for name, one in lights.items()}
-    lies = find_lies(ch, holdings, lights, sights, day=day(ch), curves=curves)
+    days = dict.fromkeys(lights, day(ch))
+    lies = find_lies(ch, holdings, lights, sights, days=days, curves=curves)
     values = {
         "channel": ch,
         "lights": lights,
         "sights": sights,
         "holdings": holdings,
-        "day": day(ch),
+        "days": days,
         "lies": lies,
         "visit": visit(ch),
         "curves": curves.tables(),

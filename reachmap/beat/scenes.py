@@ -92,9 +92,9 @@ def scenes_of(
 
 
 def _in_zone(when: datetime, zone: str, where: str, report: Report) -> datetime:
-    """A moment with its zone; a local time that the change of clocks skips or repeats is named."""
+    """A moment by the clock of the place; a local time that the change of clocks skips or repeats is named."""
     if when.tzinfo:
-        return when
+        return when.astimezone(ZoneInfo(zone))
     local = when.replace(tzinfo=ZoneInfo(zone))
     back = local.astimezone(UTC).astimezone(ZoneInfo(zone))
     if back.replace(tzinfo=None) != when:

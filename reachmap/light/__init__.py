@@ -4,7 +4,14 @@ from reachmap.light.bed import BedTerms, bed_light, bed_terms
 from reachmap.light.bodies import sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse, cloud_factors
 from reachmap.light.colours import band_attenuation, light_colours, pigment_light
-from reachmap.light.day import ShadeTime, eye_through_day, light_through_day, lux_through_day, shade_times
+from reachmap.light.day import (
+    ShadeTime,
+    eye_through_day,
+    light_of_scenes,
+    light_through_day,
+    lux_through_day,
+    shade_times,
+)
 from reachmap.light.edge import edge_step, shade_edge
 from reachmap.light.lux import moon_lux, sun_lux
 from reachmap.light.model import Body, DayLight, Light
@@ -31,6 +38,7 @@ __all__ = [
     "eye_through_day",
     "light_at",
     "light_colours",
+    "light_of_scenes",
     "light_through_day",
     "lux_through_day",
     "moon_lux",

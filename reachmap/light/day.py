@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from reachmap.beat.model import Water
+from reachmap.beat.model import Scene, Water
 from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import casts, day_events, steps_of, sun_and_moon
 from reachmap.light.eye import eye_aim, next_eye
-from reachmap.light.model import DayLight
+from reachmap.light.model import Body, DayLight
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
 from reachmap.threads import side_by_side
 
 Keep = Callable[[dict[str, Any], Callable[[], dict[str, np.ndarray]]], dict[str, np.ndarray]]
+
+LIKE_DEG = 0.75
+"""The shade of two suns so near to one another is taken as the same [deg]; assumed. The sun is 0.53 deg wide and goes
+0.75 deg in three minutes."""
 
 SHADED = 0.5
 """A cell counts as shaded while less than this share of the sun's beam reaches it [-]; assumed."""
@@ -33,6 +39,7 @@ def light_through_day(
     step_min: int = 10,
     leaf_on: bool | None = None,
     keep: Keep | None = None,
+    like: DayLight | None = None,
 ) -> DayLight:
     """Sun, moon and their shade from midnight to midnight by the beat's clock, free of cloud and water.
 
@@ -45,6 +52,8 @@ def light_through_day(
     leaf_on : leaves on the trees; None: as the shade says, else by date and hemisphere
     keep : called with what the shade depends on besides the channel and with the function that works it out, may give
         arrays worked out before
+    like : another day of the same water with the same steps, whose shade of the sun serves where leaves are alike and
+        the sun stands within `LIKE_DEG` of where it stood then
     """
     if not 1 <= step_min <= 60:
         raise SettingError(f"step_min {step_min}: can't be. Use 1 to 60 minutes.")
@@ -59,21 +68,64 @@ def light_through_day(
 
         def lay(step: int) -> None:
             for which, body in enumerate(bodies[step]):
-                if casts(body, bodies[step][0]):
+                if which == 0 and like is not None and _shades_alike(like, step, body, leaves):
+                    shares[0, step] = like.sun_share[step]
+                elif casts(body, bodies[step][0]):
                     shares[which, step] = np.rint(255.0 * shade.beam_of_day(body, leaves))
 
         side_by_side(lay, range(len(bodies)))
         clear, overcast = shade.sky(leaves)
         return {"sun": shares[0], "moon": shares[1], "clear": clear, "overcast": overcast}
 
-    settings = {"day": day.isoformat(), "step_min": step_min, "leaves": leaves}
+    settings = {"day": day.isoformat(), "step_min": step_min, "leaves": leaves, "like": like and like.date.isoformat()}
     found = keep(settings, work_out) if keep else work_out()
     shade.know_sky(leaves, found["clear"], found["overcast"])
     events = day_events(times, beat.lat, beat.lon)
     suns, moons = zip(*bodies, strict=True)
     return DayLight(
-        times, suns, moons, found["sun"], found["moon"], found["clear"], found["overcast"], events, shade.place
+        times, suns, moons, found["sun"], found["moon"], found["clear"], found["overcast"], events, shade.place, leaves
     )
+
+
+def _shades_alike(like: DayLight, step: int, sun: Body, leaves: bool) -> bool:
+    """Whether another day's shade of the sun at a step serves for a sun and leaves."""
+    if step >= len(like.sun) or like.leaf_on != leaves:
+        return False
+    other = like.sun[step]
+    return casts(sun, sun) and casts(other, other) and _apart_deg(sun, other) <= LIKE_DEG
+
+
+def _apart_deg(one: Body, other: Body) -> float:
+    """Angle between two places in the sky [deg]."""
+    (a, b), turn = np.radians([one.altitude_deg, other.altitude_deg]), math.radians(one.azimuth_deg - other.azimuth_deg)
+    # The haversine keeps its figures for small angles.
+    square = math.sin((a - b) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(turn / 2) ** 2
+    return math.degrees(2 * math.asin(math.sqrt(min(1.0, square))))
+
+
+def light_of_scenes(
+    channel: Channel, scenes: Iterable[Scene], shade: Shade | None = None, keep: Keep | None = None
+) -> dict[str, DayLight]:
+    """The whole day of every scene by its name; scenes of one day with leaves alike share one.
+
+    Parameters
+    ----------
+    channel, shade, keep : as for `light_through_day`
+    scenes : their days count by the beat's clock
+    """
+    shade = shade or prepare_shade(channel)
+    zone = ZoneInfo(channel.beat.time_zone)
+    found: dict[tuple[date, bool], DayLight] = {}
+    out: dict[str, DayLight] = {}
+    for scene in scenes:
+        day = scene.when.astimezone(zone).date()
+        key = day, shade.leaves(scene.leaf_on, day)
+        if key not in found:
+            # The first of its kind, which has no shade of another day itself.
+            like = next((one for one in found.values() if one.leaf_on == key[1]), None)
+            found[key] = light_through_day(channel, day, shade, leaf_on=key[1], keep=keep, like=like)
+        out[scene.name] = found[key]
+    return out
 
 
 def lux_through_day(

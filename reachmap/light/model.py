@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, date, datetime
 
 import numpy as np
 
@@ -78,6 +78,7 @@ class DayLight:
     events : named moments (sunrise, sunset, civil_dawn, civil_dusk, nautical_dawn, nautical_dusk, moonrise,
         moonset), only those that happen
     place : (n_wet,) int32, column of the shares that serves each wet cell; None where every cell has its own
+    leaf_on : whether trees are in leaf
     """
 
     times: tuple[datetime, ...]
@@ -89,6 +90,23 @@ class DayLight:
     sky_overcast: np.ndarray
     events: Mapping[str, datetime]
     place: np.ndarray | None = None
+    leaf_on: bool = True
+
+    @property
+    def date(self) -> date:
+        """The day, by the clock of the place."""
+        return self.times[0].date()
+
+    @property
+    def step_min(self) -> float:
+        """Minutes from step to step."""
+        return (self.times[1] - self.times[0]).total_seconds() / 60
+
+    def step_of(self, when: datetime) -> int:
+        """The step nearest to a moment of this day."""
+        # Differences of local times do not see a change of clocks.
+        passed = (when.astimezone(UTC) - self.times[0].astimezone(UTC)).total_seconds() / 60
+        return min(max(round(passed / self.step_min), 0), len(self.times) - 1)
 
     def columns(self, cells: np.ndarray | slice) -> np.ndarray | slice:
         """Columns of the shares that serve some cells (positions in the wet vector)."""

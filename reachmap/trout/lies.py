@@ -49,7 +49,7 @@ def find_lies(
     holdings: Mapping[str, Holding],
     lights: Mapping[str, Light],
     sights: Mapping[str, Sight],
-    day: DayLight | None = None,
+    days: Mapping[str, DayLight] | None = None,
     curves: Curves | None = None,
     max_lies: int = MAX_LIES,
     known: Lies | None = None,
@@ -61,7 +61,8 @@ def find_lies(
     ----------
     channel : the water
     holdings, lights, sights : by scene name
-    day : the day in steps, for the hours at which shade comes and goes; None leaves them out
+    days : the day of each scene in steps, by its name, for the hours at which shade comes and goes; without one they
+        are left out
     curves : thresholds; None takes the packaged ones
     max_lies : at most so many, the best kept, each scene's best first
     known : lies of the same water found before, in other scenes: they keep their places and numbers, and others among
@@ -99,7 +100,7 @@ def find_lies(
     cells = [d.cells for d in kept]
     places = describe_places(channel, cells)
     scenes = {
-        name: _scene_table(channel, kept, places, holding, lights[name], sights[name], day)
+        name: _scene_table(channel, kept, places, holding, lights[name], sights[name], (days or {}).get(name))
         for name, holding in holdings.items()
         if not shown or name in shown
     }

@@ -21,7 +21,7 @@ class Result:
     ----------
     channel : the water (and through it the beat)
     lights, sights, holdings : by scene name, in the beat's order
-    day : the day of the first scene in 10-minute steps
+    days : the day of each scene in 10-minute steps, by scene name; scenes of one day share it
     lies, visit : what was found and what to do about it
     curves : the curves in use as plain tables (what `trout.Curves.tables()` returns), for pages that score again
     record : inputs, settings, versions, errors, for run.json
@@ -31,8 +31,13 @@ class Result:
     lights: Mapping[str, Light]
     sights: Mapping[str, Sight]
     holdings: Mapping[str, Holding]
-    day: DayLight
+    days: Mapping[str, DayLight]
     lies: Lies
     visit: Visit
     curves: Mapping[str, Any]
     record: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def day(self) -> DayLight:
+        """The day of the first scene, for which the visit is planned."""
+        return next(iter(self.days.values()))

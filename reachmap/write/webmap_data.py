@@ -32,7 +32,8 @@ MOST_ROWS = 65535
 """Rows and columns a page counts in 16 bits."""
 
 MOST_SHADE = 16_000_000
-"""Bytes of shade (cells x steps) a page holds at most; more and only every second, third or sixth step is kept."""
+"""Bytes of shade (cells x steps) a page holds at most, for sun and moon each, all days together; more and only every
+second, third or sixth step is kept."""
 
 SHARE = 1 / 10000
 """Step of a packed share."""
@@ -48,6 +49,7 @@ def page_data(result: Result) -> dict[str, Any]:
         factor += 1
         coarse = coarsen(fine, factor)
     grid = coarse.grid
+    days = _distinct_days(result)
     to_wgs = Transformer.from_crs(beat.crs, CRS.from_epsg(4326), always_xy=True)
     shown = f"Shown in cells of {grid.cell_m:.2g} m; worked out in cells of {fine.cell_m:.2g} m." if factor > 1 else ""
     return {
@@ -60,12 +62,12 @@ def page_data(result: Result) -> dict[str, Any]:
         "runs": {name: pack_words(values, 1) for name, values in wet_runs(grid).items()},
         "tile": TILE,
         "tiles": tiles(grid, to_wgs),
-        "layers": _layers(result, coarse),
-        "day": _day(result.day, coarse, max((s.town_glow_lux for s in beat.scenes), default=0.0)),
+        "layers": _layers(result, coarse) | _skies(days, coarse),
+        "days": _days(result, days, coarse),
         "water": _water(),
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": dict(result.curves),
-        "scenes": [_scene(result, name) for name in result.holdings],
+        "scenes": [_scene(result, name, days) for name in result.holdings],
         "lies": _lies(result, to_wgs),
         "shapes": _shapes(result, to_wgs),
         "notes": _notes(beat.notes),
@@ -89,8 +91,6 @@ def _layers(result: Result, coarse: Coarse) -> dict[str, Any]:
     shares = {
         "cover_number": cover_number(channel),
         "seam_number": seam_number(channel),
-        "sky_clear": result.day.sky_clear,
-        "sky_overcast": result.day.sky_overcast,
     }
     packed |= {name: pack_words(coarse.mean(values), SHARE) for name, values in shares.items()}
     packed["depth_sd"] = pack_small(coarse.mean(channel["depth_sd"]), 0.01)
@@ -100,44 +100,101 @@ def _layers(result: Result, coarse: Coarse) -> dict[str, Any]:
     return packed
 
 
-def _day(day: DayLight, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
-    """The day as tables: what each step and sky puts into the light at the bed, and the shade of sun and moon."""
+def _distinct_days(result: Result) -> list[DayLight]:
+    """The days of the scenes, each once, that of the first scene first."""
+    return list({id(day): day for day in result.days.values()}.values())
+
+
+SKIES = ("sky_clear", "sky_overcast")
+"""Layers of the sky's light; `bare` after them where trees are without leaves."""
+
+
+def _sky_names(day: DayLight) -> list[str]:
+    """Names of the layers that tell how much of the sky's light reaches the water on a day."""
+    return [name if day.leaf_on else f"{name}_bare" for name in SKIES]
+
+
+def _skies(days: list[DayLight], coarse: Coarse) -> dict[str, Any]:
+    """The shares of the sky's light, for each state of the leaves that occurs."""
+    shares = {
+        name: values
+        for day in days
+        for name, values in zip(_sky_names(day), (day.sky_clear, day.sky_overcast), strict=True)
+    }
+    return {name: pack_words(coarse.mean(values), SHARE) for name, values in shares.items()}
+
+
+def _days(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict[str, Any]]:
+    """Every day as tables; what the sun's shade has in common with the first day is carried once."""
+    rows = MOST_SHADE // (coarse.grid.n_wet * len(days))
+    first = _Shades(days[0].sun_share, rows)
+    out = []
+    for day in days:
+        glow = max(result.lights[name].scene.town_glow_lux for name, one in result.days.items() if one is day)
+        sun = first if day is days[0] else _Shades(day.sun_share, rows, first)
+        out.append(_day(day, sun, rows, coarse, glow))
+    return out
+
+
+def _day(day: DayLight, sun: _Shades, most_rows: int, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
+    """A day as tables: what each step and sky puts into the light at the bed, and the shade of sun and moon."""
     terms = [
         [bed_terms(sun, moon, cloud, glow_lux) for cloud in range(9)]
         for sun, moon in zip(day.sun, day.moon, strict=True)
     ]
-    step_min = (day.times[1] - day.times[0]).total_seconds() / 60
-    date = day.times[len(day.times) // 2].date()
+    # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
+    moon = _Shades(day.moon_share, most_rows, wanted=np.array([s.altitude_deg < 0 for s in day.sun]))
     return {
-        "date": f"{date:%d %B %Y}".lstrip("0"),
+        "date": f"{day.date:%d %B %Y}".lstrip("0"),
         "times": [f"{t:%H:%M}" for t in day.times],
-        "step_min": step_min,
+        "step_min": day.step_min,
         "lux": [
             [[_figures(v) for v in (t.sun_lux, t.moon_lux, t.clear_lux, t.overcast_lux)] for t in row] for row in terms
         ],
         "slant": [[_figures(row[0].sun_slant), _figures(row[0].moon_slant)] for row in terms],
+        "sky": _sky_names(day),
         "sky_slant": [_figures(terms[0][0].clear_slant), _figures(terms[0][0].overcast_slant)],
         "altitude": [
             [round(s.altitude_deg, 2), round(m.altitude_deg, 2)] for s, m in zip(day.sun, day.moon, strict=True)
         ],
-        "moon_lit": round(day.moon[len(day.moon) // 2].lit, 2),
-        "sun": _shade(day.sun_share, day.place, coarse),
-        # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
-        "moon": _shade(day.moon_share, day.place, coarse, np.array([s.altitude_deg < 0 for s in day.sun])),
+        "sun": sun.packed(day.place, coarse),
+        "moon": moon.packed(day.place, coarse),
         "events": {name: f"{moment.astimezone(day.times[0].tzinfo):%H:%M}" for name, moment in day.events.items()},
     }
 
 
-def _shade(
-    share: np.ndarray, place: np.ndarray | None, coarse: Coarse, wanted: np.ndarray | None = None
-) -> dict[str, Any]:
-    """The steps at which a body is up and its shade then; thinned to every so many steps on large reaches."""
-    up = np.flatnonzero(share.any(axis=1) & (True if wanted is None else wanted))
-    stride = next((s for s in (1, 2, 3, 6) if len(up) / s * coarse.grid.n_wet <= MOST_SHADE), 6)
-    # The first and last step stay, so that there is something on both sides of every step between.
-    kept = up if stride == 1 else np.unique(np.concatenate([up[::stride], up[-1:]]))
-    data = pack_rows(np.rint(coarse.mean_rows(share[kept], place)).astype(np.uint8)) if len(kept) else pack_bytes(b"")
-    return {"steps": [int(k) for k in kept], "up": [int(k) for k in up], "data": data}
+class _Shades:
+    """The steps at which a body is up and its shade then; thinned to every so many steps on large reaches.
+
+    Parameters
+    ----------
+    share : (n_steps, n_places) uint8
+    most_rows : steps to carry at most, if every sixth is not more
+    like : of another day; steps that are the same there are not carried again
+    wanted : (n_steps,) bool, steps that count; None takes all
+    """
+
+    def __init__(
+        self, share: np.ndarray, most_rows: int, like: _Shades | None = None, wanted: np.ndarray | None = None
+    ) -> None:
+        self.share = share
+        self.up = np.flatnonzero(share.any(axis=1) & (True if wanted is None else wanted))
+        stride = next((s for s in (1, 2, 3, 6) if len(self.up) / s <= most_rows), 6)
+        # The first and last step stay, so that there is something on both sides of every step between.
+        self.kept = np.unique(np.concatenate([self.up[:1], self.up[self.up % stride == 0], self.up[-1:]]))
+        self.same = [] if like is None else self._in_common(like)
+
+    def _in_common(self, like: _Shades) -> list[int]:
+        """Carried steps that are carried for the other day and are the same there."""
+        both = np.intersect1d(self.kept, like.kept)
+        return [int(k) for k in both if np.array_equal(self.share[k], like.share[k])]
+
+    def packed(self, place: np.ndarray | None, coarse: Coarse) -> dict[str, Any]:
+        """Steps, and the rows of those that are not carried by the other day."""
+        own = np.setdiff1d(self.kept, self.same)
+        rows = np.rint(coarse.mean_rows(self.share[own], place)).astype(np.uint8) if len(own) else None
+        data = pack_bytes(b"") if rows is None else pack_rows(rows)
+        return {"steps": self.kept.tolist(), "same": self.same, "up": self.up.tolist(), "data": data}
 
 
 def _water() -> dict[str, Any]:
@@ -146,21 +203,18 @@ def _water() -> dict[str, Any]:
     return {word: [_figures(kd), _figures(c)] for word, (kd, c, _) in table.items()}
 
 
-def _scene(result: Result, name: str) -> dict[str, Any]:
+def _scene(result: Result, name: str, days: list[DayLight]) -> dict[str, Any]:
     """One of the beat's scenes as settings of the page."""
-    light, day = result.lights[name], result.day
+    light, day = result.lights[name], result.days[name]
     scene = light.scene
-    local = scene.when.astimezone(day.times[0].tzinfo)
-    step_min = (day.times[1] - day.times[0]).total_seconds() / 60
-    step = round((local.hour * 60 + local.minute) / step_min) % len(day.times)
     at_one = clarity_to_attenuation(replace(scene.water, clarity_m=1.0, how="white from above"))
     return {
         "name": name,
-        "step": step,
+        "day": next(k for k, one in enumerate(days) if one is day),
+        "step": day.step_of(scene.when),
         "cloud": int(scene.cloud),
         "colour": scene.water.colour,
         "clarity_m": round(at_one[1] / light.beam_attenuation_per_m, 2),
-        "date": f"{local:%d %B %Y}".lstrip("0"),
     }
 
 

@@ -62,7 +62,7 @@ def measure(path: Path, width: int = 390, height: int = 844) -> dict[str, Any]:
             page.goto(path.as_uri())
             page.wait_for_selector("body[data-ready]", timeout=60000)
             ready.append(page.evaluate("performance.getEntriesByName('ready')[0].startTime") / 1000)
-            count = page.evaluate("reachmapPage.D.day.times.length")
+            count = page.evaluate("reachmapPage.D.days[0].times.length")
             order = np.random.default_rng(5).permutation(count)
             walks.append(page.evaluate(STEPS, list(range(count))))
             jumps.append(page.evaluate(STEPS, order.tolist()))

@@ -236,7 +236,7 @@ def _of_the_light(a_beat: Beat, cell_m: float, clock: Clock, small_box: bool) ->
     holding = clock.time("scores", lambda: hold(channel, light, sight, a_beat.fish))
     clock.beside("scores", "library", lambda: [np.exp(-channel["depth"]) for _ in range(12)])
     by = {scene.name: holding}, {scene.name: light}, {scene.name: sight}
-    clock.time("lies", lambda: find_lies(channel, *by, day=day))
+    clock.time("lies", lambda: find_lies(channel, *by, days={scene.name: day}))
     if small_box:
         score = channel.grid.spread(holding["hold"], dry=0.0)
         clock.beside("lies", "library", lambda: ndi.label(score > 0.5))

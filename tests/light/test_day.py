@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import geopandas as gpd
 import numpy as np
@@ -11,7 +11,16 @@ import pytest
 import shapely
 
 from reachmap.errors import SettingError
-from reachmap.light import eye_through_day, light_at, light_through_day, lux_through_day, prepare_shade, shade_times
+from reachmap.light import (
+    eye_through_day,
+    light_at,
+    light_of_scenes,
+    light_through_day,
+    lux_through_day,
+    prepare_shade,
+    shade_times,
+)
+from reachmap.light.day import LIKE_DEG
 from tests import toy
 from tests.light.waters import pond, tree
 
@@ -124,3 +133,52 @@ def test_no_shade_at_all(toy_channel):
     channel = replace(toy_channel, beat=replace(toy_channel.beat, shade=bare))
     day = light_through_day(channel, date(2026, 6, 20), step_min=60)
     assert np.all(day.sun_share[12][channel["overhead"] == 0] == 255)
+
+
+def test_every_scene_has_the_day_it_lies_on_by_the_clock_of_the_place(toy_channel):
+    """Half past eleven at night in Greenwich is half past midnight of the next day in a British summer."""
+    noon, overcast, _ = toy.scenes()
+    late = replace(noon, name="late", when=datetime(2026, 6, 20, 23, 30, tzinfo=UTC))
+    bare = replace(noon, name="bare", leaf_on=False)
+    days = light_of_scenes(toy_channel, (noon, overcast, late, bare))
+    assert [day.date for day in days.values()] == [date(2026, 6, day) for day in (20, 20, 21, 20)]
+    assert days["sunny noon"] is days["overcast noon"]
+    assert [day.leaf_on for day in days.values()] == [True, True, True, False]
+    assert days["bare"].sun_share.mean() > days["sunny noon"].sun_share.mean()
+    assert f"{days['late'].times[days['late'].step_of(late.when)]:%H:%M}" == "00:30"
+
+
+def test_the_step_of_a_moment_where_the_clocks_change():
+    """At noon of the day that loses an hour eleven hours have passed since midnight."""
+    day = light_through_day(pond(2, 2, 1.0), date(2026, 3, 29))
+    noon = datetime(2026, 3, 29, 12, tzinfo=day.times[0].tzinfo)
+    assert day.times[day.step_of(noon)] == noon
+    assert day.step_of(noon) == 66
+    assert day.step_of(noon - timedelta(days=2)) == 0
+    assert day.step_of(noon + timedelta(days=2)) == 137
+
+
+def sun_directions(day) -> np.ndarray:
+    """Unit vectors to the sun, east, north and up (n_steps, 3)."""
+    altitude, azimuth = np.radians([[sun.altitude_deg, sun.azimuth_deg] for sun in day.sun]).T
+    return np.column_stack([np.cos(altitude) * np.sin(azimuth), np.cos(altitude) * np.cos(azimuth), np.sin(altitude)])
+
+
+def test_a_day_takes_its_shade_from_another_only_where_the_sun_stands_alike(toy_channel):
+    """Ten days after midsummer most of it, within a hundredth on average; in autumn nothing."""
+    shade = prepare_shade(toy_channel)
+    first, near, far = (date(2026, 6, 20), date(2026, 6, 30), date(2026, 9, 10))
+    june = light_through_day(toy_channel, first, shade)
+    alone, beside = (light_through_day(toy_channel, near, shade, like=like) for like in (None, june))
+    up = alone.sun_share.any(axis=1)
+    cosine = (sun_directions(june) * sun_directions(beside)).sum(axis=1)
+    alike = np.degrees(np.arccos(np.clip(cosine, -1, 1))) <= LIKE_DEG
+    assert (up & alike).sum() > 80
+    np.testing.assert_array_equal(beside.sun_share[up & alike], june.sun_share[up & alike])
+    np.testing.assert_array_equal(beside.sun_share[~alike], alone.sun_share[~alike])
+    assert np.abs(beside.sun_share[up] / 255.0 - alone.sun_share[up] / 255.0).mean() < 0.01
+    np.testing.assert_array_equal(beside.moon_share, alone.moon_share)
+    alone, beside = (light_through_day(toy_channel, far, shade, like=like) for like in (None, june))
+    np.testing.assert_array_equal(beside.sun_share, alone.sun_share)
+    bare = light_through_day(toy_channel, near, shade, leaf_on=False, like=june)
+    np.testing.assert_array_equal(bare.sun_share, light_through_day(toy_channel, near, shade, leaf_on=False).sun_share)

@@ -55,4 +55,4 @@ def test_a_day_serves_every_cell_from_its_place(water):
 
     again = light_through_day(water, date(2026, 6, 20), prepare_shade(water), step_min=60, keep=keep)
     np.testing.assert_array_equal(again.sun_share, day.sun_share)
-    assert asked == [{"day": "2026-06-20", "step_min": 60, "leaves": True}]
+    assert asked == [{"day": "2026-06-20", "step_min": 60, "leaves": True, "like": None}]

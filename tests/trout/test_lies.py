@@ -34,14 +34,14 @@ def toy_run(toy_channel):
     fish = toy_channel.beat.fish
     sights = {n: see(toy_channel, light, fish) for n, light in lights.items()}
     holdings = {n: hold(toy_channel, light, sights[n], fish, CURVES) for n, light in lights.items()}
-    day = toy.day(toy_channel)
-    return toy_channel, holdings, lights, sights, day
+    days = dict.fromkeys(lights, toy.day(toy_channel))
+    return toy_channel, holdings, lights, sights, days
 
 
 @pytest.fixture(scope="module")
 def toy_lies(toy_run):
-    channel, holdings, lights, sights, day = toy_run
-    return find_lies(channel, holdings, lights, sights, day=day, curves=CURVES)
+    channel, holdings, lights, sights, days = toy_run
+    return find_lies(channel, holdings, lights, sights, days=days, curves=CURVES)
 
 
 @pytest.mark.parametrize("scene", SCENES)
@@ -142,19 +142,19 @@ def test_a_lie_keeps_its_number_across_scenes(toy_lies):
 
 
 def test_the_same_again(toy_run, toy_lies):
-    channel, holdings, lights, sights, day = toy_run
-    again = find_lies(channel, holdings, lights, sights, day=day, curves=CURVES)
+    channel, holdings, lights, sights, days = toy_run
+    again = find_lies(channel, holdings, lights, sights, days=days, curves=CURVES)
     assert again.table.equals(toy_lies.table)
     assert all(again.scenes[name].equals(table) for name, table in toy_lies.scenes.items())
 
 
 def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
     """With those of a sunny noon known, the other scenes add what they have besides, after them."""
-    channel, *runs, day = toy_run
+    channel, *runs, days = toy_run
     noon = [{SCENES[0]: by_scene[SCENES[0]]} for by_scene in runs]
     others = [{name: by_scene[name] for name in SCENES[1:]} for by_scene in runs]
-    known = find_lies(channel, *noon, day=day, curves=CURVES)
-    lies = find_lies(channel, *others, day=day, curves=CURVES, known=known)
+    known = find_lies(channel, *noon, days=days, curves=CURVES)
+    lies = find_lies(channel, *others, days=days, curves=CURVES, known=known)
     n = len(known.table)
     assert lies.table.iloc[:n].equals(known.table)
     assert list(lies.table.index) == list(range(1, len(lies.table) + 1))
@@ -167,14 +167,14 @@ def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
     with pytest.raises(SettingError, match="lie on 7 cells"):
         find_lies(channel, *others, known=replace(known, label=known.label[:7]))
     # Nothing new in the scenes they were all found in.
-    same = find_lies(channel, *runs, day=day, curves=CURVES, known=toy_lies)
+    same = find_lies(channel, *runs, days=days, curves=CURVES, known=toy_lies)
     assert same.table.equals(toy_lies.table)
     assert all(same.scenes[name]["rank"].equals(table["rank"]) for name, table in toy_lies.scenes.items())
 
 
 def test_a_cap_keeps_the_best_of_each_scene(toy_run, toy_lies):
-    channel, holdings, lights, sights, day = toy_run
-    few = find_lies(channel, holdings, lights, sights, day=day, curves=CURVES, max_lies=3)
+    channel, holdings, lights, sights, days = toy_run
+    few = find_lies(channel, holdings, lights, sights, days=days, curves=CURVES, max_lies=3)
     assert len(few.table) == 3
     for name in SCENES:
         place = best(toy_lies, name)

@@ -21,7 +21,9 @@ def sentences(channel, light, day=None):
     sight = see(channel, light, channel.beat.fish)
     holding = hold(channel, light, sight, channel.beat.fish, CURVES)
     name = light.scene.name
-    lies = find_lies(channel, {name: holding}, {name: light}, {name: sight}, day=day, curves=CURVES)
+    lies = find_lies(
+        channel, {name: holding}, {name: light}, {name: sight}, days={name: day} if day else None, curves=CURVES
+    )
     return lies, lies.scenes[name]["why"]
 
 

@@ -11,7 +11,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reachmap.light import light_through_day
+from reachmap.light import light_of_scenes
 from reachmap.visit import plan_visit
 from reachmap.visit.drift import drift_seconds, lane_count, lead_m
 from reachmap.visit.stand import AHEAD_DEG, shadow_lines
@@ -25,7 +25,7 @@ ROWS = published.load("visit")
 def run():
     """The toy result with a planned visit."""
     ch = toy.channel()
-    made = toy.result(ch, day=light_through_day(ch, toy.NOON.date()))
+    made = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
     visit = plan_visit(ch, made.lights, made.sights, made.holdings, made.lies, made.day)
     return ch, made, visit
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from importlib.resources import files
 
 import numpy as np
 import pytest
 
+import reachmap
 from reachmap.beat.model import Fish, Water
-from reachmap.light import bed_terms, eye_through_day, light_through_day, lux_through_day, shade_edge
+from reachmap.light import bed_terms, eye_through_day, light_of_scenes, lux_through_day, shade_edge
 from reachmap.trout import hold, load_curves
 from reachmap.write import map_page
 from reachmap.write.webmap import SCRIPTS, to_json
@@ -21,9 +23,10 @@ SIZES = [(1280, 800), (390, 844)]
 
 @pytest.fixture(scope="module")
 def result():
-    """The toy water with a real day of light."""
-    ch = toy.channel(cell_m=1.0)
-    return toy.result(ch, day=light_through_day(ch, toy.NOON.date()))
+    """The toy water with real days of light: two in June, on which the sun stands alike, and a bare one in winter."""
+    winter = replace(toy.scenes()[1], name="winter", when=datetime(2026, 12, 21, 9, 30, tzinfo=UTC), cloud=3)
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=(*toy.scenes(), winter)))
+    return toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
 
 
 @pytest.fixture(scope="module")
@@ -125,35 +128,38 @@ def test_every_layer_paints_and_the_hour_recolours(offline, page_file):
 
 @pytest.mark.browser
 def test_the_page_scores_as_python_does(offline, page_file, result):
-    """1,000 random cells under 50 random settings: the greatest difference in score is at most 0.01."""
+    """1,000 random cells under 50 random settings on three days: the greatest difference in score is at most 0.01."""
     one = ready(offline, page_file, SIZES[0])
     rng = np.random.default_rng(11)
     ch = result.channel
     curves = load_curves(None, ch.beat.fish, ch.beat.water.temperature_c)
     cells = rng.integers(0, ch.grid.n_wet, 1000)
     every, glow = np.arange(ch.grid.n_wet), 0.0
+    days = [result.days[name] for name in ("sunny noon", "night", "winter")]
     worst, edges = 0.0, 0
     for _ in range(50):
         entry = int(rng.integers(0, len(result.curves["fish"])))
         fish = Fish(result.curves["fish"][entry]["species"], result.curves["fish"][entry]["length_m"])
-        step, cloud = int(rng.integers(0, 144)), int(rng.integers(0, 9))
+        number, step, cloud = (int(rng.integers(0, most)) for most in (3, 144, 9))
+        day = days[number]
         water = Water(
             round(float(rng.uniform(0.4, 6)), 1),
             "white from above",
             str(rng.choice(["stained", "clear", "average", "cloudy", "spate"])),
             ch.beat.water.temperature_c,
         )
-        lux = lux_through_day(ch, result.day, cloud, water)
+        lux = lux_through_day(ch, day, cloud, water)
         eye = eye_through_day(lux, 10, fish.species)
         scene = replace(ch.beat.scenes[0], water=water, cloud=cloud)
-        terms = bed_terms(result.day.sun[step], result.day.moon[step], cloud, glow)
-        edge = shade_edge(ch.grid, result.day.sun_on(every)[step] / np.float32(255.0), terms)
+        terms = bed_terms(day.sun[step], day.moon[step], cloud, glow)
+        edge = shade_edge(ch.grid, day.sun_on(every)[step] / np.float32(255.0), terms)
         light = replace(
             toy.light(ch, scene),
             layers={"light_bed": lux[step], "shade_edge": edge, "eye_day": eye[step].astype(np.float32)},
         )
         want = hold(ch, light, toy.sight(ch, light), fish, curves)["hold"][cells]
-        setting = {"step": step, "cloud": cloud, "clarity": water.clarity_m, "colour": water.colour, "fish": entry}
+        setting = {"day": number, "step": step, "cloud": cloud, "fish": entry}
+        setting |= {"clarity": water.clarity_m, "colour": water.colour}
         got = one.page.evaluate(
             "([s, cells]) => { const h = reachmapPage.physics.score(s).hold; return cells.map((i) => h[i]); }",
             [setting, cells.tolist()],
@@ -163,6 +169,43 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
     assert worst <= 0.01
     assert edges > 100
     quiet(one)
+
+
+@pytest.mark.browser
+def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sample_folder, tmp_path):
+    """A scene's button sets its day too, so that sun and moon stand as they do in what is printed for it."""
+    made = reachmap.analyse(sample_folder)
+    path = tmp_path / "map.html"
+    path.write_text(map_page(made), encoding="utf-8")
+    one = ready(offline, path, SIZES[0])
+    one.page.locator("#tab-sky").click()
+    for name, table in made.lies.scenes.items():
+        one.page.locator("#scenes button", has_text=name).click()
+        assert f"{made.days[name].date.day} June 2026, {made.lights[name].scene.when:%H:%M}" in one.page.inner_text(
+            "#moment"
+        )
+        shown = one.page.evaluate("Object.fromEntries(reachmapPage.state.ranked.map((lie) => [lie.n, lie.score]))")
+        got = [shown[str(number)] for number in table.index]
+        np.testing.assert_allclose(got, table["score"], atol=0.01)
+    assert len({day.date for day in made.days.values()}) == 2
+    # Any other hour of that day, and the same hour of the other one.
+    moment = "document.getElementById('moment').textContent"
+    one.page.locator("#day").select_option("0")
+    assert one.page.evaluate(moment).startswith("20 June 2026, 01:30")
+    one.page.locator("#day").select_option("1")
+    one.page.evaluate("reachmapPage.set({step: 78})")
+    assert one.page.evaluate(moment).startswith("30 June 2026, 13:00")
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_a_choice_of_days_is_offered_only_where_there_are_several(offline, tmp_path):
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=toy.scenes()[:2]))
+    path = tmp_path / "map.html"
+    path.write_text(map_page(toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))), encoding="utf-8")
+    page = ready(offline, path, SIZES[0]).page
+    page.locator("#tab-sky").click()
+    assert not page.locator("#day-row").is_visible()
 
 
 def begin_note(page, words: str) -> dict[str, float]:

@@ -13,7 +13,7 @@ import pytest
 import shapely
 from pyproj import Transformer
 
-from reachmap.light import light_through_day
+from reachmap.light import light_of_scenes
 from reachmap.write import map_page, webmap_data
 from tests import toy
 
@@ -27,7 +27,7 @@ CROSSING = (12.0, 1.8)
 def result():
     """The toy water with spawning gravel at its head and a lane across a seam."""
     ch = toy.channel(cell_m=1.0)
-    made = toy.result(ch, day=light_through_day(ch, toy.NOON.date()))
+    made = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
     lane = made.visit.lanes.assign(crosses_seam=True)
     lane = gpd.GeoDataFrame(lane.drop(columns="geometry"), geometry=[shapely.LineString([(12, 0.9), (12, 4)])])
     redd = (ch.grid.x < -50).astype(np.float32)
@@ -61,7 +61,7 @@ def test_the_hour_moves_by_key_and_by_itself(offline, page_file):
     page.wait_for_timeout(200)
     assert page.evaluate("reachmapPage.state.setting.step") == step + 30
     assert page.evaluate(PICTURE) != before
-    hour = page.evaluate("reachmapPage.D.day.times[reachmapPage.state.setting.step]")
+    hour = page.evaluate("reachmapPage.D.days[0].times[reachmapPage.state.setting.step]")
     assert hour in page.locator("#moment").inner_text()
     assert page.locator("#hour").get_attribute("aria-valuetext") == hour
     page.locator("#play").click()

@@ -1,7 +1,16 @@
 // The panel's controls, wired to what is set.
 
-function wireSky({ D, state, set, soon, say }) {
-  $('hour').max = D.day.times.length - 1;
+// What to set for one of the beat's scenes.
+const asScene = ({ day, step, cloud, clarity_m: clarity, colour }) => ({ day, step, cloud, clarity, colour });
+
+function wireSky({ D, state, set, soon }) {
+  $('day').append(...D.days.map((day, k) => el('option', { value: k, text: day.date })));
+  $('day-row').hidden = D.days.length < 2;
+  // The same hour of another day, which may be an hour shorter.
+  $('day').addEventListener('change', () => {
+    const day = Number($('day').value);
+    set({ day, step: Math.min(state.setting.step, D.days[day].times.length - 1) });
+  });
   $('hour').addEventListener('input', () => soon({ step: Number($('hour').value) }));
   $('cloud').addEventListener('input', () => soon({ cloud: Number($('cloud').value) }));
   $('clarity').addEventListener('input', () => soon({ clarity: Number($('clarity').value) }));
@@ -9,15 +18,12 @@ function wireSky({ D, state, set, soon, say }) {
   $('colour').addEventListener('change', () => set({ colour: $('colour').value }));
   $('fish').addEventListener('change', () => set({ fish: Number($('fish').value) }));
   $('scenes').append(...D.scenes.map((scene, k) => el('button', {
-    type: 'button', 'data-k': k, text: scene.name, onclick: () => {
-      set({ step: scene.step, cloud: scene.cloud, clarity: scene.clarity_m, colour: scene.colour });
-      if (scene.date !== D.day.date) say(`Sun and moon as on ${D.day.date}.`);
-    },
+    type: 'button', 'data-k': k, text: scene.name, onclick: () => set(asScene(scene)),
   })));
   $('play').addEventListener('click', () => {
     const on = !state.timer;
     clearInterval(state.timer);
-    state.timer = on ? setInterval(() => set({ step: (state.setting.step + 1) % D.day.times.length }), 350) : null;
+    state.timer = on ? setInterval(() => set({ step: (state.setting.step + 1) % D.days[state.setting.day].times.length }), 350) : null;
     $('play').setAttribute('aria-pressed', String(on));
     $('play').setAttribute('aria-label', on ? 'Stop' : 'Play the day');
   });
@@ -58,7 +64,7 @@ function wireCompare({ D, state, refresh, momentText }) {
     state.compare = $('compare').value;
     if (state.compare !== 'off' && !state.kept) {
       const other = D.scenes.find((scene) => scene.cloud !== state.setting.cloud) || D.scenes[0];
-      keepMoment({ ...state.setting, step: other.step, cloud: other.cloud });
+      keepMoment({ ...state.setting, day: other.day, step: other.step, cloud: other.cloud });
     }
     refresh();
   });
@@ -137,8 +143,11 @@ function fillWords(D) {
 function showSetting({ D, state, momentText }) {
   const s = state.setting;
   $('moment').textContent = `${momentText(s)} · ${fishText(D.curves.fish[s.fish])}`;
+  const { times } = D.days[s.day];
+  $('day').value = s.day;
+  $('hour').max = times.length - 1;
   $('hour').value = s.step;
-  $('hour').setAttribute('aria-valuetext', D.day.times[s.step]);
+  $('hour').setAttribute('aria-valuetext', times[s.step]);
   $('cloud').value = s.cloud;
   $('cloud-out').textContent = `${s.cloud} of 8, ${cloudWord(s.cloud, isDark(D, s))}`;
   $('clarity').value = s.clarity;
@@ -147,7 +156,7 @@ function showSetting({ D, state, momentText }) {
   $('fish').value = s.fish;
   for (const button of $('scenes').children) {
     const scene = D.scenes[Number(button.dataset.k)];
-    const same = scene.step === s.step && scene.cloud === s.cloud && scene.clarity_m === s.clarity && scene.colour === s.colour;
+    const same = Object.entries(asScene(scene)).every(([name, value]) => s[name] === value);
     button.setAttribute('aria-pressed', String(same));
   }
 }

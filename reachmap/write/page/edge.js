@@ -1,7 +1,7 @@
 // Cover at a moment: what lasts, or the edge of the shade where that counts for more, as the Python side works it out.
 
 function makeCover(D, U, { shade, remember }) {
-  const { n, day } = D;
+  const { n } = D;
   const lasting = U.layers.cover_number;
   const { step } = D.layers.cover_number;
 
@@ -28,10 +28,10 @@ function makeCover(D, U, { shade, remember }) {
 
   // Packed as the layer of lasting cover is.
   function coverNow(s) {
-    const [sun, ...rest] = day.lux[s.step][s.cloud];
-    const shadow = sun > 0 ? shade('sun', s.step) : null;
+    const [sun, ...rest] = D.days[s.day].lux[s.step][s.cloud];
+    const shadow = sun > 0 ? shade('sun', s.day, s.step) : null;
     if (!shadow) return lasting;
-    return remember('cover', `${s.step} ${s.cloud}`, () => {
+    return remember('cover', `${s.day} ${s.step} ${s.cloud}`, () => {
       const worth = (D.curves.edge_share * sun) / (rest.reduce((sum, v) => sum + v, sun) * 255 * step);
       const lit = sunNow(shadow);
       const [east, west, south, north] = beside();

@@ -5,12 +5,12 @@
 // bright and dark are followed, in whole numbers.
 
 function makeEye(D, U, { sky, beams, remember }) {
-  const { n, day } = D;
+  const { n } = D;
   const depth = U.layers.depth;
 
   // What the eye aims at in light r times that of the day's state, in 5100 parts, by r in 4096 parts.
   const FULL = 5100;
-  const CHANGE = Math.round((FULL * day.step_min) / D.eye.switch_min);
+  const CHANGE = Math.round((FULL * D.days[0].step_min) / D.eye.switch_min);
   const AIM = new Uint16Array(4097);
   for (let k = 1; k <= 4096; k++) AIM[k] = Math.round(FULL * Math.max(0, 1 + Math.log10(k / 4096)));
 
@@ -28,6 +28,7 @@ function makeEye(D, U, { sky, beams, remember }) {
 
   // The last hour and more of one setting: for every step the sky as a multiple of the brightest, and what shines.
   function history(s, dayLux) {
+    const day = D.days[s.day];
     const back = Math.round(D.eye.history_min / day.step_min);
     const steps = day.lux.length;
     // A step before midnight is taken from the day's other end.
@@ -41,7 +42,7 @@ function makeEye(D, U, { sky, beams, remember }) {
       scale: total.map((v) => v / Math.max(...total)),
       direct: terms.map(([sun, moon]) => sun + moon),
       // A thousandth of the light that makes a day eye moves its aim by less than 0.005.
-      shining: past.map((step) => beams(s, step, dayLux / 1000)),
+      shining: past.map((step) => beams({ ...s, step }, dayLux / 1000)),
       dayLux,
     };
   }
@@ -66,7 +67,7 @@ function makeEye(D, U, { sky, beams, remember }) {
 
   function eyeNow(s) {
     const dayLux = D.eye.day_lux[D.curves.fish[s.fish].species];
-    return remember('eye', `${s.step} ${s.cloud} ${s.clarity} ${s.colour} ${dayLux}`, () => {
+    return remember('eye', `${s.day} ${s.step} ${s.cloud} ${s.clarity} ${s.colour} ${dayLux}`, () => {
       const past = history(s, dayLux);
       const { byClear, byOvercast } = past;
       const { clear, overcast, range } = sky(s);

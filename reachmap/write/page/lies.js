@@ -33,20 +33,21 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
       .sort((a, b) => b.score - a.score || a.n - b.n);
   }
 
-  // Share of the sun's beam that reaches a lie at every step.
-  function shade(n) {
+  // Share of the sun's beam that reaches a lie at every step of a day.
+  function shade(n, day) {
     const own = cells.get(n);
-    const out = new Float32Array(D.day.times.length).fill(1);
-    U.sun.steps.forEach((step, k) => {
-      out[step] = own.reduce((sum, i) => sum + U.sun.rows[k][i], 0) / (255 * Math.max(1, own.length));
+    const { sun } = U.days[day];
+    const out = new Float32Array(D.days[day].times.length).fill(1);
+    sun.steps.forEach((step, k) => {
+      out[step] = own.reduce((sum, i) => sum + sun.rows[k][i], 0) / (255 * Math.max(1, own.length));
     });
     // Steps between kept ones look like the last one kept.
-    for (let k = 1; k < out.length; k++) if (U.sun.up.has(k) && !U.sun.steps.includes(k)) out[k] = out[k - 1];
+    for (let k = 1; k < out.length; k++) if (sun.up.has(k) && !sun.steps.includes(k)) out[k] = out[k - 1];
     return out;
   }
 
   function sky(lie, setting) {
-    if (D.day.altitude[setting.step][0] < -0.8) return luxWord(lie.lux) === 'dusk' ? 'in the dusk' : 'in the dark';
+    if (D.days[setting.day].altitude[setting.step][0] < -0.8) return luxWord(lie.lux) === 'dusk' ? 'in the dusk' : 'in the dark';
     if (setting.cloud >= 6) return 'under cloud';
     return lie.sun < 0.5 ? 'in shade now' : 'in the sun now';
   }
@@ -123,9 +124,9 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   }
   map.on('zoomend moveend resize', placeAll);
 
-  // The sentence written for the scene nearest to what is set now.
+  // The sentence written for the scene nearest to what is set now; another day counts like an hour.
   function reason(lie, setting) {
-    const far = (scene) => Math.abs(scene.step - setting.step) + 10 * Math.abs(scene.cloud - setting.cloud);
+    const far = (scene) => Math.abs(scene.step - setting.step) + 10 * Math.abs(scene.cloud - setting.cloud) + (scene.day === setting.day ? 0 : 6);
     const scene = [...D.scenes].sort((a, b) => far(a) - far(b))[0];
     return scene && lie.why[scene.name] ? { scene: scene.name, text: lie.why[scene.name] } : null;
   }

@@ -1,5 +1,6 @@
 // The light at the bed, as the Python side works it out.
-// A setting is {step, cloud, clarity, colour, fish}: places in the day's tables, oktas, metres, a word, an entry.
+// A setting is {day, step, cloud, clarity, colour, fish}: one of the days, a place in its tables, oktas, metres, a word,
+// an entry.
 
 // A few results that change rarely: by name, the last key and value.
 function makeMemory() {
@@ -24,7 +25,7 @@ function extremes(values) {
 }
 
 function makeLight(D, U) {
-  const { n, day } = D;
+  const { n, days } = D;
   const depth = U.layers.depth;
   const remember = makeMemory();
   const deepest = extremes(depth).high;
@@ -40,8 +41,9 @@ function makeLight(D, U) {
 
   // Share of the sky's light left at the bed, for the uniform and the overcast part, and the least and greatest of each.
   function sky(s) {
-    return remember('sky', `${s.clarity} ${s.colour}`, () => {
-      const parts = ['sky_clear', 'sky_overcast'].map((name, part) => {
+    const day = days[s.day];
+    return remember('sky', `${day.sky} ${s.clarity} ${s.colour}`, () => {
+      const parts = day.sky.map((name, part) => {
         const faded = fade(kdOf(s) * day.sky_slant[part]);
         const share = U.layers[name];
         const step = D.layers[name].step;
@@ -57,8 +59,8 @@ function makeLight(D, U) {
 
   // Shade of a body at a step, for any cell i: from[i] + part * (to[i] - from[i]), in 255 parts; null while it is down.
   // Large reaches carry only some of the steps; between them it goes straight from one to the next.
-  function shade(name, step) {
-    const body = U[name];
+  function shade(name, day, step) {
+    const body = U.days[day][name];
     if (!body.up.has(step)) return null;
     const after = body.steps.findIndex((k) => k >= step);
     const to = body.rows[after];
@@ -67,14 +69,15 @@ function makeLight(D, U) {
     return { from: body.rows[after - 1], to, part: (step - t0) / (t1 - t0) };
   }
 
-  // The direct light of one step: for each body that shines its shade and what is left of it at every depth [lux].
+  // The direct light of a moment: for each body that shines its shade and what is left of it at every depth [lux].
   // A body weaker than `least` is left out.
-  function beams(s, step, least = 0) {
+  function beams(s, least = 0) {
+    const day = days[s.day];
     return ['sun', 'moon'].flatMap((name, which) => {
-      const lux = day.lux[step][s.cloud][which];
-      const shadow = lux > least ? shade(name, step) : null;
+      const lux = day.lux[s.step][s.cloud][which];
+      const shadow = lux > least ? shade(name, s.day, s.step) : null;
       if (!shadow) return [];
-      const left = fade(kdOf(s) * day.slant[step][which]);
+      const left = fade(kdOf(s) * day.slant[s.step][which]);
       for (let d = 0; d < left.length; d++) left[d] *= lux / 255;
       return [{ ...shadow, left }];
     });
@@ -82,20 +85,20 @@ function makeLight(D, U) {
 
   // Light at the bed, every wet cell [lux].
   function luxNow(s) {
-    const [, , byClear, byOvercast] = day.lux[s.step][s.cloud];
+    const [, , byClear, byOvercast] = days[s.day].lux[s.step][s.cloud];
     const { clear, overcast } = sky(s);
     const out = new Float32Array(n);
     for (let i = 0; i < n; i++) out[i] = byClear * clear[i] + byOvercast * overcast[i];
-    for (const { from, to, part, left } of beams(s, s.step)) {
+    for (const { from, to, part, left } of beams(s)) {
       for (let i = 0; i < n; i++) out[i] += (from[i] + part * (to[i] - from[i])) * left[depth[i]];
     }
     return out;
   }
-  const lightNow = (s) => remember('light', `${s.step} ${s.cloud} ${s.clarity} ${s.colour}`, () => luxNow(s));
+  const lightNow = (s) => remember('light', `${s.day} ${s.step} ${s.cloud} ${s.clarity} ${s.colour}`, () => luxNow(s));
 
   // Share of the sun's beam on one cell now, 0-1.
   function sunOn(s) {
-    const shadow = shade('sun', s.step);
+    const shadow = shade('sun', s.day, s.step);
     return shadow ? (i) => (shadow.from[i] + shadow.part * (shadow.to[i] - shadow.from[i])) / 255 : () => 0;
   }
 

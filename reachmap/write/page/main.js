@@ -25,12 +25,12 @@ async function start(map, L) {
   const U = await unpack(D);
   const first = D.scenes[0];
   const state = {
-    setting: { step: first.step, cloud: first.cloud, clarity: first.clarity_m, colour: first.colour, fish: 0 },
+    setting: { ...asScene(first), fish: 0 },
     kept: null, layer: 'now', compare: 'off', chosen: null, cell: -1, adding: false, printing: false, here: null, watch: null,
     ranked: [], extras: Object.fromEntries(EXTRAS.map(([id, , on]) => [id, on])),
   };
   const momentText = (s) =>
-    `${D.day.date}, ${D.day.times[s.step]} · ${cloudWord(s.cloud, isDark(D, s))} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
+    `${D.days[s.day].date}, ${D.days[s.day].times[s.step]} · ${cloudWord(s.cloud, isDark(D, s))} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
     (D.level ? ` · ${units.said(D.level)}` : '');
   const page = { L, map, D, U, state, say, momentText, refresh, set, soon, physics: makePhysics(D, U), painter: makePainter(D, U) };
   page.sheet = drawer(map);
@@ -49,6 +49,7 @@ async function start(map, L) {
     state.ranked = page.lies.rank(state.setting, result);
     page.lies.show(state.ranked, state.setting, state.chosen);
     page.shapes.focus(state.chosen);
+    drawHours(D.days[state.setting.day], state.chosen === null ? null : page.lies.shade(state.chosen, state.setting.day));
     page.place.show(result);
     state.ms = performance.now() - started;
   }
@@ -70,7 +71,6 @@ async function start(map, L) {
   wireNotes(page);
   L.control.zoom({ position: isPhone() ? 'bottomright' : 'topright' }).addTo(map);
   watchPosition(page);
-  drawHours(D, null);
   document.documentElement.style.setProperty('--sheet', `${$('sheet').offsetHeight}px`);
   map.invalidateSize({ animate: false });
   refresh();

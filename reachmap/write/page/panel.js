@@ -1,12 +1,12 @@
 // The panel's parts that don't compute: hour strip, tabs, drawer, light or dark.
 
 // Day, dusk and night along the strip, and on its lower half the hours the chosen lie lies in shade.
-function drawHours(D, shadeOfLie) {
+function drawHours(day, shadeOfLie) {
   const canvas = $('sky-strip');
   const pen = canvas.getContext('2d');
-  const n = D.day.times.length;
+  const n = day.times.length;
   const wide = canvas.width / n;
-  D.day.altitude.forEach(([sun, moon], k) => {
+  day.altitude.forEach(([sun, moon], k) => {
     pen.fillStyle = sun > 0 ? '#f3e2a2' : sun > -6 ? '#b98f6a' : sun > -12 ? '#5f6480' : moon > 0 ? '#3d4463' : '#232840';
     pen.fillRect(k * wide, 0, wide + 1, canvas.height);
     if (shadeOfLie && sun > 0 && shadeOfLie[k] < 0.5) {
@@ -14,10 +14,10 @@ function drawHours(D, shadeOfLie) {
       pen.fillRect(k * wide, canvas.height / 2, wide + 1, canvas.height / 2);
     }
   });
-  const at = (name) => D.day.times.findIndex((t) => t >= D.day.events[name]);
-  const marks = [['sunrise', 'sun up'], ['sunset', 'sun down']].filter(([name]) => D.day.events[name]);
+  const at = (name) => day.times.findIndex((t) => t >= day.events[name]);
+  const marks = [['sunrise', 'sun up'], ['sunset', 'sun down']].filter(([name]) => day.events[name]);
   $('strip-words').replaceChildren(...marks.map(([name, word]) => {
-    const span = el('span', { text: `${word} ${D.day.events[name]}` });
+    const span = el('span', { text: `${word} ${day.events[name]}` });
     span.style.left = `${Math.min(80, Math.max(20, (100 * at(name)) / n))}%`;
     return span;
   }));

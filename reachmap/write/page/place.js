@@ -16,20 +16,17 @@ function makePlace(page) {
     Object.assign(state, { chosen: null, cell: -1 });
     ring.remove();
     $('place').hidden = true;
-    drawHours(D, null);
     page.refresh();
   }
 
   function cell(latlng, i) {
     Object.assign(state, { chosen: null, cell: i });
     ring.setLatLng(latlng).addTo(map);
-    drawHours(D, null);
     reveal(latlng);
   }
   function lie(n) {
     Object.assign(state, { chosen: n, cell: -1 });
     ring.remove();
-    drawHours(D, lies.shade(n));
     reveal(L.latLng(lies.get(n).at));
   }
   // Bring it out from under the drawer, and the words about it to the top of the drawer.

@@ -17,11 +17,20 @@ async function unpackLayer(packed) {
   return out;
 }
 
-async function unpackShade(packed, n) {
+// Steps that are the same on another day are taken from there.
+async function unpackShade(packed, n, other) {
   const raw = await inflate(packed.data);
   for (let i = n; i < raw.length; i++) raw[i] += raw[i - n];
-  const rows = packed.steps.map((_, k) => raw.subarray(k * n, (k + 1) * n));
+  const same = new Set(packed.same);
+  let k = 0;
+  const rows = packed.steps.map((step) => (same.has(step) ? other.rows[other.steps.indexOf(step)] : raw.subarray(k * n, ++k * n)));
   return { steps: packed.steps, up: new Set(packed.up), rows };
+}
+
+async function unpackDays(days, n) {
+  const out = [];
+  for (const { sun, moon } of days) out.push({ sun: await unpackShade(sun, n, out[0]?.sun), moon: await unpackShade(moon, n) });
+  return out;
 }
 
 // Row and column of every wet cell, from the runs of wet cells along each row.
@@ -70,9 +79,7 @@ async function unpack(D) {
     const made = await Promise.all(Object.values(packed).map((one) => how(one, D.n)));
     return Object.fromEntries(Object.keys(packed).map((name, k) => [name, made[k]]));
   };
-  const [runs, layers, shade] = await Promise.all([
-    all(D.runs, unpackLayer), all(D.layers, unpackLayer), all({ sun: D.day.sun, moon: D.day.moon }, unpackShade),
-  ]);
+  const [runs, layers, days] = await Promise.all([all(D.runs, unpackLayer), all(D.layers, unpackLayer), unpackDays(D.days, D.n)]);
   const { row, col } = wetCells(runs, D.n);
-  return { row, col, ...layTiles(D, row, col), layers, ...shade };
+  return { row, col, ...layTiles(D, row, col), layers, days };
 }

@@ -5,9 +5,10 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
   map.createPane('now').style.zIndex = 260;
   const keptLayer = makeWaterLayer(L, map, U, 'kept');
   const nowLayer = makeWaterLayer(L, map, U, 'now');
-  const extreme = (better) => D.day.altitude.reduce((best, [sun], k, all) => (better(sun, all[best][0]) ? k : best), 0);
-  const noonStep = extreme((a, b) => a > b);
-  const darkStep = extreme((a, b) => a < b);
+  const turns = D.days.map((day) => {
+    const where = (better) => day.altitude.reduce((best, [sun], k, all) => (better(sun, all[best][0]) ? k : best), 0);
+    return { day: where((a, b) => a > b), night: where((a, b) => a < b) };
+  });
 
   // A number 0-255 per wet cell: its place in the colour table.
   const code = new Uint8ClampedArray(D.n);
@@ -27,9 +28,11 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
   // Codes, ramp and a line for the legend.
   function coloured(setting, result) {
     const hold = (more) => physics.score({ ...setting, ...more }).hold;
+    const { times } = D.days[setting.day];
+    const step = turns[setting.day][state.layer];
     switch (state.layer) {
-      case 'day': return [holdCode(hold({ step: noonStep })), 'day', `At ${D.day.times[noonStep]}.`];
-      case 'night': return [holdCode(hold({ step: darkStep })), 'night', `At ${D.day.times[darkStep]}.`];
+      case 'day':
+      case 'night': return [holdCode(hold({ step })), state.layer, `At ${times[step]}.`];
       case 'cloud': return [changeCode(hold({ cloud: 8 }), hold({ cloud: 0 })), 'change', 'Better: sun moves fish in. Worse: it drives them off.'];
       case 'light': return [lightCode(result.lux), 'light', ''];
       case 'depth': return [layerCode('depth', DEEPEST_SHOWN), 'depth', ''];

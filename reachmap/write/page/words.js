@@ -77,7 +77,7 @@ const FACTOR_WORDS = {
 };
 const SURE_WORDS = ['a guess', 'between measurements', 'measured near here'];
 // After civil dusk one no longer sees where one treads.
-const isDark = (D, setting) => D.day.altitude[setting.step][0] < -6;
+const isDark = (D, setting) => D.days[setting.day].altitude[setting.step][0] < -6;
 const WADING_WORDS = ['', 'usual care', 'strong care', 'do not wade'];
 
 const eyeWord = (state) => (state > 0.9 ? 'day eye' : state < 0.1 ? 'night eye' : 'switching over');
