@@ -5,9 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from reachmap.channel import Channel
+from reachmap.threads import pieces
 
 WIDTHS_APART = 1.0
 """Distance along the river between arrows, in widths; whoever draws them leaves out those without room."""
+
+ENOUGH = 100_000
+"""Cells from which the middle width is taken, about."""
 
 MOST = 600
 """Arrows along a beat at most."""
@@ -24,18 +28,21 @@ def current_marks(channel: Channel) -> np.ndarray:
     whole beat and each that follows lies between them, so that any number from the start is spread evenly. Empty in
     standing water.
     """
-    along = channel["along"]
+    along, depth, speed = (channel[name] for name in ("along", "depth", "speed"))
     start, end = float(along.min()), float(along.max())
-    apart = max(WIDTHS_APART * float(np.median(channel["width"])), (end - start) / MOST)
-    count = max(1, round((end - start) / apart))
-    place = (along - start) * (count / max(end - start, 1e-9))
-    stretch = np.minimum(place.astype(np.int32), count - 1)
-    carries = np.where(np.abs(place - stretch - 0.5) <= 0.25, channel["depth"] * channel["speed"], 0.0)
-    most = np.zeros(count, carries.dtype)
-    np.maximum.at(most, stretch, carries)
-    cells = np.flatnonzero((carries > 0) & (carries == most[stretch]))
-    _, first = np.unique(stretch[cells], return_index=True)
-    cells = cells[first][_spread_order(len(first))]
+    width = float(np.median(channel["width"][:: 1 + len(along) // ENOUGH]))
+    count = max(1, round((end - start) / max(WIDTHS_APART * width, (end - start) / MOST)))
+    most, cell = np.zeros(count, np.float32), np.full(count, -1)
+    for part in pieces(len(along)):
+        place = (along[part] - start) * (count / max(end - start, 1e-9))
+        stretch = np.minimum(place.astype(np.int32), count - 1)
+        carries = np.where(np.abs(place - stretch - 0.5) <= 0.25, depth[part] * speed[part], np.float32(0.0))
+        before = most.copy()
+        np.maximum.at(most, stretch, carries)
+        better = np.flatnonzero((carries == most[stretch]) & (carries > before[stretch]))
+        cell[stretch[better]] = part.start + better
+    cells = cell[cell >= 0]
+    cells = cells[_spread_order(len(cells))]
     return np.column_stack([channel.grid.points(cells), channel["flow_east"][cells], channel["flow_north"][cells]])
 
 
