@@ -35,6 +35,7 @@ svg{width:100%;max-height:105mm}.ink{fill:none;stroke:#1f2a2e;stroke-width:1.2;v
 stroke-dasharray:3 2;vector-effect:non-scaling-stroke}.bar{stroke:#1f2a2e;stroke-width:2;
 vector-effect:non-scaling-stroke}text{fill:#1f2a2e}.current{fill:none;stroke:#1f2a2e;stroke-width:1.5;
 vector-effect:non-scaling-stroke}
+@media screen{body{padding:8px 12px}}
 """
 
 
@@ -49,7 +50,7 @@ def card_page(result: Result) -> str:
     level = level_words(result.channel, "; ")
     page = f"""<!doctype html><html lang="en"><meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<title>{name}: card</title><style>{STYLE}</style>
+<meta name="viewport" content="width=device-width"><title>{name}: card</title><style>{STYLE}</style>
 <section><h1>{name}</h1><p>{when}, {title}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm{level}</p>
 {_sketch(result, sorted({*top, *result.visit.order["lie"]}))}
 <ol>{"".join(_lie_line(result, scene, n) for n in top)}</ol></section>

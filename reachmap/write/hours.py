@@ -98,7 +98,9 @@ def if_clouded(result: Result, clouded: Result) -> str:
 
 
 def hours_picture(result: Result, count: int = 6) -> str:
-    """Lies by time as an svg: the darker, the better; the eye above, shade under each lie, the day's moments as lines.
+    """Lies by time as an svg in a frame of its own.
+
+    The darker, the better; the eye above, shade under each lie, the day's moments as lines.
 
     Parameters
     ----------
@@ -118,9 +120,11 @@ def hours_picture(result: Result, count: int = 6) -> str:
         at = LEFT + STEP * k
         parts.append(f"<text x='{at}' y='{foot + 9}' font-size='7'>{hours.index[k]:%H}</text>")
     label = "lies by hour of the day, darker is better; bars under a lie mark its shade"
+    # Wider than a phone, which may push it aside, so that the hours can be read.
     return (
-        f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {wide} {foot + 12}' role='img' aria-label='{label}' "
-        f"fill='{INK}' font-family='system-ui,sans-serif'>{''.join(parts)}</svg>"
+        "<div style='overflow-x:auto'>"
+        f"<svg xmlns='http://www.w3.org/2000/svg' style='min-width:30rem' viewBox='0 0 {wide} {foot + 12}' role='img' "
+        f"aria-label='{label}' fill='{INK}' font-family='system-ui,sans-serif'>{''.join(parts)}</svg></div>"
     )
 
 

@@ -183,3 +183,11 @@ def test_cells_that_say_nothing(cell):
 def test_cells_that_are_no_number(cell, why):
     with pytest.raises(NotNumberError, match=why):
         number(cell)
+
+
+def test_a_moment_told_by_another_clock_is_turned_to_that_of_the_place(tmp_path):
+    """11:00 UTC is noon in a British summer; half past eleven at night is the next day there."""
+    told = ("2026-06-20T11:00:00Z", "2026-06-20T13:00:00+02:00", "2026-06-20T23:30:00Z")
+    scenes = "".join(f"[[scenes]]\nname = '{when}'\nwhen = {when}\n" for when in told)
+    beat = read(tmp_path, f"name = 'a'\ntime_zone = 'Europe/London'\n{scenes}")
+    assert [f"{scene.when:%d %H:%M}" for scene in beat.scenes] == ["20 12:00", "20 12:00", "21 00:30"]
