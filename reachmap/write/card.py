@@ -17,6 +17,7 @@ from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
 from reachmap.write.summary import fly_words, level_words, printed, ranked
 
+VERBS = {"standing": "Stand", "kneeling": "Kneel"}
 PLACES = {"water": "in the water", "bank": "on the bank"}
 
 TOP = 6
@@ -68,7 +69,7 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
     stand = ""
     if len(stands):
         best = stands.iloc[0]
-        stand = f" Stand: {best['how']} {PLACES[best['on']]}, {best['reason']}."
+        stand = f" {VERBS[best['how']]} {PLACES[best['on']]}, {best['reason']}."
     seen = result.visit.seen.get(number, {})
     view = f" It sees the fly at {seen['range_m']} m for {seen['seconds']} s" if "range_m" in seen else ""
     view += ", time to inspect it." if seen.get("inspects") else "." if view else ""

@@ -217,4 +217,15 @@ def _error_lines(result: Result) -> list[str]:
             )
     if report.get("max_sounding_m"):
         out.append(f"  - nothing deeper than {report['max_sounding_m']:.2f} m was ever sounded")
-    return out or ["  - no measurement to test it with"]
+    out = out or ["  - no measurement to test it with"]
+    return [*out, *(f"  - {words}" for words in draw_words(result))]
+
+
+def draw_words(result: Result) -> list[str]:
+    """What a draw is, where the lies of a scene were drawn."""
+    if not any(table["sure"].notna().any() for table in result.lies.scenes.values()):
+        return []
+    draws = result.lies.report["draws"]
+    return [
+        f"one of {draws} draws is the ranking anew with depth, speed, clarity and weights off by what they may be off"
+    ]

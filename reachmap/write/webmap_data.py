@@ -22,7 +22,7 @@ from reachmap.trout import cover_number, seam_number
 from reachmap.write.current import current_marks
 from reachmap.write.model import Result
 from reachmap.write.pack import Coarse, coarsen, pack_bytes, pack_rows, pack_small, pack_words
-from reachmap.write.summary import fly_words, level_words
+from reachmap.write.summary import draw_words, fly_words, level_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
 
 MOST_CELLS = 400_000
@@ -234,6 +234,7 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
                 "nose_m_s": round(float(row["nose_m_s"]), 4),
                 "drift_m_s": round(float(row["drift_m_s"]), 4),
                 "why": {name: str(table.loc[number, "why"]) for name, table in result.lies.scenes.items()},
+                "sure": {name: _percent(table.loc[number, "sure"]) for name, table in result.lies.scenes.items()},
                 "flies": fly_words(result, int(number)),
             }
         )
@@ -339,7 +340,7 @@ def _honest(result: Result) -> list[str]:
             out.append(
                 f"{word}, where a measurement was left out and predicted, is off by about {held['rmse']:.2f} {unit}."
             )
-    return out
+    return out + [f"{words[0].upper()}{words[1:]}." for words in draw_words(result)]
 
 
 def _plain(value: Any) -> Any:
@@ -358,6 +359,11 @@ def _plain(value: Any) -> Any:
 def _round(value: Any) -> float | None:
     """A number with one digit, or nothing."""
     return round(float(value), 1) if value is not None and math.isfinite(value) else None
+
+
+def _percent(share: float) -> int | None:
+    """A share in whole hundredths, rounded as in print, or nothing."""
+    return round(100 * share) if math.isfinite(share) else None
 
 
 def _figures(value: float) -> float:

@@ -187,7 +187,14 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
         shown = one.page.evaluate("Object.fromEntries(reachmapPage.state.ranked.map((lie) => [lie.n, lie.score]))")
         got = [shown[str(number)] for number in table.index]
         np.testing.assert_allclose(got, table["score"], atol=0.01)
+        best = table.index[table["rank"] == 1][0]
+        one.page.evaluate(f"reachmapPage.place.lie({best})")
+        told = one.page.locator("#place").inner_text().replace("\xa0", " ")
+        assert f"It is in the top five in {100 * table.loc[best, 'sure']:.0f} % of draws." in told
+        assert f"of draws. (as in “{name}”)" in told
+        one.page.evaluate("document.querySelector('#place button').click()")
     assert len({day.date for day in made.days.values()}) == 2
+    assert "One of 200 draws is the ranking anew with depth" in one.page.locator("#honest").text_content()
     # Any other hour of that day, and the same hour of the other one.
     moment = "document.getElementById('moment').textContent"
     one.page.locator("#day").select_option("0")

@@ -128,7 +128,7 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   function reason(lie, setting) {
     const far = (scene) => Math.abs(scene.step - setting.step) + 10 * Math.abs(scene.cloud - setting.cloud) + (scene.day === setting.day ? 0 : 6);
     const scene = [...D.scenes].sort((a, b) => far(a) - far(b))[0];
-    return scene && lie.why[scene.name] ? { scene: scene.name, text: lie.why[scene.name] } : null;
+    return scene && lie.why[scene.name] ? { scene: scene.name, text: lie.why[scene.name], sure: lie.sure[scene.name] } : null;
   }
 
   const get = (n) => D.lies.find((lie) => lie.n === n);

@@ -71,7 +71,7 @@ function makePlace(page) {
     const sees = seen.range >= 0.1
       ? `the fly at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s${time}` : 'hardly a fly in this light';
     return [
-      ['Stand', stance && standText(stance, isDark(D, state.setting))],
+      [stance && standWord(stance), stance && standText(stance, isDark(D, state.setting))],
       ['Cast', lanes.length && castText(lanes)],
       ['The fish sees', sees],
     ].filter(([, text]) => text).map(([name, text]) => el('p', {}, el('b', { text: name }), ` ${text}.`));
@@ -95,7 +95,8 @@ function makePlace(page) {
     const sighted = Object.fromEntries(['range', 'seconds'].map((name) => [name, seen.reduce((sum, s) => sum + s[name], 0) / Math.max(1, seen.length)]));
     const look = el('button', { type: 'button', id: 'closer', text: 'Look closer', onclick: () => closer(one) });
     const parts = [el('p', { text: lies.line(one, state.setting) }), look];
-    if (why) parts.push(el('p', {}, units.said(why.text), as(why.scene)));
+    const sure = why && why.sure !== null ? ` It is in the top five in ${why.sure}\u00a0% of draws.` : '';
+    if (why) parts.push(el('p', {}, `${units.said(why.text)}.${sure}`, as(why.scene)));
     parts.push(...todo(one.n, sighted));
     // Colours are worked out for the first scene only; by night they are others than by day.
     const alike = isDark(D, state.setting) === isDark(D, D.scenes[0]);

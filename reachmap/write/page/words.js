@@ -82,11 +82,12 @@ const WADING_WORDS = ['', 'usual care', 'strong care', 'do not wade'];
 
 const eyeWord = (state) => (state > 0.9 ? 'day eye' : state < 0.1 ? 'night eye' : 'switching over');
 
-// Where to stand, as worked out for one hour of the day.
+// What to do there, and where it is, as worked out for one hour of the day.
+const standWord = (stance) => (stance.how === 'kneeling' ? 'Kneel' : 'Stand');
 function standText(stance, night) {
   const place = stance.on === 'water' ? 'in the water' : 'on the bank';
   const only = night && !stance.dark ? ', not for the dark' : '';
-  return `${stance.how} ${place}, ${stance.reason}; ${units.length(stance.cast_m, 0)} away (worked out for ${stance.when}${only})`;
+  return `${place}, ${stance.reason}; ${units.length(stance.cast_m, 0)} away (worked out for ${stance.when}${only})`;
 }
 
 // How far above a lie its lanes want the fly to land.
