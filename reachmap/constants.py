@@ -8,9 +8,6 @@ GRAVITY_M_S2 = 9.80665
 WATER_INDEX = 1.333
 """Refractive index of fresh water for visible light [-]; usual textbook value, see light.surface."""
 
-VON_KARMAN = 0.41
-"""Von Karman constant of the log law [-]; from memory, standard (Prandtl, Nikuradse, Keulegan)."""
-
 Z90 = 1.645
 """Half width of the 90 % band in standard errors, of a normal error."""
 
@@ -19,6 +16,3 @@ FOOT_M = 0.3048
 
 MILE_PER_HOUR_M_S = 0.44704
 """Mile per hour [m/s], exact by definition."""
-
-WALKING_PACE_M_S = 3 * MILE_PER_HOUR_M_S
-"""Walking pace, 3 mph [m/s]; common practice: trout hold in or near current of about this pace."""

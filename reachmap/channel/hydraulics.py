@@ -13,9 +13,6 @@ import numpy as np
 D84_OVER_D50 = 2.2
 """D84 / D50 of a gravel bed, used only to feed Strickler's D50; assumed."""
 
-GEOMETRY_EXPONENTS = (0.26, 0.40, 0.34)
-"""Width, depth and speed exponents at a station (Leopold & Maddock 1953, USGS Professional Paper 252)."""
-
 JARRETT_RADIUS_M, JARRETT_SLOPE = (0.15, 1.68), (0.002, 0.04)
 """Range of Jarrett (1984), J. Hydraul. Eng. 110(11):1519."""
 
@@ -24,28 +21,6 @@ LIMERINOS_RADIUS_M, LIMERINOS_D84_M = (0.31, 3.32), (0.019, 0.747)
 
 BEND_RATIO = (1.4, 2.1)
 """Maximum over mean depth in a bend is kept inside this range; assumed, about the spread of the published rules."""
-
-
-def manning_speed(radius_m: np.ndarray | float, slope: float, manning_n: np.ndarray | float) -> np.ndarray:
-    """Mean speed V = R^(2/3) S^(1/2) / n [m/s] (Manning); R hydraulic radius [m], S energy slope [-]."""
-    return np.asarray(radius_m) ** (2 / 3) * np.sqrt(slope) / manning_n
-
-
-def conveyance_split(width_m: np.ndarray, depth_m: np.ndarray, flow_m3_s: float) -> np.ndarray:
-    """Speed of each strip of one section [m/s] that shares a slope and a roughness (textbook, from memory).
-
-    v_i = Q d_i^(2/3) / sum(w d^(5/3)); `width_m`, `depth_m` (n,) strips [m], `flow_m3_s` total [m3/s].
-    """
-    depth = np.clip(depth_m, 0.0, None)
-    return flow_m3_s * depth ** (2 / 3) / np.sum(width_m * depth ** (5 / 3))
-
-
-def stage_speed_ratio(depth_m: np.ndarray, change_m: float) -> np.ndarray:
-    """Speed after over before when the level moves by `change_m` and nothing is solved again: (d'/d)^(2/3).
-
-    Manning at the same slope and roughness. 0 where the cell falls dry. `depth_m` (n,) before [m], above 0.
-    """
-    return (np.clip(np.asarray(depth_m) + change_m, 0.0, None) / depth_m) ** (2 / 3)
 
 
 def jarrett_n(radius_m: np.ndarray | float, slope: float) -> np.ndarray:
@@ -85,15 +60,6 @@ def bed_n(radius_m: float, d84_m: float, slope: float | None = None) -> tuple[fl
 
 def _inside(value: float, limits: tuple[float, float]) -> bool:
     return limits[0] < value < limits[1]
-
-
-def geometry_ratios(flow_ratio: float) -> tuple[float, float, float]:
-    """Width, depth and speed at a station relative to now when the flow is `flow_ratio` times now's.
-
-    Hydraulic geometry w ~ Q^.26, d ~ Q^.40, v ~ Q^.34 (Leopold & Maddock 1953). Real sections scatter widely.
-    """
-    width, depth, speed = (flow_ratio**exponent for exponent in GEOMETRY_EXPONENTS)
-    return width, depth, speed
 
 
 def mean_depth_from_flow(flow_m3_s: float) -> float:

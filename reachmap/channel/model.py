@@ -167,10 +167,6 @@ class Grid:
         out[self.cells] = values
         return out
 
-    def gather(self, field_map: np.ndarray) -> np.ndarray:
-        """The wet cells of a (rows, columns) map as a vector (n_wet,)."""
-        return field_map[self.wet]
-
     def at(self, rows: np.ndarray, cols: np.ndarray) -> np.ndarray:
         """Position in a wet vector of cells by row and column, -1 where dry or off the grid; int32."""
         return self.sheet.at(rows, cols)

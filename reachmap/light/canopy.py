@@ -10,10 +10,6 @@ from __future__ import annotations
 import math
 from datetime import date
 
-import numpy as np
-from numpy.typing import ArrayLike
-from scipy.special import expn
-
 LEAF_TURN = 0.5
 """G, mean projection of a leaf [-]; spherical leaf angles. Measured broadleaf 0.53: Battuvshin & Menzel 2022
 (MethodsX 9:101805)."""
@@ -27,16 +23,6 @@ WOOD_AREA = {"dense": 1.0, "alder": 0.8, "willow": 0.8, "mixed": 0.8, "thin": 0.
 
 TROPIC_DEG = 23.44
 """Between the tropics trees are taken to carry leaves all year (assumed)."""
-
-
-def beam_through(leaf_area: ArrayLike, altitude_deg: ArrayLike) -> np.ndarray:
-    """Share of the beam that passes a closed canopy of a leaf area index, exp(-G L / sin h)."""
-    return np.exp(-LEAF_TURN * np.asarray(leaf_area, float) / np.sin(np.radians(altitude_deg)))
-
-
-def sky_through(leaf_area: ArrayLike) -> np.ndarray:
-    """Share of a uniform sky's light that passes a closed canopy, 2 E3(G L); the exponential integral, derived."""
-    return 2.0 * expn(3, LEAF_TURN * np.asarray(leaf_area, float))
 
 
 def leaves_on(day: date, lat: float) -> bool:

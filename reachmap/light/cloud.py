@@ -1,7 +1,7 @@
 """How cloud changes the light, and how much of it comes straight from sun or moon.
 
 Kasten & Czeplak 1980 (Solar Energy 24:177): with N oktas, all light is 1 - 0.75 (N/8)^3.4 of that of the clear sky,
-whatever the altitude; the scattered share of it grows as (N/8)^2 (this second law from memory).
+whatever the altitude; the direct beam falls by a further 1 - (N/8)^2 (this second law from memory).
 """
 
 from __future__ import annotations
@@ -28,11 +28,6 @@ def cloud_factors(oktas: float) -> tuple[float, float]:
 def global_energy(oktas: float) -> float:
     """Share of the clear sky's radiant energy left under cloud, 1 - 0.75 (N/8)^3.4."""
     return 1.0 - 0.75 * (oktas / 8.0) ** 3.4
-
-
-def scattered_share(oktas: float) -> float:
-    """Share of scattered in all radiant energy, 0.3 + 0.7 (N/8)^2; from memory."""
-    return 0.3 + 0.7 * (oktas / 8.0) ** 2
 
 
 def clear_diffuse_share(altitude_deg: float) -> float:

@@ -51,8 +51,3 @@ def clarity_to_attenuation(water: Water) -> tuple[float, float, float]:
     }[water.how]
     a = law / water.clarity_m
     return a * kd_over_a, a * c_over_a, DARK_LAW / (a * c_over_a)
-
-
-def turbidity_to_clarity(ntu: float) -> float:
-    """Depth at which a white thing vanishes [m] for a turbidity [NTU]: 3.390 NTU^-0.637, USGS, Willamette River."""
-    return 3.390 * ntu**-0.637

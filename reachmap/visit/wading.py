@@ -61,17 +61,6 @@ def wading_class(depth: np.ndarray, speed: np.ndarray, night: bool = False, unsu
     return np.where(stop, np.float32(3), rest)
 
 
-def hazard_class(depth: float, speed: float) -> int:
-    """Published hazard class 1-6 for people in moving water (FB03 2023 / AIDR handbook 7-3 limits)."""
-    product = depth * speed
-    for number, (most, deep, fast) in enumerate(
-        ((0.3, 0.3, 2.0), (0.6, 0.5, 2.0), (0.6, 1.2, 2.0), (1.0, 2.0, 2.0), (4.0, 4.0, 4.0)), 1
-    ):
-        if product <= most + 1e-9 and depth <= deep and speed <= fast:
-            return number
-    return 6
-
-
 def spawning_now(beat: Beat, scene: Scene) -> bool:
     """True if redds of the beat's species are likely at the scene's date; half a year later in the south."""
     month = scene.when.month if beat.lat >= 0 else (scene.when.month + 5) % 12 + 1

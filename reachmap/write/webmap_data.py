@@ -356,11 +356,6 @@ def _plain(value: Any) -> Any:
     return value if isinstance(value, bool | int | str) or value is None else str(value)
 
 
-def _round(value: Any) -> float | None:
-    """A number with one digit, or nothing."""
-    return round(float(value), 1) if value is not None and math.isfinite(value) else None
-
-
 def _percent(share: float) -> int | None:
     """A share in whole hundredths, rounded as in print, or nothing."""
     return round(100 * share) if math.isfinite(share) else None

@@ -7,10 +7,13 @@ from hypothesis import strategies as st
 
 from reachmap.channel import profile as pr
 from reachmap.channel.model import Grid
-from reachmap.constants import WALKING_PACE_M_S
+from reachmap.constants import MILE_PER_HOUR_M_S
 from tests import published
 
 ROWS = published.load("hydraulics")
+
+WALKING_PACE_M_S = 3 * MILE_PER_HOUR_M_S
+"""3 mph, common practice: trout hold in or near current of about this pace."""
 FROM_SURFACE = np.array([0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8])
 
 

@@ -33,7 +33,7 @@ def test_the_light_is_mirrored(hours):
     rows = [tree(-20, -11, 9, 3), tree(15, -10, 6, 2), wall(25, 9, 45, 10, height_m=5)]
     north = toy.channel(1.0, beat=toy.beat(shade=shade_table(*rows), cover=toy.beat().cover.iloc[:0]))
     south = replace(north, beat=mirrored(north.beat))
-    flip = lambda values: north.grid.gather(north.grid.spread(values)[::-1])  # noqa: E731
+    flip = lambda values: north.grid.spread(values)[::-1][north.grid.wet]  # noqa: E731
     south = south.with_layers(depth=flip(north["depth"]), overhead=flip(north["overhead"]))
     shift = np.timedelta64(int(hours * 3600), "s").item()
     scene = toy.scenes()[0]

@@ -10,10 +10,10 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reachmap.light.canopy import beam_through
 from reachmap.light.model import Body
 from reachmap.light.shade import prepare_shade
 from reachmap.light.surface import bed_offset, refracted
+from tests.light.closed_canopy import beam_through
 from tests.light.waters import pond, tree, wall
 from tests.published import load
 

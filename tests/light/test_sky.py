@@ -8,9 +8,9 @@ import shapely
 from scipy.integrate import quad
 
 from reachmap.beat.model import Skyline, Terrain
-from reachmap.light.canopy import sky_through
 from reachmap.light.shade import prepare_shade
 from reachmap.light.sky import band_weights, overcast_above, uniform_above
+from tests.light.closed_canopy import sky_through
 from tests.light.waters import pond, tree, wall
 from tests.published import load
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from reachmap.beat.model import CLARITY_HOW, COLOURS, Water
 from reachmap.errors import SettingError
-from reachmap.light.water import SCATTERING, clarity_to_attenuation, kirk, turbidity_to_clarity
+from reachmap.light.water import SCATTERING, clarity_to_attenuation, kirk
 from tests.published import load
 
 ROWS = load("light")
@@ -56,10 +56,6 @@ def test_the_three_ways_of_judging_agree(clarity, word):
     boot = clarity * 4.8 / 8.7
     assert clarity_to_attenuation(Water(boot, "dark from above", word)) == pytest.approx((kd, c, sight), rel=1e-9)
     assert (c + kd) * clarity == pytest.approx(8.7)
-
-
-def test_turbidity():
-    ROWS["F6"].check([turbidity_to_clarity(5), turbidity_to_clarity(50)])
 
 
 @pytest.mark.parametrize(

@@ -10,13 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reachmap.beat.model import Fish
-from reachmap.constants import FOOT_M, WALKING_PACE_M_S
+from reachmap.constants import FOOT_M, MILE_PER_HOUR_M_S
 from reachmap.sight import contrast_range, decide_time, load_eyes, see
 from reachmap.sight.sighting import DISK_LAW, full_range, light_factor
 from tests import toy
 from tests.published import load
 
 ROWS = load("sight")
+
+WALKING_PACE_M_S = 3 * MILE_PER_HOUR_M_S
+"""3 mph, common practice: trout hold in or near current of about this pace."""
 EYES = load_eyes()
 
 

@@ -84,7 +84,7 @@ def build(stated: Stated) -> Channel:
         "flow_north": none,
         "nose_speed": 0.6 * stated.speed,
         "rest_speed": 0.45 * stated.speed,
-        "drift_speed": g.gather(drift),
+        "drift_speed": drift[g.wet],
         "seam_contrast": np.where(np.isfinite(distance), stated.seam_contrast, 0.0),
         "seam_distance": distance,
         "overhead": none if stated.overhead is None else stated.overhead,

@@ -11,11 +11,25 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reachmap.beat.model import Water
-from reachmap.constants import FOOT_M, WALKING_PACE_M_S
-from reachmap.visit.wading import cautions, hazard_class, redds, spawning_now, wading_class
+from reachmap.constants import FOOT_M, MILE_PER_HOUR_M_S
+from reachmap.visit.wading import cautions, redds, spawning_now, wading_class
 from tests import published, toy
 
 ROWS = published.load("visit")
+
+WALKING_PACE_M_S = 3 * MILE_PER_HOUR_M_S
+"""3 mph, common practice: trout hold in or near current of about this pace."""
+
+
+def hazard_class(depth: float, speed: float) -> int:
+    """Published hazard class 1-6 for people in moving water (FB03 2023 / AIDR handbook 7-3 limits)."""
+    product = depth * speed
+    for number, (most, deep, fast) in enumerate(
+        ((0.3, 0.3, 2.0), (0.6, 0.5, 2.0), (0.6, 1.2, 2.0), (1.0, 2.0, 2.0), (4.0, 4.0, 4.0)), 1
+    ):
+        if product <= most + 1e-9 and depth <= deep and speed <= fast:
+            return number
+    return 6
 
 
 def test_units_of_the_rule_of_thumb():
