@@ -81,16 +81,20 @@ class Layout:
         to the body, so its shade is looked up there; a low body stands as high as refraction in the air shows it.
         """
         altitude = float(refracted(body.altitude_deg))
+        share = np.zeros(len(self.cells.x), np.float32)
         if altitude <= 0.0:
-            return np.zeros(len(self.cells.x), np.float32)
-        share = np.ones(len(self.cells.x), np.float32)
+            return share
+        if self.horizon is None:
+            share[:] = 1.0
+        else:
+            share[(self.horizon.of_points(body.azimuth_deg) < altitude)[self.horizon.nearest]] = 1.0
+        if not share.any():  # behind the hills for all the water
+            return share
         offset = float(bed_offset(1.0, altitude))
         for things, spots in self._with_rays if quick else ((self.things, QUARTERS),):
             for over in chords(self.cells, things, body.azimuth_deg, altitude, offset, spots):
                 passed = np.exp(-optical_depth(things, over, altitude, leaf_on)).mean(axis=0)
                 np.multiply.at(share, over.cells, passed.astype(np.float32))
-        if self.horizon is not None:
-            share[(self.horizon.of_points(body.azimuth_deg) >= altitude)[self.horizon.nearest]] = 0.0
         return self._wet(share)
 
     def sky(self, leaf_on: bool) -> tuple[np.ndarray, np.ndarray]:
