@@ -43,17 +43,17 @@ length_m = 0.36
 
 [[scenes]]
 name = "sunny noon"
-when = 2026-06-20T13:00:00
+when = 2026-07-30T13:00:00
 cloud = 1
 
 [[scenes]]
 name = "overcast noon"
-when = 2026-06-20T13:00:00
+when = 2026-07-30T13:00:00
 cloud = 8
 
 [[scenes]]
 name = "full-moon night"
-when = 2026-06-30T01:30:00
+when = 2026-07-31T02:00:00
 cloud = 1
 """
 

@@ -45,13 +45,18 @@ def test_a_map_upside_down_is_told(made):
 
 
 def test_a_planted_preference_is_recovered_from_biased_effort(made):
-    got = tune(made.weights, fish_out(made, POWER * PLANTED / PLANTED.sum() * 2, 5, trips=30, fish=15))
-    assert got.better
+    """Eight logs of thirty trips; with the false alarms there may be, five of them tuned by chance is 1 in 60,000."""
+    theta = POWER * PLANTED / PLANTED.sum() * 2
+    tuned = [tune(made.weights, fish_out(made, theta, seed, trips=30, fish=15)) for seed in range(8)]
+    better = [got for got in tuned if got.better]
+    assert len(better) >= 5
     want = PLANTED * made.weights.sum() / PLANTED.sum()
-    # Of six 90 % intervals one may miss; drawn from forty resamplings their ends are good to about 0.05.
-    assert np.sum((got.low - 0.05 <= want) & (want <= got.high + 0.05)) >= 5
-    moved = np.sign(got.weights - made.weights) == np.sign(want - made.weights)
-    assert moved[np.abs(want - made.weights) > 0.7].all()
+    # Of 90 % intervals one in ten may miss; drawn from forty resamplings their ends are good to about 0.05.
+    held = [(got.low - 0.05 <= want) & (want <= got.high + 0.05) for got in better]
+    assert np.mean(held) >= 0.8
+    far = np.abs(want - made.weights) > 0.7
+    moved = [(np.sign(got.weights - made.weights) == np.sign(want - made.weights))[far] for got in better]
+    assert np.mean(moved) >= 0.9
 
 
 def false_tunes(made, seeds: int) -> int:

@@ -181,9 +181,7 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     one.page.locator("#tab-sky").click()
     for name, table in made.lies.scenes.items():
         one.page.locator("#scenes button", has_text=name).click()
-        assert f"{made.days[name].date.day} June 2026, {made.lights[name].scene.when:%H:%M}" in one.page.inner_text(
-            "#moment"
-        )
+        assert f"{made.lights[name].scene.when:%d %B %Y, %H:%M}" in one.page.inner_text("#moment")
         shown = one.page.evaluate("Object.fromEntries(reachmapPage.state.ranked.map((lie) => [lie.n, lie.score]))")
         got = [shown[str(number)] for number in table.index]
         np.testing.assert_allclose(got, table["score"], atol=0.01)
@@ -198,10 +196,10 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     # Any other hour of that day, and the same hour of the other one.
     moment = "document.getElementById('moment').textContent"
     one.page.locator("#day").select_option("0")
-    assert one.page.evaluate(moment).startswith("20 June 2026, 01:30")
+    assert one.page.evaluate(moment).startswith("30 July 2026, 02:00")
     one.page.locator("#day").select_option("1")
     one.page.evaluate("reachmapPage.set({step: 78})")
-    assert one.page.evaluate(moment).startswith("30 June 2026, 13:00")
+    assert one.page.evaluate(moment).startswith("31 July 2026, 13:00")
     quiet(one)
 
 
