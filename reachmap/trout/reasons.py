@@ -56,7 +56,7 @@ SUN_LEAST_DEG = 3.0
 """With the sun lower than this, shade is not spoken of [deg]; assumed."""
 
 MOON_LUX = 0.01
-"""Light at the bed from which a night lie is called moonlit [lux]; the moonlit threshold of the species, rounded."""
+"""Light at the bed below which a night lie is called dark [lux]; the moonlit threshold of the species, rounded."""
 
 EDGE_LEAST = 0.3
 """Mean of the layer `shade_edge` over a lie from which it is said to lie at the edge; assumed."""
@@ -141,7 +141,7 @@ def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limi
     roof = "under cover" if place.roofed and not place.cover else ""
     shade = _shade_words(channel, place, light) if by_day and not place.roofed else ""
     hours = _hours_words(channel, place, light, day) if by_day and not place.roofed and day is not None else ""
-    moon = "" if by_day else moon_words(float(light["light_bed"][place.cells].mean()))
+    moon = "" if by_day else night_words(float(light["light_bed"][place.cells].mean()), light.moon)
     lack = _lack_words(place, holding, limiting, by_day)
     deep = f"{place.depth_m:.1f} m deep" + (" by guess" if channel.depth_guessed else "")
     current = _current_words(place, by_day) + (" by guess" if channel.speed_relative else "")
@@ -153,9 +153,11 @@ def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limi
     return Why(sentence(shade, hours, moon, lack), sentence("", lack if limiting != "light" else ""))
 
 
-def moon_words(lux: float) -> str:
-    """What a light at the bed [lux] is called by night."""
-    return "moonlit" if lux >= MOON_LUX else "dark"
+def night_words(lux: float, moon: Body) -> str:
+    """What a light at the bed [lux] is called by night; without a moon it can only be the sky's or a town's."""
+    if lux < MOON_LUX:
+        return "dark"
+    return "moonlit" if moon.altitude_deg > 0 else "dim"
 
 
 def shade_is_seen(sun: Body, cloud: float) -> bool:

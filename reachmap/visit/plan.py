@@ -19,7 +19,7 @@ from reachmap.sight.model import Sight
 from reachmap.trout import load_curves
 from reachmap.trout.curves import LUX_FLOOR, Curves
 from reachmap.trout.model import Holding, Lies
-from reachmap.trout.reasons import moon_words, shade_is_seen
+from reachmap.trout.reasons import night_words, shade_is_seen
 from reachmap.trout.shift import EyeCurves
 from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
@@ -186,7 +186,7 @@ def _light_then(day: DayLight, step: int, cloud: float, cells: np.ndarray, lux: 
     """Sun, shade or moon over a lie at that step, to end its reasons with; "" where none can be told."""
     sun = day.sun[step]
     if is_dark(sun):
-        return f"; {moon_words(lux)} then"
+        return f"; {night_words(lux, day.moon[step])} then"
     if not shade_is_seen(sun, cloud):
         return ""
     return "; in the sun then" if day.sun_on(cells)[step].mean() >= 255 / 2 else "; in shade then"

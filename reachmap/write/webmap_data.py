@@ -19,6 +19,7 @@ from reachmap.light.edge import edge_step
 from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
+from reachmap.trout.reasons import MOON_LUX
 from reachmap.write.current import current_marks
 from reachmap.write.model import Result
 from reachmap.write.pack import Coarse, coarsen, pack_bytes, pack_rows, pack_small, pack_words
@@ -65,6 +66,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "layers": _layers(result, coarse) | _skies(days, coarse),
         "days": _days(result, days, coarse),
         "water": _water(),
+        "moon_lux": MOON_LUX,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": dict(result.curves),
         "scenes": [_scene(result, name, days) for name in result.holdings],

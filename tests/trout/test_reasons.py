@@ -92,6 +92,8 @@ def test_night_speaks_of_the_moon(toy_channel):
     dark = {**night.layers, "light_bed": (night["light_bed"] / 100).astype(np.float32)}
     _, why = sentences(toy_channel, replace(night, layers=dark))
     assert all("dark" in text and "moonlit" not in text for text in why)
+    _, why = sentences(toy_channel, replace(night, moon=replace(night.moon, altitude_deg=-3.0)))
+    assert all("; dim" in text and "moonlit" not in text for text in why)
 
 
 def test_what_holds_a_lie_back(toy_channel, noon):

@@ -93,7 +93,7 @@ def test_legend_classes_stay_apart_for_every_kind_of_eyes(offline, page_file, ey
         """() => Object.fromEntries(Object.entries(reachmap.ramps)
         .map(([name, r]) => [name, reachmap.classColours(name, r.words ? r.words.length : 5)]))"""
     )
-    assert len(ramps) == 7
+    assert len(ramps) == 8
     for name, colours in ramps.items():
         seen = as_seen(np.array(colours, float), EYES[eyes])
         gap = np.linalg.norm(seen[:, None] - seen[None], axis=2)[np.triu_indices(len(seen), 1)]

@@ -14,6 +14,7 @@ import reachmap
 from reachmap.beat.model import Fish, Water
 from reachmap.light import bed_terms, eye_through_day, light_of_scenes, lux_through_day, shade_edge
 from reachmap.trout import hold, load_curves
+from reachmap.trout.reasons import MOON_LUX
 from reachmap.write import map_page
 from reachmap.write.webmap import SCRIPTS, to_json
 from tests import toy
@@ -185,6 +186,12 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
         shown = one.page.evaluate("Object.fromEntries(reachmapPage.state.ranked.map((lie) => [lie.n, lie.score]))")
         got = [shown[str(number)] for number in table.index]
         np.testing.assert_allclose(got, table["score"], atol=0.01)
+        # Moonlit by the sentence is moonlit by the list, but for light on the very edge.
+        clear = table[(np.log(table["light_lux"] / MOON_LUX)).abs() > 0.1]
+        lines = one.page.evaluate("[...document.querySelectorAll('#all-lies li')].map((one) => one.textContent)")
+        assert [number for number in clear.index if "moonlit" in lines[number - 1]] == [
+            number for number, why in clear["why"].items() if "moonlit" in why
+        ]
         best = table.index[table["rank"] == 1][0]
         one.page.evaluate(f"reachmapPage.place.lie({best})")
         told = one.page.locator("#place").inner_text().replace("\xa0", " ")
@@ -192,6 +199,14 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
         assert f"of draws. (as in “{name}”)" in told
         one.page.evaluate("document.querySelector('#place button').click()")
     assert len({day.date for day in made.days.values()}) == 2
+    # The last one is the night's: light has a scale of its own, unless it is laid beside a day's.
+    one.page.evaluate("document.getElementById('layer-light').click()")
+    assert "moonlight" in one.page.inner_text("#legend")
+    assert "daylight" not in one.page.inner_text("#legend")
+    one.page.evaluate("reachmapPage.state.kept = {...reachmapPage.state.setting, day: 0, step: 78}")
+    one.page.locator("#compare").select_option("swipe")
+    assert "daylight" in one.page.inner_text("#legend")
+    one.page.locator("#compare").select_option("off")
     assert "One of 200 draws is the ranking anew with depth" in one.page.locator("#honest").text_content()
     # Any other hour of that day, and the same hour of the other one.
     moment = "document.getElementById('moment').textContent"

@@ -23,10 +23,11 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
     const by = (255 * D.layers[name].step) / full;
     return fill((i) => values[i] * by);
   }
-  const lightCode = (lux) => fill((i) => ((Math.log10(Math.max(lux[i], 1e-3)) + 3) / 8) * 255);
+  // Light by its logarithm, so many powers of ten from the least shown.
+  const lightCode = (lux, least, powers) => fill((i) => (Math.log10(Math.max(lux[i] / least, 1)) / powers) * 255);
 
-  // Codes, ramp and a line for the legend.
-  function coloured(setting, result) {
+  // Codes, ramp and a line for the legend; `beside` is the moment laid beside it, if any.
+  function coloured(setting, result, beside) {
     const hold = (more) => physics.score({ ...setting, ...more }).hold;
     const { times } = D.days[setting.day];
     const step = turns[setting.day][state.layer];
@@ -34,7 +35,10 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
       case 'day':
       case 'night': return [holdCode(hold({ step })), state.layer, `At ${times[step]}.`];
       case 'cloud': return [changeCode(hold({ cloud: 8 }), hold({ cloud: 0 })), 'change', 'Better: sun moves fish in. Worse: it drives them off.'];
-      case 'light': return [lightCode(result.lux), 'light', ''];
+      // By night on a scale of its own, or moon and shade could not be told apart.
+      case 'light': return [setting, beside || setting].every((moment) => isDark(D, moment))
+        ? [lightCode(result.lux, 4e-5, 4), 'gloom', 'A scale for the night: by day all is brighter.']
+        : [lightCode(result.lux, 1e-3, 8), 'light', ''];
       case 'depth': return [layerCode('depth', DEEPEST_SHOWN), 'depth', ''];
       case 'speed': return [layerCode('speed', FASTEST_SHOWN), 'speed', `Walking pace is about ${units.speed(1.34)}.`];
       case 'sure': return [layerCode('confidence', 2), 'sure', ''];
@@ -54,10 +58,10 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
       drawLegend('What changed', 'change', 'Now against the moment you kept.');
     } else {
       if (swiping) {
-        const [values, ramp] = coloured(kept, physics.score(kept));
+        const [values, ramp] = coloured(kept, physics.score(kept), state.setting);
         painter.paint(keptLayer, values, table(ramp), options(kept));
       }
-      const [values, ramp, extra] = coloured(state.setting, result);
+      const [values, ramp, extra] = coloured(state.setting, result, swiping ? kept : null);
       painter.paint(nowLayer, values, table(ramp), options(state.setting));
       drawLegend(LAYERS.find(([id]) => id === state.layer)[1], ramp, swiping ? 'Left of the line: the kept moment. Right: now.' : extra);
     }

@@ -58,7 +58,7 @@ const SCORE_STEPS = [
 const scoreWord = (score) => SCORE_STEPS.find(([top]) => score < top)[1];
 
 const LUX_STEPS = [
-  [0.02, 'starlight'],
+  [0.01, 'starlight'],
   [1, 'moonlight'],
   [100, 'dusk'],
   [8000, 'daylight'],
