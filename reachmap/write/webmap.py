@@ -35,6 +35,7 @@ SCRIPTS = (
         "ramps.js",
         "legend.js",
         "paint.js",
+        "signs.js",
         "tags.js",
         "current.js",
         "shapes.js",

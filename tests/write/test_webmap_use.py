@@ -19,6 +19,7 @@ from tests import toy
 
 PHONE = (390, 844)
 PICTURE = "document.querySelector('.leaflet-now-pane canvas').toDataURL()"
+SIGNS = "document.querySelector('.leaflet-signs-pane canvas').toDataURL()"
 CROSSING = (12.0, 1.8)
 """Where the lane made here meets the toy's seam, which lies along y = 1.8 m."""
 
@@ -211,9 +212,7 @@ def test_after_dark_wading_is_harder_on_the_map_too(offline, page_file, result):
         page.evaluate(f"reachmapPage.set({{step: {step}}})")
         page.evaluate(f"reachmapPage.place.cell(reachmapPage.map.getCenter(), {easy})")
         assert word in page.locator("#place").inner_text()
-        page.evaluate("reachmapPage.state.layer = 'depth'; reachmapPage.refresh()")
-        pictures.append(page.evaluate(PICTURE))
-    # The depth is the same at noon and at midnight, so only the signs for wading differ.
+        pictures.append(page.evaluate(SIGNS))
     assert pictures[0] != pictures[1]
 
 
@@ -286,22 +285,70 @@ def test_a_lane_is_ringed_where_it_crosses_a_seam(offline, page_file):
     assert page.evaluate(count) == before + 2
 
 
+def signs_in_cells(page, grid) -> np.ndarray:
+    """Of every cell the pixel of the signs over it that covers most, red, green, blue and opacity (n_wet, 4)."""
+    to_wgs = Transformer.from_crs(toy.CRS_LOCAL, 4326, always_xy=True)
+    half = grid.cell_m / 2
+    west, north = to_wgs.transform(grid.x - half, grid.y + half)
+    east, south = to_wgs.transform(grid.x + half, grid.y - half)
+    corners = np.column_stack([north, west, south, east]).tolist()
+    return np.array(
+        page.evaluate(
+            """(corners) => { const c = document.querySelector('.leaflet-signs-pane canvas'), map = reachmapPage.map;
+            const pen = c.getContext('2d'), box = c.getBoundingClientRect(), ratio = c.width / box.width;
+            const frame = map.getContainer().getBoundingClientRect();
+            const all = pen.getImageData(0, 0, c.width, c.height).data;
+            const at = (lat, lon) => { const p = map.latLngToContainerPoint([lat, lon]);
+              return [(p.x + frame.left - box.left) * ratio, (p.y + frame.top - box.top) * ratio]; };
+            return corners.map(([n, w, s, e]) => {
+              const [x0, y0] = at(n, w), [x1, y1] = at(s, e);
+              let best = [0, 0, 0, 0];
+              for (let y = Math.ceil(y0 + 1); y < y1 - 1; y++) for (let x = Math.ceil(x0 + 1); x < x1 - 1; x++) {
+                const k = 4 * (y * c.width + x);
+                if (all[k + 3] > best[3]) best = [...all.slice(k, k + 4)];
+              }
+              return best; }); }""",
+            corners,
+        )
+    )
+
+
+@pytest.mark.browser
+def test_the_sign_not_to_wade_lies_over_its_cells_from_far_and_near(offline, result, tmp_path):
+    """At the whole reach, closer, and after a push of the map: lines on the water that is too deep, none beside it."""
+    grid = result.channel.grid
+    deep = (grid.x > 20) & (grid.y > 0)
+    layers = {**result.visit.layers, "wading": np.where(deep, 3, 1).astype(np.float32), "redd": np.zeros_like(grid.x)}
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(result, visit=replace(result.visit, layers=layers))), encoding="utf-8")
+    page = ready(offline, path).page
+    moves = (
+        "",
+        "map.setView(map.getCenter(), map.getZoom() + 1.75, {animate: false})",
+        "map.panBy([130, -40], {animate: false})",
+    )
+    places = np.column_stack(Transformer.from_crs(toy.CRS_LOCAL, 4326).transform(grid.x, grid.y)).tolist()
+    for move in moves:
+        page.evaluate(f"(() => {{ const map = reachmapPage.map; {move} }})()")
+        seen = page.evaluate(
+            """(places) => { const map = reachmapPage.map, {x, y} = map.getSize();
+            return places.map((place) => { const at = map.latLngToContainerPoint(place);
+              return at.x > 20 && at.y > 20 && at.x < x - 20 && at.y < y - 20; }); }""",
+            places,
+        )
+        covered = signs_in_cells(page, grid)[:, 3] > 60
+        assert covered[deep & seen].mean() > 0.9
+        assert not covered[~deep & seen].any()
+        assert (deep & seen).sum() > 30
+
+
 @pytest.mark.browser
 def test_spawning_gravel_is_grey_in_season_and_says_to_keep_off(offline, page_file, result):
     page = ready(offline, page_file).page
     grid = result.channel.grid
-    grey = page.evaluate(
-        """() => { const t = reachmapPage.U.tiles[0], c = document.querySelector('.leaflet-now-pane canvas');
-        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data, out = [];
-        t.cells.forEach((i, j) => {
-          const rgb = [...d.slice(4 * t.pixels[j], 4 * t.pixels[j] + 3)];
-          out[i] = Math.max(...rgb) - Math.min(...rgb) < 6 && rgb[0] > 100;
-        });
-        return out; }"""
-    )
-    on_gravel = np.array(grey)[grid.x < -50].mean()
-    assert on_gravel > 0.3
-    assert np.array(grey)[grid.x > -40].mean() < 0.02
+    grey = np.array([max(s[:3]) - min(s[:3]) < 6 and s[0] > 100 and s[3] > 200 for s in signs_in_cells(page, grid)])
+    assert grey[grid.x < -50].mean() > 0.95
+    assert not grey[grid.x > -40].any()
     page.locator("#tab-show").click()
     assert "spawn" in page.locator("#signs").inner_text()
     cell = int(np.flatnonzero(grid.x < -50)[0])

@@ -32,7 +32,8 @@ async function start(map, L) {
   const momentText = (s) =>
     `${D.days[s.day].date}, ${D.days[s.day].times[s.step]} · ${cloudWord(s.cloud, isDark(D, s))} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
     (D.level ? ` · ${units.said(D.level)}` : '');
-  const page = { L, map, D, U, state, say, momentText, refresh, set, soon, physics: makePhysics(D, U), painter: makePainter(D, U) };
+  const page = { L, map, D, U, state, say, momentText, refresh, set, soon, physics: makePhysics(D, U) };
+  Object.assign(page, { painter: makePainter(U), signs: makeSigns(L, map, D, U) });
   page.sheet = drawer(map);
   tabs(page.sheet);
   page.water = makeWater(page);

@@ -19,43 +19,13 @@ function makeWaterLayer(L, map, U, pane) {
   };
 }
 
-// Textures of the water, as bits beside each other in one byte a cell.
-const MARK = { thin: 1, stay: 2, care: 4, redd: 8 };
-
-function makePainter(D, U) {
-  const INK = 0xff2e2a1f;
-  const PAPER = 0xffecf4f7;
-  const GREY = 0xff8a8a88;
+function makePainter(U) {
   const pictures = U.tiles.map((tile) => new ImageData(tile.w, tile.h));
-  const { confidence, redd } = U.layers;
-  function marked(wading) {
-    const out = new Uint8Array(D.n);
-    for (let i = 0; i < D.n; i++) {
-      const [x, y] = [U.col[i], U.row[i]];
-      if (confidence[i] < 1 && ((x + y) & 3) === 0) out[i] |= MARK.thin;
-      if (wading[i] >= 3 && (x - y) % 6 === 0) out[i] |= MARK.stay;
-      if (wading[i] === 2 && x % 5 === 0 && y % 5 === 0) out[i] |= MARK.care;
-      if (redd[i] && (x + y) & 1) out[i] |= MARK.redd;
-    }
-    return out;
-  }
-  const byDay = marked(U.layers.wading);
-  const byNight = marked(U.layers.wading_dark);
-
   // `code` gives each wet cell a number 0-255 of the colour table.
-  function paint(layer, code, table, { hatch = true, wade = false, night = false } = {}) {
-    const marks = night ? byNight : byDay;
-    const wanted = MARK.stay | MARK.redd | (hatch ? MARK.thin : 0) | (wade ? MARK.care : 0);
-    U.tiles.forEach((tile, k) => {
-      const { cells, pixels } = tile;
+  function paint(layer, code, table) {
+    U.tiles.forEach(({ cells, pixels }, k) => {
       const out = new Uint32Array(pictures[k].data.buffer);
-      for (let j = 0; j < cells.length; j++) {
-        const i = cells[j];
-        const mark = marks[i] & wanted;
-        let colour = table[code[i]];
-        if (mark) colour = mark & (MARK.stay | MARK.care) ? INK : mark & MARK.redd ? GREY : PAPER;
-        out[pixels[j]] = colour;
-      }
+      for (let j = 0; j < cells.length; j++) out[pixels[j]] = table[code[cells[j]]];
       layer.canvases[k].getContext('2d').putImageData(pictures[k], 0, 0);
     });
   }

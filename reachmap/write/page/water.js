@@ -1,6 +1,6 @@
 // Colours the water by what was chosen, and lays the kept moment beside now.
 
-function makeWater({ L, map, D, U, physics, painter, state }) {
+function makeWater({ L, map, D, U, physics, painter, signs, state }) {
   map.createPane('kept').style.zIndex = 250;
   map.createPane('now').style.zIndex = 260;
   const keptLayer = makeWaterLayer(L, map, U, 'kept');
@@ -48,21 +48,20 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
 
   const table = (ramp) => (state.printing ? GREYS : TABLES)[ramp];
   function paint() {
-    const options = (setting) => ({ hatch: state.extras.thin, wade: state.extras.wading, night: isDark(D, setting) });
     const result = physics.score(state.setting);
     const kept = state.compare !== 'off' && state.kept;
     const swiping = kept && state.compare === 'swipe';
     keptLayer.hide(!swiping);
     if (kept && state.compare === 'change') {
-      painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), table('change'), options(state.setting));
+      painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), table('change'));
       drawLegend('What changed', 'change', 'Now against the moment you kept.');
     } else {
       if (swiping) {
         const [values, ramp] = coloured(kept, physics.score(kept), state.setting);
-        painter.paint(keptLayer, values, table(ramp), options(kept));
+        painter.paint(keptLayer, values, table(ramp));
       }
       const [values, ramp, extra] = coloured(state.setting, result, swiping ? kept : null);
-      painter.paint(nowLayer, values, table(ramp), options(state.setting));
+      painter.paint(nowLayer, values, table(ramp));
       drawLegend(LAYERS.find(([id]) => id === state.layer)[1], ramp, swiping ? 'Left of the line: the kept moment. Right: now.' : extra);
     }
     clip();
@@ -81,6 +80,10 @@ function makeWater({ L, map, D, U, physics, painter, state }) {
     divider.style.left = `${x}px`;
     const a = map.containerPointToLayerPoint([x, 0]);
     const b = map.containerPointToLayerPoint(size);
+    signs.show({
+      hatch: state.extras.thin, wade: state.extras.wading, night: isDark(D, state.setting),
+      kept: on ? { night: isDark(D, state.kept), x } : null,
+    });
     map.getPane('now').style.clip = on ? `rect(${a.y}px,${b.x}px,${b.y}px,${a.x}px)` : '';
   }
   $('swipe').addEventListener('input', clip);
