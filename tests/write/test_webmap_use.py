@@ -10,6 +10,7 @@ from dataclasses import replace
 import geopandas as gpd
 import numpy as np
 import pytest
+import rasterio
 import shapely
 from pyproj import Transformer
 
@@ -375,6 +376,15 @@ def test_the_whole_reach_is_printed_with_date_legend_and_cautions(offline, page_
     text = subprocess.run([tool, str(sheet), "-"], capture_output=True, text=True, check=True).stdout
     for words in ("Toy water", "20 June 2026", "best water", "Best lies now", "test every step", "Local rules"):
         assert words in text
+    assert "Signs on the map" in text
+    assert "Draw on top" not in text
+    subprocess.run(
+        ["pdftoppm", "-gray", "-png", "-r", "60", "-f", "1", "-l", "1", str(sheet), str(tmp_path / "sheet")], check=True
+    )
+    with rasterio.open(next(tmp_path.glob("sheet*.png"))) as picture:
+        upper = picture.read(1)[: picture.height // 3]
+    # The water takes a sixth of the map's height and most of its width; it is grey, neither paper nor ink.
+    assert ((upper > 70) & (upper < 235)).mean() > 0.05
 
 
 @pytest.mark.browser

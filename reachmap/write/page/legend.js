@@ -48,6 +48,8 @@ function drawLegend(title, ramp, extra) {
 function drawSigns(D, U) {
   const signs = ['Outline of a lie: solid prime, dashed feeding, dotted sheltering.'];
   if (D.shapes.current.length) signs.push(`Arrows: which way the water runs${D.guessed.upstream ? ', by guess' : ''}.`);
+  if (D.shapes.seams.length) signs.push('Dotted lines on the water: seams, where faster water meets slower.');
+  if (U.layers.confidence.some((v) => v < 1)) signs.push('Pale slanting lines: little or nothing was measured there.');
   if (U.layers.wading_dark.some((v) => v >= 3)) signs.push('Dark slanting lines on the water: do not wade. After dark there are more of them.');
   if (U.layers.redd.some((v) => v)) signs.push('Grey gravel: trout spawn here in this season. Keep off it.');
   if (D.shapes.lanes.length) signs.push('Dashed lines through a chosen lie: lanes to drift.');

@@ -33,7 +33,7 @@ async function start(map, L) {
     `${D.days[s.day].date}, ${D.days[s.day].times[s.step]} · ${cloudWord(s.cloud, isDark(D, s))} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
     (D.level ? ` · ${units.said(D.level)}` : '');
   const page = { L, map, D, U, state, say, momentText, refresh, set, soon, physics: makePhysics(D, U) };
-  Object.assign(page, { painter: makePainter(U), signs: makeSigns(L, map, D, U) });
+  Object.assign(page, { painter: makePainter(U), signs: makeSigns(L, map, D, U, state) });
   page.sheet = drawer(map);
   tabs(page.sheet);
   page.water = makeWater(page);

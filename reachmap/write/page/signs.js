@@ -44,7 +44,7 @@ const SIGNS = {
   stay: [8, slanting('#1f2a2e', 1.5, true)],
 };
 
-function makeSigns(L, map, D, U) {
+function makeSigns(L, map, D, U, state) {
   const pane = map.createPane('signs');
   pane.style.zIndex = 270;
   pane.style.pointerEvents = 'none';
@@ -94,7 +94,7 @@ function makeSigns(L, map, D, U) {
     const from = map.containerPointToLayerPoint(more.multiplyBy(-1));
     const to = map.containerPointToLayerPoint(size.add(more));
     const view = { left: from.x, top: from.y, right: to.x, bottom: to.y };
-    const ratio = window.devicePixelRatio || 1;
+    const ratio = state.printing ? 3 : window.devicePixelRatio || 1;
     canvas.width = (to.x - from.x) * ratio;
     canvas.height = (to.y - from.y) * ratio;
     canvas.style.width = `${to.x - from.x}px`;
@@ -117,6 +117,8 @@ function makeSigns(L, map, D, U) {
       }
       pen.restore();
     }
+    // As pixels: what was drawn in lines Chromium prints as lines, on a white sheet that would hide the water.
+    if (state.printing) pen.putImageData(pen.getImageData(0, 0, canvas.width, canvas.height), 0, 0);
   }
   map.on('moveend zoomend resize', draw);
 
