@@ -197,7 +197,7 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
         told = one.page.locator("#place").inner_text().replace("\xa0", " ")
         assert f"It is in the top five in {100 * table.loc[best, 'sure']:.0f} % of draws." in told
         assert f"of draws. (as in “{name}”)" in told
-        one.page.evaluate("document.querySelector('#place button').click()")
+        one.page.evaluate("document.querySelector('#place [aria-label=Close]').click()")
     assert len({day.date for day in made.days.values()}) == 2
     # The last one is the night's: light has a scale of its own, unless it is laid beside a day's.
     one.page.evaluate("document.getElementById('layer-light').click()")

@@ -7,9 +7,10 @@ function makePlace(page) {
   function facts(rows) {
     return el('dl', {}, ...rows.filter(([, text]) => text).flatMap(([name, text]) => [el('dt', { text: name }), el('dd', { text })]));
   }
-  function card(title, ...parts) {
+  function card(title, buttons, ...parts) {
     const close = el('button', { type: 'button', 'aria-label': 'Close', text: '×', onclick: clear });
-    $('place').replaceChildren(el('h2', {}, el('span', { text: title }), close), ...parts);
+    const head = el('div', { class: 'place-head' }, el('h2', { text: title }), ...buttons, close);
+    $('place').replaceChildren(head, ...parts);
     $('place').hidden = false;
   }
   function clear() {
@@ -44,7 +45,7 @@ function makePlace(page) {
     const score = result.hold[i];
     const wading = WADING_WORDS[U.layers[isDark(D, state.setting) ? 'wading_dark' : 'wading'][i]];
     const redd = U.layers.redd[i] ? 'trout spawn here now; keep off' : '';
-    card('This spot',
+    card('This spot', [],
       el('p', {}, el('b', { text: scoreWord(score) }), score > 0.75 ? ': nothing much speaks against it.' : `: ${FACTOR_WORDS[limit]}.`),
       facts([
         ['Score', score.toFixed(2)],
@@ -94,7 +95,7 @@ function makePlace(page) {
     const seen = own.map((i) => physics.sighting(state.setting, i));
     const sighted = Object.fromEntries(['range', 'seconds'].map((name) => [name, seen.reduce((sum, s) => sum + s[name], 0) / Math.max(1, seen.length)]));
     const look = el('button', { type: 'button', id: 'closer', text: 'Look closer', onclick: () => closer(one) });
-    const parts = [el('p', { text: lies.line(one, state.setting) }), look];
+    const parts = [el('p', { text: lies.line(one, state.setting) })];
     const sure = why && why.sure !== null ? ` It is in the top five in ${why.sure}\u00a0% of draws.` : '';
     if (why) parts.push(el('p', {}, `${units.said(why.text)}.${sure}`, as(why.scene)));
     parts.push(...todo(one.n, sighted));
@@ -111,7 +112,7 @@ function makePlace(page) {
       ['Eye', eyeWord(mean((i) => result.eye[i]))],
       ['From you', state.here ? units.far(map.distance(state.here, one.at)) : ''],
     ]));
-    card(`Lie ${one.n}, ${one.kind}`, ...parts);
+    card(`Lie ${one.n}, ${one.kind}`, [look], ...parts);
   }
 
   function show(result) {

@@ -2,6 +2,7 @@
 // in lines and dots of the screen, so that they look alike from far and near, in a canvas over the map's view.
 
 const SIGN = { thin: 1, redd: 2, care: 4, stay: 8 }; // bits of a cell, in the order they are drawn
+const MOST_PIXELS = 8e6; // of the canvas, on the finest and largest of screens; telephones refuse more than twice that
 const BEYOND = 0.25; // share of the view drawn beyond each of its edges, for when the map is pushed
 
 // A small square [px] that repeats, drawn at the fineness of the screen.
@@ -94,7 +95,8 @@ function makeSigns(L, map, D, U, state) {
     const from = map.containerPointToLayerPoint(more.multiplyBy(-1));
     const to = map.containerPointToLayerPoint(size.add(more));
     const view = { left: from.x, top: from.y, right: to.x, bottom: to.y };
-    const ratio = state.printing ? 3 : window.devicePixelRatio || 1;
+    const area = (to.x - from.x) * (to.y - from.y);
+    const ratio = Math.min(state.printing ? 3 : window.devicePixelRatio || 1, Math.sqrt(MOST_PIXELS / area));
     canvas.width = (to.x - from.x) * ratio;
     canvas.height = (to.y - from.y) * ratio;
     canvas.style.width = `${to.x - from.x}px`;
