@@ -24,6 +24,9 @@ LEVEL = 6
 CELLS = 1 << 20
 """Cells taken into an average at once, to bound memory."""
 
+SHARE = 1 / 10000
+"""Step of a packed share."""
+
 ROWS = 16
 """Rows averaged at once, to bound memory."""
 
@@ -127,3 +130,8 @@ def coarsen(grid: Grid, factor: int) -> Coarse:
     kept = (index[count * 2 >= factor**2] for index in touched.cells)
     larger = Grid(grid.x0, grid.y1, grid.cell_m * factor, Sheet.of_cells(shape, *kept))
     return Coarse(larger, larger.at(row, col))
+
+
+def figures(value: float) -> float:
+    """A number with six figures."""
+    return float(f"{value:.6g}")

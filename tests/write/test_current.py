@@ -12,7 +12,8 @@ from pyproj import CRS, Geod, Transformer
 import reachmap
 from reachmap.write import card_page, map_page
 from reachmap.write.current import MOST, current_marks
-from reachmap.write.webmap_data import _current, page_data
+from reachmap.write.webmap_data import page_data
+from reachmap.write.webmap_shapes import _current
 from tests import toy
 
 

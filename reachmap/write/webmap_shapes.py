@@ -1,0 +1,95 @@
+"""Lines and places a page draws over the water, as latitude and longitude."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import shapely
+from pyproj import Transformer
+
+from reachmap.channel import Channel
+from reachmap.write.current import current_marks
+from reachmap.write.model import Result
+
+
+def shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
+    """Outline, seams, shade, lanes and stances as latitude and longitude."""
+    beat, visit = result.channel.beat, result.visit
+    seams = shapely.union_all(result.channel.seams.geometry.to_numpy())
+    lanes = [
+        {
+            "lie": int(row["lie"]),
+            "lines": rings(row.geometry, to_wgs),
+            "lead_m": [float(row[name]) for name in ("lead_m", "lead_least_m", "lead_most_m")],
+            "seams": _crossings(row.geometry, seams, to_wgs),
+        }
+        for _, row in visit.lanes.iterrows()
+    ]
+    stances = [
+        {
+            "lie": int(row["lie"]),
+            "at": rings(row.geometry, to_wgs)[0][0],
+            **{name: plain(row[name]) for name in ("how", "on", "reason", "cast_m", "when", "dark")},
+        }
+        for _, row in visit.stances.iterrows()
+    ]
+    shade = beat.shade
+    discs = [
+        geometry.buffer(radius, 6) if geometry.geom_type == "Point" and radius > 0 else geometry
+        for geometry, radius in zip(shade.geometry, np.nan_to_num(shade["radius_m"].to_numpy(float)), strict=True)
+    ]
+    return {
+        "outline": rings(beat.outline, to_wgs),
+        "seams": rings(result.channel.seams.geometry, to_wgs),
+        "shade": rings(discs, to_wgs),
+        "current": _current(result.channel, to_wgs),
+        "lanes": lanes,
+        "stances": stances,
+    }
+
+
+def _current(channel: Channel, to_wgs: Transformer) -> list[list[float]]:
+    """Arrows along the current: latitude, longitude and where it runs, in degrees from true north."""
+    marks = current_marks(channel)
+    (lon, lat), (lon1, lat1) = (to_wgs.transform(*(marks[:, :2] + ahead * marks[:, 2:]).T) for ahead in (0.0, 1.0))
+    toward = np.degrees(np.arctan2((lon1 - lon) * np.cos(np.radians(lat)), lat1 - lat))
+    return [[round(float(a), 7), round(float(b), 7), round(float(c))] for a, b, c in zip(lat, lon, toward, strict=True)]
+
+
+def _crossings(lane: shapely.Geometry, seams: shapely.Geometry, to_wgs: Transformer) -> list[list[float]]:
+    """Where a lane crosses seams, as [latitude, longitude]; a stretch along a seam counts once, at its middle."""
+    spots = [
+        part.interpolate(0.5, normalized=True) if part.length else part.centroid
+        for part in shapely.get_parts(shapely.intersection(lane, seams))
+        if not part.is_empty
+    ]
+    lon, lat = to_wgs.transform([p.x for p in spots], [p.y for p in spots])
+    return [[round(float(a), 7), round(float(b), 7)] for a, b in zip(lat, lon, strict=True)]
+
+
+def rings(geometries: shapely.Geometry | Iterable[shapely.Geometry], to_wgs: Transformer) -> list[list[list[float]]]:
+    """All lines of one geometry or of several, as lists of [latitude, longitude]."""
+    parts = shapely.get_parts(np.atleast_1d(np.asarray(geometries, object)))
+    lines = [line for part in parts for line in (shapely.get_rings(part) if part.geom_type == "Polygon" else [part])]
+    points, of = shapely.get_coordinates(lines, return_index=True)
+    # All at once: a transformation costs about as much for one point as for a hundred.
+    lon, lat = to_wgs.transform(*points.T)
+    places = np.column_stack([lat, lon]).round(7)
+    ends = np.searchsorted(of, np.arange(1, len(lines)))
+    return [own.tolist() for own in np.split(places, ends)] if lines else []
+
+
+def plain(value: Any) -> Any:
+    """A value JSON can carry; what it can't becomes text, a number that isn't one becomes nothing."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [plain(v) for v in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return round(value, 4) if math.isfinite(value) else None
+    return value if isinstance(value, bool | int | str) or value is None else str(value)
