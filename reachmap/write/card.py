@@ -107,7 +107,7 @@ def _sketch(result: Result, numbers: Iterable[int]) -> str:
 def _arrows(channel: Channel, taken: Iterable[tuple[float, float]], wide: float) -> list[str]:
     """Which way the water runs, in arrows two letters long, clear of what is written and drawn at some places."""
     kept, out = np.array([*taken]).reshape(-1, 2), list[str]()
-    for east, north, *toward in current_marks(channel):
+    for east, north, *toward, _ in current_marks(channel):
         if len(out) < ARROWS and (np.hypot(*(kept - (east, north)).T) > 2.5 * wide).all():
             kept = np.vstack([kept, (east, north)])
             turn = -math.degrees(math.atan2(toward[1], toward[0]))

@@ -24,9 +24,9 @@ def current_marks(channel: Channel) -> np.ndarray:
 
     Returns
     -------
-    (n, 4) east, north [m], east and north component of the current's direction; the first few are spread over the
-    whole beat and each that follows lies between them, so that any number from the start is spread evenly. Empty in
-    standing water.
+    (n, 5) east, north [m], east and north component of the current's direction, place in the order downstream; the
+    first few are spread over the whole beat and each that follows lies between them, so that any number from the start
+    is spread evenly. Empty in standing water.
     """
     along, depth, speed = (channel[name] for name in ("along", "depth", "speed"))
     start, end = float(along.min()), float(along.max())
@@ -42,8 +42,10 @@ def current_marks(channel: Channel) -> np.ndarray:
         better = np.flatnonzero((carries == most[stretch]) & (carries > before[stretch]))
         cell[stretch[better]] = part.start + better
     cells = cell[cell >= 0]
-    cells = cells[_spread_order(len(cells))]
-    return np.column_stack([channel.grid.points(cells), channel["flow_east"][cells], channel["flow_north"][cells]])
+    order = _spread_order(len(cells))
+    cells = cells[order]
+    flow = channel["flow_east"][cells], channel["flow_north"][cells]
+    return np.column_stack([channel.grid.points(cells), *flow, order])
 
 
 def _spread_order(n: int) -> np.ndarray:

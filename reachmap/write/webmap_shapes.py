@@ -52,11 +52,11 @@ def shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
 
 
 def _current(channel: Channel, to_wgs: Transformer) -> list[list[float]]:
-    """Arrows along the current: latitude, longitude and where it runs, in degrees from true north."""
+    """Arrows along the current: latitude, longitude, where it runs in degrees from true north, order downstream."""
     marks = current_marks(channel)
-    (lon, lat), (lon1, lat1) = (to_wgs.transform(*(marks[:, :2] + ahead * marks[:, 2:]).T) for ahead in (0.0, 1.0))
+    (lon, lat), (lon1, lat1) = (to_wgs.transform(*(marks[:, :2] + ahead * marks[:, 2:4]).T) for ahead in (0.0, 1.0))
     toward = np.degrees(np.arctan2((lon1 - lon) * np.cos(np.radians(lat)), lat1 - lat))
-    return [[round(float(a), 7), round(float(b), 7), round(float(c))] for a, b, c in zip(lat, lon, toward, strict=True)]
+    return np.column_stack([lat.round(7), lon.round(7), toward.round(), marks[:, 4]]).tolist()
 
 
 def _crossings(lane: shapely.Geometry, seams: shapely.Geometry, to_wgs: Transformer) -> list[list[float]]:

@@ -27,7 +27,7 @@ def test_every_arrow_of_the_sample_leads_downstream_and_lies_in_strong_current(s
     channel = sample_result.channel
     marks = current_marks(channel)
     assert len(marks) > 10
-    here, ahead = (channel.grid.locate(*(marks[:, :2] + step * marks[:, 2:]).T) for step in (0.0, 5.0))
+    here, ahead = (channel.grid.locate(*(marks[:, :2] + step * marks[:, 2:4]).T) for step in (0.0, 5.0))
     assert (here >= 0).all()
     inside = ahead >= 0
     assert inside.sum() > 0.8 * len(marks)
@@ -51,7 +51,7 @@ def test_any_number_of_the_first_arrows_is_spread_over_the_whole_beat(sample_res
 def test_standing_water_has_no_arrow_and_a_long_river_not_too_many():
     ch = toy.channel(cell_m=1.0)
     still = ch.with_layers(speed=np.zeros(ch.grid.n_wet, np.float32))
-    assert current_marks(still).shape == (0, 4)
+    assert current_marks(still).shape == (0, 5)
     assert page_data(toy.result(still))["shapes"]["current"] == []
     narrow = ch.with_layers(width=np.full(ch.grid.n_wet, 0.01, np.float32))
     assert len(current_marks(narrow)) <= MOST
@@ -67,7 +67,7 @@ def test_the_page_turns_arrows_by_true_north(crs):
     marks = current_marks(moved)
     to_wgs = Transformer.from_crs(crs, 4326, always_xy=True)
     lon, lat = to_wgs.transform(*marks[:, :2].T)
-    there = to_wgs.transform(*(marks[:, :2] + 10 * marks[:, 2:]).T)
+    there = to_wgs.transform(*(marks[:, :2] + 10 * marks[:, 2:4]).T)
     bearing = Geod(ellps="WGS84").inv(lon, lat, *there)[0]
     got = np.array(_current(moved, to_wgs))
     np.testing.assert_allclose(got[:, :2], np.column_stack([lat, lon]), atol=1e-6)
@@ -82,6 +82,26 @@ def test_a_guess_is_called_one():
         data = page_data(toy.result(replace(ch, report={**ch.report, "head_assumed": assumed})))
         assert any(said in text for text in data["honest"]) is assumed
         assert data["guessed"]["upstream"] is assumed
+
+
+@pytest.mark.browser
+def test_from_far_away_an_arrow_points_down_the_valley_and_not_into_a_bend(offline, tmp_path):
+    """A river that winds by 50 degrees to either side of east: from far away every arrow points about east."""
+    ch = toy.channel(cell_m=1.0)
+    ahead = np.radians(50 * np.sin(2 * np.pi * ch.grid.x / 8)).astype(np.float32)
+    winding = {"flow_east": np.cos(ahead), "flow_north": np.sin(ahead), "width": np.full(ch.grid.n_wet, 2, np.float32)}
+    path = tmp_path / "map.html"
+    path.write_text(map_page(toy.result(ch.with_layers(**winding))), encoding="utf-8")
+    page = offline(path, 1280, 800).page
+    page.wait_for_selector("body[data-ready]")
+    turns = "[...document.querySelectorAll('.current svg')].map((a) => Number(a.style.transform.match(/-?[0-9.]+/)[0]))"
+    page.evaluate("reachmapPage.map.setZoom(reachmapPage.map.getZoom() - 1, {animate: false})")
+    far = page.evaluate(turns)
+    page.evaluate("reachmapPage.map.setZoom(reachmapPage.map.getZoom() + 4, {animate: false})")
+    near = page.evaluate(turns)
+    assert len(far) >= 2
+    assert np.abs(far).max() < 15
+    assert np.abs(near).max() > 15
 
 
 @pytest.mark.parametrize("units", ["metric", "imperial"])

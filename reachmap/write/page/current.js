@@ -11,28 +11,42 @@ function makeCurrent(L, map, D) {
     path.setAttribute('class', name);
     return path;
   };
-  const marks = D.shapes.current.map(([lat, lon, toward]) => {
+  const marks = D.shapes.current.map(([lat, lon, toward, order]) => {
     const arrow = document.createElementNS('http://www.w3.org/2000/svg', 'svg');
     arrow.setAttribute('viewBox', '0 0 26 16');
-    arrow.style.transform = `rotate(${toward - 90}deg)`;
     arrow.append(shape('halo'), shape('line'));
     const icon = L.divIcon({ className: 'current', iconSize: [ARROW, 16], html: arrow });
-    return L.marker([lat, lon], { icon, interactive: false, keyboard: false, zIndexOffset: -5000 });
+    return { order, toward, arrow, marker: L.marker([lat, lon], { icon, interactive: false, keyboard: false, zIndexOffset: -5000 }) };
   });
+  const downstream = [...marks].sort((a, b) => a.order - b.order);
+
+  // Where the current runs; from far away, where it gets to within the length of an arrow, bends left out.
+  function turn({ order, toward }) {
+    let [from, to] = [order, order];
+    const apart = () => [downstream[to].at.x - downstream[from].at.x, downstream[to].at.y - downstream[from].at.y];
+    while (Math.hypot(...apart()) < ARROW && (from > 0 || to < marks.length - 1)) {
+      from = Math.max(0, from - 1);
+      to = Math.min(marks.length - 1, to + 1);
+    }
+    const [x, y] = apart();
+    return to - from <= 2 || Math.hypot(x, y) < ARROW / 2 ? toward - 90 : (Math.atan2(y, x) * 180) / Math.PI;
+  }
 
   // Far from one another and clear of the boxes taken; the first marks are spread over the whole beat.
   function place(room, taken) {
     const half = ARROW / 2;
     const placed = [];
+    for (const mark of marks) mark.at = map.latLngToContainerPoint(mark.marker.getLatLng());
     for (const mark of marks) {
-      const { x, y } = map.latLngToContainerPoint(mark.getLatLng());
+      const { x, y } = mark.at;
       const inside = x - half >= room.left && x + half <= room.right && y - half >= room.top && y + half <= room.bottom;
       const clear = inside && taken.every((b) => x + half < b.left || x - half > b.right || y + half < b.top || y - half > b.bottom);
       const free = clear && placed.every(([a, b]) => Math.hypot(a - x, b - y) >= ARROWS_APART);
       if (free) {
         placed.push([x, y]);
-        group.addLayer(mark);
-      } else group.removeLayer(mark);
+        mark.arrow.style.transform = `rotate(${turn(mark)}deg)`;
+        group.addLayer(mark.marker);
+      } else group.removeLayer(mark.marker);
     }
   }
   return { group, place };
