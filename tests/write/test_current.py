@@ -140,6 +140,9 @@ def test_the_map_says_it_at_first_glance_and_nothing_is_covered(offline, tmp_pat
     assert set(page.evaluate("[...document.querySelectorAll('.current svg')].map((a) => a.style.transform)")) == {
         "rotate(0deg)"
     }
+    # However crowded the numbers are, one arrow has its place.
+    page.evaluate("reachmapPage.map.setZoom(reachmapPage.map.getZoom() - 3, {animate: false})")
+    assert len(page.evaluate(ARROWS)) >= 1
     page.evaluate("document.getElementById('extra-current').click()")
     assert page.evaluate(ARROWS) == []
     assert "Arrows: which way the water runs." in page.evaluate("document.getElementById('signs').textContent")

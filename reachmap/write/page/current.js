@@ -32,22 +32,30 @@ function makeCurrent(L, map, D) {
     return to - from <= 2 || Math.hypot(x, y) < ARROW / 2 ? toward - 90 : (Math.atan2(y, x) * 180) / Math.PI;
   }
 
+  const box = ({ at: { x, y } }) => ({ left: x - ARROW / 2, top: y - ARROW / 2, right: x + ARROW / 2, bottom: y + ARROW / 2 });
+  function clear(mark, room, taken) {
+    const a = box(mark);
+    const inside = a.left >= room.left && a.right <= room.right && a.top >= room.top && a.bottom <= room.bottom;
+    return inside && taken.every((b) => a.right < b.left || a.left > b.right || a.bottom < b.top || a.top > b.bottom);
+  }
+
+  // The box of one arrow in the view, for others to keep away from; none where there is no room.
+  function first(room, taken) {
+    for (const mark of marks) mark.at = map.latLngToContainerPoint(mark.marker.getLatLng());
+    return marks.filter((mark) => clear(mark, room, taken)).slice(0, 1).map(box);
+  }
+
   // Far from one another and clear of the boxes taken; the first marks are spread over the whole beat.
   function place(room, taken) {
-    const half = ARROW / 2;
     const placed = [];
-    for (const mark of marks) mark.at = map.latLngToContainerPoint(mark.marker.getLatLng());
     for (const mark of marks) {
       const { x, y } = mark.at;
-      const inside = x - half >= room.left && x + half <= room.right && y - half >= room.top && y + half <= room.bottom;
-      const clear = inside && taken.every((b) => x + half < b.left || x - half > b.right || y + half < b.top || y - half > b.bottom);
-      const free = clear && placed.every(([a, b]) => Math.hypot(a - x, b - y) >= ARROWS_APART);
-      if (free) {
+      if (clear(mark, room, taken) && placed.every(([a, b]) => Math.hypot(a - x, b - y) >= ARROWS_APART)) {
         placed.push([x, y]);
         mark.arrow.style.transform = `rotate(${turn(mark)}deg)`;
         group.addLayer(mark.marker);
       } else group.removeLayer(mark.marker);
     }
   }
-  return { group, place };
+  return { group, first, place };
 }

@@ -115,7 +115,9 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     const taken = notes.places().map(at).map(({ x, y }) => ({ left: x, top: y, right: x + 22, bottom: y + 22 }));
     taken.push(...covers());
     const points = order.map((lie) => at(lie.at)).map(({ x, y }) => [x, y]);
-    placeTags(points, TAG, room, { must: chosen === null ? 3 : 4, taken }).forEach((spot, k) => {
+    const must = chosen === null ? 3 : 4;
+    const arrow = current.first(room, taken);
+    placeTags(points, TAG, room, { must, taken: state.extras.current ? [...taken, ...arrow] : taken }).forEach((spot, k) => {
       const node = markers.get(order[k].n).getElement();
       if (!node) return;
       node.hidden = !spot;
