@@ -101,7 +101,7 @@ _ROWS = [
     # visit
     ("wading", "", "visit", "wading class by daylight: 1 usual care, 2 strong care, 3 do not wade"),
     ("wading_dark", "", "visit", "the same after dark, when every step is harder"),
-    ("redd", "", "visit", "1 where spawning gravel is likely in season, keep off; else 0"),
+    ("redd", "", "visit", "1 where spawning gravel is likely, in the season of any of the scenes, keep off; else 0"),
 ]
 
 LAYERS: dict[str, Layer] = {row[0]: Layer(*row) for row in _ROWS}

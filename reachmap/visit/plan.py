@@ -65,7 +65,7 @@ def plan_visit(
 
     def read(name: str, cells: WetCells) -> np.ndarray:
         if name == "redd":
-            return redds(channel, light.scene, cells)
+            return redds(channel, [one.scene for one in lights.values()], cells)
         return wading_class(channel["depth"][cells], channel["speed"][cells], name == "wading_dark", unsure)
 
     layers = Derived(("wading", "wading_dark", "redd"), read, channel.grid.n_wet)

@@ -67,15 +67,15 @@ def spawning_now(beat: Beat, scene: Scene) -> bool:
     return month in SPAWNING[beat.fish.species]
 
 
-def redds(channel: Channel, scene: Scene, cells: WetCells = slice(None)) -> np.ndarray:
-    """1 where spawning gravel is likely in season, else 0, in some cells (n,) float32.
+def redds(channel: Channel, scenes: Iterable[Scene], cells: WetCells = slice(None)) -> np.ndarray:
+    """1 where spawning gravel is likely, in the season of any of some scenes, else 0, in some cells (n,) float32.
 
     Depth 0.15-0.5 m and speed 0.25-0.6 m/s, around the means 0.317 m and 0.394 m/s of spawning brown trout
     (Shirvell & Dungey 1983, TAFS); the width of the bands is assumed.
     """
     depth, speed = channel["depth"][cells], channel["speed"][cells]
     fits = (depth > 0.15) & (depth < 0.5) & (speed > 0.25) & (speed < 0.6)
-    return (fits & spawning_now(channel.beat, scene)).astype(np.float32)
+    return (fits & any(spawning_now(channel.beat, scene) for scene in scenes)).astype(np.float32)
 
 
 def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Caution, ...]:

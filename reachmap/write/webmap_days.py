@@ -8,6 +8,7 @@ import numpy as np
 
 from reachmap.light import bed_terms
 from reachmap.light.model import DayLight
+from reachmap.visit.wading import spawning_now
 from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, figures, pack_bytes, pack_rows, pack_words
 
@@ -46,9 +47,10 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
     first = _Shades(days[0].sun_share, rows)
     out = []
     for day in days:
-        glow = max(result.lights[name].scene.town_glow_lux for name, one in result.days.items() if one is day)
+        scenes = [result.lights[name].scene for name, one in result.days.items() if one is day]
         sun = first if day is days[0] else _Shades(day.sun_share, rows, first)
-        out.append(_day(day, sun, rows, coarse, glow))
+        data = _day(day, sun, rows, coarse, max(scene.town_glow_lux for scene in scenes))
+        out.append({**data, "spawning": any(spawning_now(result.channel.beat, scene) for scene in scenes)})
     return out
 
 

@@ -58,7 +58,7 @@ def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, he
     channel = replace(made.channel, beat=replace(made.channel.beat, visitor=visitor))
     sun = Body(-12.0 if dark else altitude, azimuth, 1.0)
     scene = replace(toy.scenes()[0], when=toy.NOON.replace(month=month))
-    redd = redds(channel, scene)
+    redd = redds(channel, [scene])
     assert redd.any() == (month == 10)
     hours = {int(n): Hour(sun, dark, "12:00") for n in made.lies.table.index}
     wading = wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure)

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import geopandas as gpd
 import numpy as np
@@ -27,8 +28,9 @@ CROSSING = (12.0, 1.8)
 
 @pytest.fixture(scope="module")
 def result():
-    """The toy water with spawning gravel at its head and a lane across a seam."""
-    ch = toy.channel(cell_m=1.0)
+    """The toy water with spawning gravel at its head, a scene in the season, and a lane across a seam."""
+    october = replace(toy.scenes()[0], name="October", when=datetime(2026, 10, 20, 12, tzinfo=UTC))
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=(*toy.scenes(), october)))
     made = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
     lane = made.visit.lanes.assign(crosses_seam=True)
     lane = gpd.GeoDataFrame(lane.drop(columns="geometry"), geometry=[shapely.LineString([(12, 0.9), (12, 4)])])
@@ -347,14 +349,18 @@ def test_the_sign_not_to_wade_lies_over_its_cells_from_far_and_near(offline, res
 def test_spawning_gravel_is_grey_in_season_and_says_to_keep_off(offline, page_file, result):
     page = ready(offline, page_file).page
     grid = result.channel.grid
-    grey = np.array([max(s[:3]) - min(s[:3]) < 6 and s[0] > 100 and s[3] > 200 for s in signs_in_cells(page, grid)])
-    assert grey[grid.x < -50].mean() > 0.95
-    assert not grey[grid.x > -40].any()
+    cell = int(np.flatnonzero(grid.x < -50)[0])
+    for scene, season in (("sunny noon", False), ("October", True)):
+        page.evaluate(
+            f"[...document.querySelectorAll('#scenes button')].find((b) => b.textContent === '{scene}').click()"
+        )
+        grey = np.array([max(s[:3]) - min(s[:3]) < 6 and s[0] > 100 and s[3] > 200 for s in signs_in_cells(page, grid)])
+        assert (grey[grid.x < -50].mean() > 0.95) == season
+        assert not grey[grid.x > -40].any()
+        page.evaluate("(i) => reachmapPage.place.cell(reachmapPage.map.getCenter(), i)", cell)
+        assert ("keep off" in page.locator("#place").inner_text()) == season
     page.locator("#tab-show").click()
     assert "spawn" in page.locator("#signs").inner_text()
-    cell = int(np.flatnonzero(grid.x < -50)[0])
-    page.evaluate("(i) => reachmapPage.place.cell(reachmapPage.map.getCenter(), i)", cell)
-    assert "keep off" in page.locator("#place").inner_text()
 
 
 @pytest.mark.browser

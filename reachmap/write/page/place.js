@@ -44,7 +44,7 @@ function makePlace(page) {
     const limit = physics.limiting(state.setting, i);
     const score = result.hold[i];
     const wading = WADING_WORDS[U.layers[isDark(D, state.setting) ? 'wading_dark' : 'wading'][i]];
-    const redd = U.layers.redd[i] ? 'trout spawn here now; keep off' : '';
+    const redd = U.layers.redd[i] && D.days[state.setting.day].spawning ? 'trout spawn here now; keep off' : '';
     card('This spot', [],
       el('p', {}, el('b', { text: scoreWord(score) }), score > 0.75 ? ': nothing much speaks against it.' : `: ${FACTOR_WORDS[limit]}.`),
       facts([

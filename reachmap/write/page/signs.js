@@ -86,7 +86,8 @@ function makeSigns(L, map, D, U, state) {
     return out;
   }
 
-  // What is shown: {wanted, night}, and beside it for the kept moment {night, x}, up to x on the screen; null for none.
+  // What is shown: the signs wanted, `now` and beside it the moment `kept`, each {night, spawning}; the kept one up to
+  // `x` on the screen.
   let shown = null;
   function draw() {
     if (!shown) return;
@@ -101,17 +102,17 @@ function makeSigns(L, map, D, U, state) {
     canvas.height = (to.y - from.y) * ratio;
     canvas.style.width = `${to.x - from.x}px`;
     L.DomUtil.setPosition(canvas, from);
-    const { wanted, night, kept } = shown;
-    const line = kept ? map.containerPointToLayerPoint([kept.x, 0]).x : view.left;
-    const sides = [[line, view.right, night], ...(kept ? [[view.left, line, kept.night]] : [])];
+    const { wanted, now, kept, x: split } = shown;
+    const line = kept ? map.containerPointToLayerPoint([split, 0]).x : view.left;
+    const sides = [[line, view.right, now], ...(kept ? [[view.left, line, kept]] : [])];
     // Places on the layer, which a push of the map leaves where they are, so that lines and dots stay on their ground.
     pen.setTransform(ratio, 0, 0, ratio, -from.x * ratio, -from.y * ratio);
-    for (const [left, right, inDark] of sides) {
+    for (const [left, right, { night, spawning }] of sides) {
       pen.save();
       pen.beginPath();
       pen.rect(left, view.top, right - left, view.bottom - view.top);
       pen.clip();
-      const found = stretches(view, inDark ? byNight : byDay, wanted);
+      const found = stretches(view, night ? byNight : byDay, spawning ? wanted : wanted & ~SIGN.redd);
       for (const [name, [side, of]] of Object.entries(SIGNS)) {
         const here = found.filter(([, , , , sign]) => sign & SIGN[name]);
         if (here.length) pen.fillStyle = pattern(pen, side, ratio, of);
@@ -124,8 +125,10 @@ function makeSigns(L, map, D, U, state) {
   }
   map.on('moveend zoomend resize', draw);
 
-  function show({ hatch, wade, night, kept = null }) {
-    const next = { wanted: SIGN.stay | SIGN.redd | (hatch ? SIGN.thin : 0) | (wade ? SIGN.care : 0), night, kept };
+  function show({ hatch, wade, now, kept, x }) {
+    const moment = (setting) => setting && { night: isDark(D, setting), spawning: D.days[setting.day].spawning };
+    const wanted = SIGN.stay | SIGN.redd | (hatch ? SIGN.thin : 0) | (wade ? SIGN.care : 0);
+    const next = { wanted, now: moment(now), kept: moment(kept), x: kept ? x : 0 };
     if (JSON.stringify(next) === JSON.stringify(shown)) return;
     shown = next;
     draw();

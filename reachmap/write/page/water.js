@@ -81,8 +81,7 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
     const a = map.containerPointToLayerPoint([x, 0]);
     const b = map.containerPointToLayerPoint(size);
     signs.show({
-      hatch: state.extras.thin, wade: state.extras.wading, night: isDark(D, state.setting),
-      kept: on ? { night: isDark(D, state.kept), x } : null,
+      hatch: state.extras.thin, wade: state.extras.wading, now: state.setting, kept: on ? state.kept : null, x,
     });
     map.getPane('now').style.clip = on ? `rect(${a.y}px,${b.x}px,${b.y}px,${a.x}px)` : '';
   }
