@@ -20,7 +20,7 @@ from reachmap.sight import see
 from reachmap.trout import Lies, find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
-from reachmap.write.model import Result
+from reachmap.write.model import Result, temperatures
 
 Progress = Callable[[str, float], None]
 
@@ -96,7 +96,8 @@ def analyse(
     say("the visit", 0.8)
     visit = plan_visit(channel, lights, sights, holdings, lies, days[shown[0]], table)
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
-    return Result(channel, lights, sights, holdings, days, lies, visit, table.tables(), record)
+    tables = table.tables(temperatures(chosen))
+    return Result(channel, lights, sights, holdings, days, lies, visit, tables, record)
 
 
 def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings: Any) -> tuple[Result, Path]:

@@ -45,6 +45,7 @@ _WATER = (
     Setting("clarity_how", "word", '"white from above"', "how clarity was judged", words=CLARITY_HOW),
     Setting("colour", "word", '"clear"', "colour of the water", words=COLOURS),
     Setting("bed_visible", "yes/no", "true", "the bed could be seen at the deepest point"),
+    Setting("temperature_c", "temperature", "13", "water temperature", -1, 40),
 )
 _LENGTHS = tuple(LENGTH)
 SECTIONS: dict[str, dict[str, Setting]] = {
@@ -72,7 +73,7 @@ SECTIONS: dict[str, dict[str, Setting]] = {
             10,
         ),
     ),
-    "water": _table(*_WATER, Setting("temperature_c", "temperature", "13", "water temperature", -1, 40)),
+    "water": _table(*_WATER),
     "fish": _table(
         Setting("species", "word", '"brown"', "which trout", words=SPECIES),
         Setting("length_m", "length", "0.35", "its length", 0.05, 1.5),

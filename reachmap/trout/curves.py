@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.resources import files
@@ -126,11 +126,13 @@ class Curves:
         day = shift_day(self.day, self.night["nose"], self.settings, fish, temperature_c, shade)
         return day, shift_night(self.night, self.settings, fish, self.eyes.least_lux(fish))
 
-    def tables(self) -> dict[str, Any]:
+    def tables(self, temperatures_c: Sequence[float | None] = ()) -> dict[str, Any]:
         """Plain numbers for a page that scores again: per fish the final points and weights of every factor.
 
-        The first entry of `fish` is the fish in mind, then every species at `BUILT_IN_LENGTHS_M`.
+        The first entry of `fish` is the fish in mind, then every species at `BUILT_IN_LENGTHS_M`. By day there is a
+        table for each of some water temperatures [degC]; none given takes that of these curves.
         """
+        warmth = temperatures_c or (self.temperature_c,)
         others = [Fish(s, length) for s in SPECIES for length in BUILT_IN_LENGTHS_M]
         eyes = self.eyes
         names = ("thing_m", "contrast", "contrast_least", "light_full_lux", "light_exponent", "inspect_s")
@@ -140,7 +142,7 @@ class Curves:
             "log10_of": ["light"],
             "lux_floor": LUX_FLOOR,
             "edge_share": self["cover.edge_share"],
-            "fish": [self._fish_table(fish) for fish in (self.fish, *(f for f in others if f != self.fish))],
+            "fish": [self._fish_table(fish, warmth) for fish in (self.fish, *(f for f in others if f != self.fish))],
             "sight": {name: eyes[name] for name in names}
             | {
                 "turbidity": [list(pair) for pair in eyes.turbidity],
@@ -148,15 +150,16 @@ class Curves:
             },
         }
 
-    def _fish_table(self, fish: Fish) -> dict[str, Any]:
-        """Final curves of one fish as plain numbers."""
-        day, night = self.shifted(fish, self.temperature_c)
+    def _fish_table(self, fish: Fish, temperatures_c: Sequence[float | None]) -> dict[str, Any]:
+        """Final curves of one fish as plain numbers; those of the night are the same at any temperature."""
+        days = [self.shifted(fish, warm)[0] for warm in temperatures_c]
+        night = self.shifted(fish, self.temperature_c)[1]
         return {
             "species": fish.species,
             "length_m": fish.length_m,
             "scotopic_lux": self.eyes.least_lux(fish),
             "mar_arcmin": self.eyes.mar_arcmin(fish),
-            "day": {factor: _plain(day[factor]) for factor in FACTORS},
+            "day": [{factor: _plain(day[factor]) for factor in FACTORS} for day in days],
             "night": {factor: _plain(night[factor]) for factor in FACTORS},
         }
 

@@ -88,11 +88,15 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
     ]
     if channel.depth_guessed or channel.speed_relative:
         out.insert(0, Caution("guess", "Depth or speed here is a guess, not a measurement: do not wade by it.", True))
-    warm = beat.water.temperature_c
+    scenes = [*scenes]
+    known = [s.water.temperature_c for s in scenes if s.water.temperature_c is not None]
+    warm = max(known, default=beat.water.temperature_c)
+    # Where scenes differ, that of the warmest counts.
+    the_water = "In the warmest scene the water" if len(set(known)) > 1 else "The water"
     if warm is not None and warm >= STOP_C:
-        out.insert(0, Caution("warm", f"The water is {warm:g} C: let the fish be until it cools.", True))
+        out.insert(0, Caution("warm", f"{the_water} is {warm:g} C: let the fish be until it cools.", True))
     elif warm is not None and warm >= WARM_C:
-        out.append(Caution("warm", f"The water is {warm:g} C: land fish fast, keep them wet, stop at {STOP_C:g} C."))
+        out.append(Caution("warm", f"{the_water} is {warm:g} C: land fish fast, keep them wet, stop at {STOP_C:g} C."))
     else:
         out.append(Caution("warm", f"Measure the water: care from {WARM_C:g} C, no fishing from {STOP_C:g} C."))
     if any(spawning_now(beat, scene) for scene in scenes):

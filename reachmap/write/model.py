@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
 from reachmap.light.model import DayLight, Light
 from reachmap.sight.model import Sight
 from reachmap.trout.model import Holding, Lies
 from reachmap.visit.model import Visit
+
+
+def temperatures(scenes: Iterable[Scene]) -> list[float | None]:
+    """The water temperatures of some scenes [degC], each once, in their order; None where it is not known."""
+    return list(dict.fromkeys(scene.water.temperature_c for scene in scenes))
 
 
 @dataclass(frozen=True)
@@ -23,7 +29,8 @@ class Result:
     lights, sights, holdings : by scene name, in the beat's order
     days : the day of each scene in 10-minute steps, by scene name; scenes of one day share it
     lies, visit : what was found and what to do about it
-    curves : the curves in use as plain tables (what `trout.Curves.tables()` returns), for pages that score again
+    curves : the curves in use as plain tables (what `trout.Curves.tables` returns for the scenes' `temperatures`), for
+        pages that score again
     record : inputs, settings, versions, errors, for run.json
     """
 

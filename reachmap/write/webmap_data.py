@@ -17,7 +17,7 @@ from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
 from reachmap.trout.reasons import MOON_LUX
-from reachmap.write.model import Result
+from reachmap.write.model import Result, temperatures
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
 from reachmap.write.summary import draw_words, fly_words, level_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
@@ -61,6 +61,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": dict(result.curves),
         "scenes": [_scene(result, name, days) for name in result.holdings],
+        "temperatures": temperatures(light.scene for light in result.lights.values()),
         "lies": _lies(result, to_wgs),
         "shapes": shapes(result, to_wgs),
         "notes": _notes(beat.notes),
@@ -103,6 +104,7 @@ def _scene(result: Result, name: str, days: list[DayLight]) -> dict[str, Any]:
     """One of the beat's scenes as settings of the page."""
     light, day = result.lights[name], result.days[name]
     scene = light.scene
+    warmth = temperatures(one.scene for one in result.lights.values())
     at_one = clarity_to_attenuation(replace(scene.water, clarity_m=1.0, how="white from above"))
     return {
         "name": name,
@@ -110,6 +112,7 @@ def _scene(result: Result, name: str, days: list[DayLight]) -> dict[str, Any]:
         "step": day.step_of(scene.when),
         "cloud": int(scene.cloud),
         "colour": scene.water.colour,
+        "warmth": warmth.index(scene.water.temperature_c),
         "clarity_m": round(at_one[1] / light.beam_attenuation_per_m, 2),
     }
 

@@ -75,9 +75,13 @@ def test_scenes_are_in_the_beats_time(tmp_path, when, utc):
 
 
 def test_a_scene_has_water_of_its_own(tmp_path):
-    beat = read(tmp_path, TOML + 'clarity_m = 0.6\ncolour = "cloudy"\ntown_glow_lux = 0.01\nleaf_on = false\n')
+    given = 'clarity_m = 0.6\ncolour = "cloudy"\ntown_glow_lux = 0.01\nleaf_on = false\n'
+    beat = read(tmp_path / "one", TOML + given)
     scene = beat.scenes[0]
     assert (scene.water.clarity_m, scene.water.colour, scene.water.temperature_c) == (0.6, "cloudy", 13)
+    assert read(tmp_path / "cold", TOML + given + "temperature_f = 39.2\n").scenes[
+        0
+    ].water.temperature_c == pytest.approx(4)
     assert (scene.town_glow_lux, scene.leaf_on) == (0.01, False)
 
 

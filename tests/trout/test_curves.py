@@ -87,16 +87,19 @@ def test_winter_sets_in_between_the_two_temperatures(curves):
 
 
 def test_tables_are_plain_and_final(curves):
-    tables = json.loads(json.dumps(load_curves(fish=Fish("rainbow", 0.41), temperature_c=8.0).tables()))
+    mine = load_curves(fish=Fish("rainbow", 0.41), temperature_c=8.0)
+    tables = json.loads(json.dumps(mine.tables()))
     assert tables["factors"] == list(FACTORS)
     own = tables["fish"][0]
     assert (own["species"], own["length_m"]) == ("rainbow", 0.41)
     day, night = curves.shifted(Fish("rainbow", 0.41), 8.0)
-    for eye, final in (("day", day), ("night", night)):
+    for got, final in ((own["day"][0], day), (own["night"], night)):
         for factor in FACTORS:
-            assert own[eye][factor]["weight"] == pytest.approx(final[factor].weight)
-            assert np.allclose(own[eye][factor]["points"], final[factor].points)
+            assert got[factor]["weight"] == pytest.approx(final[factor].weight)
+            assert np.allclose(got[factor]["points"], final[factor].points)
     assert {f["species"] for f in tables["fish"]} == set(SPECIES)
+    at_two = mine.tables([13.0, 8.0])["fish"][0]
+    assert at_two["day"][1] == mine.tables()["fish"][0]["day"][0] != at_two["day"][0]
 
 
 @given(

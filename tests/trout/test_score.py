@@ -184,7 +184,7 @@ def test_the_tables_score_the_same(scored):
                 value = given_inputs[tables["inputs"][eye][factor]].astype(float)
                 if factor in tables["log10_of"]:
                     value = np.log10(np.maximum(value, tables["lux_floor"]))
-                curve = own[eye][factor]
+                curve = (own["day"][0] if eye == "day" else own["night"])[factor]
                 with np.errstate(divide="ignore"):
                     logs = logs + curve["weight"] * np.log(np.interp(value, *zip(*curve["points"], strict=True)))
                 total += curve["weight"]

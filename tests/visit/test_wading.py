@@ -71,6 +71,15 @@ def test_warm_water_is_said(toy_channel, warm, says):
     assert any(says in c.text for c in cautions(beat, toy_channel, ()))
 
 
+def test_the_warmest_scene_counts(toy_channel):
+    cool, warm = (replace(toy.scenes()[0], name=str(t), water=Water(temperature_c=t)) for t in (12.0, 21.0))
+    texts = [c.text for c in cautions(toy_channel.beat, toy_channel, [cool, warm])]
+    assert texts[0] == "In the warmest scene the water is 21 C: let the fish be until it cools."
+    assert any(
+        text.startswith("The water is 21 C") for text in [c.text for c in cautions(toy.beat(), toy_channel, [warm])]
+    )
+
+
 def test_a_guess_is_said_first(toy_channel):
     guessed = replace(toy_channel, depth_guessed=True)
     assert cautions(guessed.beat, guessed, ())[0].key == "guess"

@@ -160,7 +160,7 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
         )
         want = hold(ch, light, toy.sight(ch, light), fish, curves)["hold"][cells]
         setting = {"day": number, "step": step, "cloud": cloud, "fish": entry}
-        setting |= {"clarity": water.clarity_m, "colour": water.colour}
+        setting |= {"clarity": water.clarity_m, "colour": water.colour, "warmth": 0}
         got = one.page.evaluate(
             "([s, cells]) => { const h = reachmapPage.physics.score(s).hold; return cells.map((i) => h[i]); }",
             [setting, cells.tolist()],
@@ -174,8 +174,12 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
 
 @pytest.mark.browser
 def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sample_folder, tmp_path):
-    """A scene's button sets its day too, so that sun and moon stand as they do in what is printed for it."""
-    made = reachmap.analyse(sample_folder)
+    """A scene's button sets its day and its water too, so that sun, moon and fish are as in what is printed for it."""
+    beat = reachmap.read_beat(sample_folder)
+    noon, overcast, night = beat.scenes
+    when = noon.when.replace(month=1, day=15)
+    winter = replace(overcast, name="winter", when=when, water=replace(noon.water, temperature_c=3.0))
+    made = reachmap.analyse(replace(beat, scenes=(noon, overcast, winter, night)))
     path = tmp_path / "map.html"
     path.write_text(map_page(made), encoding="utf-8")
     one = ready(offline, path, SIZES[0])
@@ -198,7 +202,8 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
         assert f"It is in the top five in {100 * table.loc[best, 'sure']:.0f} % of draws." in told
         assert f"of draws. (as in “{name}”)" in told
         one.page.evaluate("document.querySelector('#place [aria-label=Close]').click()")
-    assert len({day.date for day in made.days.values()}) == 2
+    assert len({day.date for day in made.days.values()}) == 3
+    assert one.page.locator("#warmth option").all_inner_texts() == ["13\xa0C", "3\xa0C"]
     # The last one is the night's: light has a scale of its own, unless it is laid beside a day's.
     one.page.evaluate("document.getElementById('layer-light').click()")
     assert "moonlight" in one.page.inner_text("#legend")
@@ -212,7 +217,7 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     moment = "document.getElementById('moment').textContent"
     one.page.locator("#day").select_option("0")
     assert one.page.evaluate(moment).startswith("30 July 2026, 02:00")
-    one.page.locator("#day").select_option("1")
+    one.page.locator("#day").select_option("2")
     one.page.evaluate("reachmapPage.set({step: 78})")
     assert one.page.evaluate(moment).startswith("31 July 2026, 13:00")
     quiet(one)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 SETTINGS = [
-    {"day": 0, "step": 75, "cloud": 1, "clarity": 2.5, "colour": "clear", "fish": 0},
-    {"day": 1, "step": 126, "cloud": 6, "clarity": 1.1, "colour": "cloudy", "fish": 1},
-    {"day": 1, "step": 3, "cloud": 0, "clarity": 4.0, "colour": "stained", "fish": 0},
+    {"day": 0, "step": 75, "cloud": 1, "clarity": 2.5, "colour": "clear", "fish": 0, "warmth": 0},
+    {"day": 1, "step": 126, "cloud": 6, "clarity": 1.1, "colour": "cloudy", "fish": 1, "warmth": 0},
+    {"day": 1, "step": 3, "cloud": 0, "clarity": 4.0, "colour": "stained", "fish": 0, "warmth": 0},
 ]
 
 

@@ -1,7 +1,7 @@
 // The panel's controls, wired to what is set.
 
 // What to set for one of the beat's scenes.
-const asScene = ({ day, step, cloud, clarity_m: clarity, colour }) => ({ day, step, cloud, clarity, colour });
+const asScene = ({ day, step, cloud, clarity_m: clarity, colour, warmth }) => ({ day, step, cloud, clarity, colour, warmth });
 
 function wireSky({ D, state, set, soon }) {
   $('day').append(...D.days.map((day, k) => el('option', { value: k, text: day.date })));
@@ -14,6 +14,8 @@ function wireSky({ D, state, set, soon }) {
   $('hour').addEventListener('input', () => soon({ step: Number($('hour').value) }));
   $('cloud').addEventListener('input', () => soon({ cloud: Number($('cloud').value) }));
   $('clarity').addEventListener('input', () => soon({ clarity: Number($('clarity').value) }));
+  $('warmth').addEventListener('change', () => set({ warmth: Number($('warmth').value) }));
+  $('warmth-row').hidden = D.temperatures.length < 2;
   $('colour').append(...Object.keys(D.water).map((word) => el('option', { value: word, text: word })));
   $('colour').addEventListener('change', () => set({ colour: $('colour').value }));
   $('fish').addEventListener('change', () => set({ fish: Number($('fish').value) }));
@@ -103,6 +105,8 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
     $('units').textContent = units.imperial ? 'Use metres' : 'Use feet';
     $('fish').replaceChildren(...D.curves.fish.map((fish, k) => el('option', { value: k, text: fishText(fish) + (k === 0 ? ' (this beat)' : '') })));
     $('fish').value = state.setting.fish;
+    $('warmth').replaceChildren(...D.temperatures.map((warm, k) => el('option', { value: k, text: warm === null ? 'not known' : units.warmth(warm) })));
+    $('warmth').value = state.setting.warmth;
     if (scale) scale.remove();
     scale = L.control.scale({ position: 'bottomright', metric: !units.imperial, imperial: units.imperial, maxWidth: 140 }).addTo(map);
   }
@@ -154,6 +158,7 @@ function showSetting({ D, state, momentText }) {
   $('clarity-out').textContent = units.length(s.clarity, 1);
   $('colour').value = s.colour;
   $('fish').value = s.fish;
+  $('warmth').value = s.warmth;
   for (const button of $('scenes').children) {
     const scene = D.scenes[Number(button.dataset.k)];
     const same = Object.entries(asScene(scene)).every(([name, value]) => s[name] === value);

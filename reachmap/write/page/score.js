@@ -20,13 +20,16 @@ function makePhysics(D, U) {
   const coverNow = makeCover(D, U, light);
   const value = (name, i) => U.layers[name][i] * D.layers[name].step;
   const loss = (curve, x) => (curve.weight > 0 ? -curve.weight * Math.log(read(curve.points, x)) : 0);
+  // The curves of a setting: by day they are other ones at another water temperature.
+  const tableOf = (s, eye) => (eye === 'day' ? curves.fish[s.fish].day[s.warmth] : curves.fish[s.fish].night);
+  const keyOf = (s) => `${s.fish} ${s.warmth}`;
   const weightOf = (eye) => curves.factors.reduce((sum, f) => sum + eye[f].weight, 0);
   const logLux = (lux) => Math.log10(Math.max(lux, curves.lux_floor));
 
   // What all factors but light and cover leave of the score: it doesn't change with the hour.
-  function lasting(fish, eye) {
-    return remember(`lasting ${eye}`, fish, () => {
-      const table = curves.fish[fish][eye];
+  function lasting(s, eye) {
+    return remember(`lasting ${eye}`, keyOf(s), () => {
+      const table = tableOf(s, eye);
       const weight = weightOf(table);
       const out = new Float32Array(n);
       for (const factor of curves.factors) {
@@ -43,9 +46,9 @@ function makePhysics(D, U) {
   }
 
   // What light leaves of it, by the upper 16 bits of lux as a 32-bit float: steps of 0.4 % without a logarithm a cell.
-  function byLight(fish, eye) {
-    return remember(`light ${eye}`, fish, () => {
-      const table = curves.fish[fish][eye];
+  function byLight(s, eye) {
+    return remember(`light ${eye}`, keyOf(s), () => {
+      const table = tableOf(s, eye);
       const weight = weightOf(table);
       const number = new Float32Array(1);
       const bits = new Uint32Array(number.buffer);
@@ -59,9 +62,9 @@ function makePhysics(D, U) {
   }
 
   // What cover leaves of it, by its packed number.
-  function byCover(fish, eye) {
-    return remember(`cover ${eye}`, fish, () => {
-      const table = curves.fish[fish][eye];
+  function byCover(s, eye) {
+    return remember(`cover ${eye}`, keyOf(s), () => {
+      const table = tableOf(s, eye);
       const weight = weightOf(table);
       const { step } = D.layers.cover_number;
       return Float32Array.from({ length: Math.round(1 / step) + 1 }, (_, v) => Math.exp(-loss(table.cover, v * step) / weight));
@@ -69,8 +72,8 @@ function makePhysics(D, U) {
   }
 
   // The tables of one fish, by day and by night.
-  function prepare(fish) {
-    return ['day', 'night'].map((eye) => ({ lasting: lasting(fish, eye), light: byLight(fish, eye), cover: byCover(fish, eye) }));
+  function prepare(s) {
+    return ['day', 'night'].map((eye) => ({ lasting: lasting(s, eye), light: byLight(s, eye), cover: byCover(s, eye) }));
   }
 
   // Hold score of every wet cell, and what went into it.
@@ -79,7 +82,7 @@ function makePhysics(D, U) {
     const eye = eyeNow(s);
     const bits = new Uint32Array(lux.buffer);
     const cover = coverNow(s);
-    const [byDay, byNight] = prepare(s.fish);
+    const [byDay, byNight] = prepare(s);
     const hold = new Float32Array(n);
     for (let i = 0; i < n; i++) {
       const k = bits[i] >>> 16;
@@ -100,7 +103,7 @@ function makePhysics(D, U) {
   // The factor that costs most in one cell.
   function limiting(s, i) {
     const eye = eyeNow(s)[i] >= 0.5 ? 'day' : 'night';
-    const table = curves.fish[s.fish][eye];
+    const table = tableOf(s, eye);
     const costs = curves.factors.map((factor) => {
       return loss(table[factor], inputNow(s, factor, curves.inputs[eye][factor], i));
     });
