@@ -43,25 +43,31 @@ def skies(days: list[DayLight], coarse: Coarse) -> dict[str, Any]:
 
 def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict[str, Any]]:
     """Every day as tables; what the sun's shade has in common with the first day is carried once."""
-    rows = MOST_SHADE // (coarse.grid.n_wet * len(days))
-    first = _Shades(days[0].sun_share, rows)
+    rows = MOST_SHADE // coarse.grid.n_wet
+    own_suns = 1 + sum(not _mostly_alike(day.sun_share, days[0].sun_share) for day in days[1:])
+    first = _Shades(days[0].sun_share, rows // own_suns)
     out = []
     for day in days:
         scenes = [result.lights[name].scene for name, one in result.days.items() if one is day]
-        sun = first if day is days[0] else _Shades(day.sun_share, rows, first)
-        data = _day(day, sun, rows, coarse, max(scene.town_glow_lux for scene in scenes))
+        sun = first if day is days[0] else _Shades(day.sun_share, rows // own_suns, first)
+        # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
+        moon = _Shades(day.moon_share, rows // len(days), wanted=np.array([s.altitude_deg < 0 for s in day.sun]))
+        data = _day(day, sun, moon, coarse, max(scene.town_glow_lux for scene in scenes))
         out.append({**data, "spawning": any(spawning_now(result.channel.beat, scene) for scene in scenes)})
     return out
 
 
-def _day(day: DayLight, sun: _Shades, most_rows: int, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
+def _mostly_alike(share: np.ndarray, other: np.ndarray) -> bool:
+    """Whether most steps of two days have the same shade, so that the second needs hardly any room of its own."""
+    return share.shape == other.shape and float((share == other).all(axis=1).mean()) > 0.5
+
+
+def _day(day: DayLight, sun: _Shades, moon: _Shades, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
     """A day as tables: what each step and sky puts into the light at the bed, and the shade of sun and moon."""
     terms = [
         [bed_terms(sun, moon, cloud, glow_lux) for cloud in range(9)]
         for sun, moon in zip(day.sun, day.moon, strict=True)
     ]
-    # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
-    moon = _Shades(day.moon_share, most_rows, wanted=np.array([s.altitude_deg < 0 for s in day.sun]))
     return {
         "date": f"{day.date:%d %B %Y}".lstrip("0"),
         "times": [f"{t:%H:%M}" for t in day.times],
