@@ -53,7 +53,10 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
         # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
         moon = _Shades(day.moon_share, rows // len(days), wanted=np.array([s.altitude_deg < 0 for s in day.sun]))
         data = _day(day, sun, moon, coarse, max(scene.town_glow_lux for scene in scenes))
-        out.append({**data, "spawning": any(spawning_now(result.channel.beat, scene) for scene in scenes)})
+        twice = sum(one.date == day.date for one in days) > 1
+        name = f"{day.date:%d %B %Y}".lstrip("0") + (", trees bare" if twice and not day.leaf_on else "")
+        spawning = any(spawning_now(result.channel.beat, scene) for scene in scenes)
+        out.append({"date": name, "spawning": spawning, **data})
     return out
 
 
@@ -69,7 +72,6 @@ def _day(day: DayLight, sun: _Shades, moon: _Shades, coarse: Coarse, glow_lux: f
         for sun, moon in zip(day.sun, day.moon, strict=True)
     ]
     return {
-        "date": f"{day.date:%d %B %Y}".lstrip("0"),
         "times": [f"{t:%H:%M}" for t in day.times],
         "step_min": day.step_min,
         "lux": [

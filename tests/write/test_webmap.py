@@ -17,6 +17,7 @@ from reachmap.trout import hold, load_curves
 from reachmap.trout.reasons import MOON_LUX
 from reachmap.write import map_page
 from reachmap.write.webmap import SCRIPTS, to_json
+from reachmap.write.webmap_data import page_data
 from tests import toy
 
 SIZES = [(1280, 800), (390, 844)]
@@ -221,6 +222,15 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     one.page.evaluate("reachmapPage.set({step: 78})")
     assert one.page.evaluate(moment).startswith("31 July 2026, 13:00")
     quiet(one)
+
+
+def test_two_days_of_one_date_can_be_told_apart():
+    noon = toy.scenes()[0]
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=(noon, replace(noon, name="bare", leaf_on=False))))
+    data = page_data(toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes)))
+    assert [day["date"] for day in data["days"]] == ["20 June 2026", "20 June 2026, trees bare"]
+    assert [scene["day"] for scene in data["scenes"]] == [0, 1]
+    assert {"sky_clear", "sky_clear_bare"} <= set(data["layers"])
 
 
 @pytest.mark.browser
