@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from reachmap.channel.model import Channel
+from reachmap.light.day import SHADED
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.trout.model import Holding
 
@@ -141,7 +142,7 @@ def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limi
     roof = "under cover" if place.roofed and not place.cover else ""
     shade = _shade_words(channel, place, light) if by_day and not place.roofed else ""
     hours = _hours_words(channel, place, light, day) if by_day and not place.roofed and day is not None else ""
-    moon = "" if by_day else night_words(float(light["light_bed"][place.cells].mean()), light.moon)
+    moon = "" if by_day else _night_here(light, place.cells)
     lack = _lack_words(place, holding, limiting, by_day)
     deep = f"{place.depth_m:.1f} m deep" + (" by guess" if channel.depth_guessed else "")
     current = _current_words(place, by_day) + (" by guess" if channel.speed_relative else "")
@@ -153,11 +154,18 @@ def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limi
     return Why(sentence(shade, hours, moon, lack), sentence("", lack if limiting != "light" else ""))
 
 
-def night_words(lux: float, moon: Body) -> str:
-    """What a light at the bed [lux] is called by night; without a moon it can only be the sky's or a town's."""
+def night_words(lux: float, moon_share: float) -> str:
+    """What a light at the bed [lux] is called by night; out of the moon's beam it can only be the sky's or a town's."""
     if lux < MOON_LUX:
         return "dark"
-    return "moonlit" if moon.altitude_deg > 0 else "dim"
+    return "moonlit" if moon_share >= SHADED else "dim"
+
+
+def _night_here(light: Light, cells: np.ndarray) -> str:
+    """What the light of a night scene over some cells is called."""
+    # With the sun down the layer is the moon's share.
+    share = float(light["sun_share"][cells].mean()) if light.moon.altitude_deg > 0 else 0.0
+    return night_words(float(light["light_bed"][cells].mean()), share)
 
 
 def shade_is_seen(sun: Body, cloud: float) -> bool:

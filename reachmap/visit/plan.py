@@ -186,7 +186,7 @@ def _light_then(day: DayLight, step: int, cloud: float, cells: np.ndarray, lux: 
     """Sun, shade or moon over a lie at that step, to end its reasons with; "" where none can be told."""
     sun = day.sun[step]
     if is_dark(sun):
-        return f"; {night_words(lux, day.moon[step])} then"
+        return f"; {night_words(lux, float(day.moon_share[step][day.columns(cells)].mean()) / 255)} then"
     if not shade_is_seen(sun, cloud):
         return ""
     return "; in the sun then" if day.sun_on(cells)[step].mean() >= 255 / 2 else "; in shade then"

@@ -92,8 +92,11 @@ def test_night_speaks_of_the_moon(toy_channel):
     dark = {**night.layers, "light_bed": (night["light_bed"] / 100).astype(np.float32)}
     _, why = sentences(toy_channel, replace(night, layers=dark))
     assert all("dark" in text and "moonlit" not in text for text in why)
-    _, why = sentences(toy_channel, replace(night, moon=replace(night.moon, altitude_deg=-3.0)))
-    assert all("; dim" in text and "moonlit" not in text for text in why)
+    # As light, but none of it from the moon: it is down, or something stands before it.
+    shaded = {**night.layers, "sun_share": np.zeros_like(night["sun_share"])}
+    for other in ({"moon": replace(night.moon, altitude_deg=-3.0)}, {"layers": shaded}):
+        _, why = sentences(toy_channel, replace(night, **other))
+        assert all("; dim" in text and "moonlit" not in text for text in why)
 
 
 def test_what_holds_a_lie_back(toy_channel, noon):

@@ -21,13 +21,13 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
 
   // Mean score, light and sun of every lie, best first.
   function rank(setting, result) {
-    const sunOn = physics.sunOn(setting);
+    const [sunOn, moonOn] = ['sun', 'moon'].map((name) => physics.beamOn(name, setting));
     return D.lies
       .map((lie) => {
         const own = cells.get(lie.n);
         const mean = (of) => own.reduce((sum, i) => sum + of(i), 0) / Math.max(1, own.length);
         return {
-          ...lie, score: mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]), sun: mean(sunOn),
+          ...lie, score: mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]), sun: mean(sunOn), moon: mean(moonOn),
         };
       })
       .sort((a, b) => b.score - a.score || a.n - b.n);
@@ -47,10 +47,9 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   }
 
   function sky(lie, setting) {
-    const [sun, moon] = D.days[setting.day].altitude[setting.step];
-    if (sun < -0.8) {
+    if (D.days[setting.day].altitude[setting.step][0] < -0.8) {
       if (lie.lux < D.moon_lux) return 'in the dark';
-      return luxWord(lie.lux) === 'dusk' ? 'in the dusk' : moon > 0 ? 'moonlit' : 'in dim light';
+      return luxWord(lie.lux) === 'dusk' ? 'in the dusk' : lie.moon >= 0.5 ? 'moonlit' : 'in dim light';
     }
     if (setting.cloud >= 6) return 'under cloud';
     return lie.sun < 0.5 ? 'in shade now' : 'in the sun now';

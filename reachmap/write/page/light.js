@@ -96,11 +96,11 @@ function makeLight(D, U) {
   }
   const lightNow = (s) => remember('light', `${s.day} ${s.step} ${s.cloud} ${s.clarity} ${s.colour}`, () => luxNow(s));
 
-  // Share of the sun's beam on one cell now, 0-1.
-  function sunOn(s) {
-    const shadow = shade('sun', s.day, s.step);
+  // Share of the beam of sun or moon on one cell now, 0-1.
+  function beamOn(name, s) {
+    const shadow = shade(name, s.day, s.step);
     return shadow ? (i) => (shadow.from[i] + shadow.part * (shadow.to[i] - shadow.from[i])) / 255 : () => 0;
   }
 
-  return { lightNow, sky, beams, shade, sunOn, kdOf, cOf, remember };
+  return { lightNow, sky, beams, shade, beamOn, kdOf, cOf, remember };
 }
