@@ -79,7 +79,8 @@ def _features(content: Any, source: Source) -> Sequence[Any]:
 def _geometry(content: Any, file: str, where: str) -> Any:
     if content is None:
         return None
-    if not isinstance(content, dict) or content.get("type") not in GEOMETRIES:
+    # A type that is no text, such as a list, can't be looked up.
+    if not isinstance(content, dict) or str(content.get("type")) not in GEOMETRIES:
         raise stop("feature-odd", file, where)
     coordinates = content.get("coordinates")
     if content["type"] == "Point":

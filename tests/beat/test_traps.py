@@ -100,6 +100,10 @@ TRAPS: dict[str, tuple[dict, str, str, str]] = {
     "other JSON": ({"outline__geojson": '{"a": [1, 2]}'}, "outline.geojson", "", "not GeoJSON"),
     "GeoJSON cut": ({"outline__geojson": outline_text()[:150]}, "outline.geojson", "line 1", "breaks off"),
     "no features": ({"outline__geojson": collection()}, "outline.geojson", "", "nothing in it"),
+    "geometry of no kind": (
+        {"outline__geojson": json.dumps({"type": "Feature", "properties": {}, "geometry": {"type": [["Polygon"]]}})},
+        "outline.geojson", "feature 1", "no GeoJSON feature",
+    ),
     "null geometry": (
         {"outline__geojson": json.dumps({"type": "Feature", "properties": {}, "geometry": None})},
         "outline.geojson", "", "no outline in it",
