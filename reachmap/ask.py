@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -39,7 +38,7 @@ def on_day(beat: Beat, name: str | None, day: date | None, cloud: int | None = N
     Leaves and spawning go by that day; cloud in oktas, None keeps the scene's.
     """
     scene = scene_like(beat, name) if name else beat.scenes[0]
-    local = scene.when.astimezone(ZoneInfo(beat.time_zone))
+    local = beat.local(scene.when)
     if day is not None:
         moved = local.replace(year=day.year, month=day.month, day=day.day)
         scene = replace(scene, name=f"{scene.name}, {day:%d %b %Y}", when=moved, leaf_on=None)

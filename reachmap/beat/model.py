@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -193,9 +194,6 @@ class Beat:
     visitor: Visitor = field(default_factory=Visitor)
     units: str = "metric"
 
-    def scene(self, name: str) -> Scene:
-        """The scene of that name; KeyError lists the names there are."""
-        for scene in self.scenes:
-            if scene.name == name:
-                return scene
-        raise KeyError(f"no scene {name!r}; there are: {', '.join(s.name for s in self.scenes)}")
+    def local(self, when: datetime) -> datetime:
+        """A moment by the clock of the place."""
+        return when.astimezone(ZoneInfo(self.time_zone))

@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -114,11 +113,10 @@ def light_of_scenes(
     scenes : their days count by the beat's clock
     """
     shade = shade or prepare_shade(channel)
-    zone = ZoneInfo(channel.beat.time_zone)
     found: dict[tuple[date, bool], DayLight] = {}
     out: dict[str, DayLight] = {}
     for scene in scenes:
-        day = scene.when.astimezone(zone).date()
+        day = channel.beat.local(scene.when).date()
         key = day, shade.leaves(scene.leaf_on, day)
         if key not in found:
             # The first of its kind, which has no shade of another day itself.

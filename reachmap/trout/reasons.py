@@ -189,7 +189,7 @@ def _shade_words(channel: Channel, place: Place, light: Light) -> str:
     """What keeps the sun off, "" if nothing does or there is no sun to speak of."""
     if not shade_is_seen(light.sun, light.scene.cloud):
         return ""
-    if light["sun_share"][place.cells].mean() >= 0.5:
+    if light["sun_share"][place.cells].mean() >= SHADED:
         return ""
     at_edge = light["shade_edge"][place.cells].mean() >= EDGE_LEAST
     return ("at the edge of the shade of " if at_edge else "in the shade of ") + _shade_maker(channel, place, light)
@@ -225,9 +225,9 @@ def _hours_words(channel: Channel, place: Place, light: Light, day: DayLight) ->
     if now.date() != times[len(times) // 2].date() or not shade_is_seen(light.sun, light.scene.cloud):
         return ""
     up = np.array([body.altitude_deg >= SUN_LEAST_DEG for body in day.sun])
-    lit = day.sun_on(place.cells).mean(axis=1) / 255 >= 0.5
+    lit = day.sun_on(place.cells).mean(axis=1) / 255 >= SHADED
     later = np.array([t > now for t in times]) & up
-    shaded = bool(light["sun_share"][place.cells].mean() < 0.5)
+    shaded = bool(light["sun_share"][place.cells].mean() < SHADED)
     if not later.any():
         return ""
     if shaded:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -93,7 +92,7 @@ def is_dark(sun: Body) -> bool:
 
 def _met(beat: Beat, lies: Lies, order: pd.DataFrame, day: DayLight | None, light: Light) -> dict[int, Hour]:
     """When each lie is met: as the order has it, else at the scene's hour."""
-    when = f"{light.scene.when.astimezone(ZoneInfo(beat.time_zone)):%H:%M}"
+    when = f"{beat.local(light.scene.when):%H:%M}"
     found = {int(number): Hour(light.sun, is_dark(light.sun), when) for number in lies.table.index}
     for row in order.itertuples():
         if day is not None:

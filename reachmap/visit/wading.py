@@ -63,7 +63,8 @@ def wading_class(depth: np.ndarray, speed: np.ndarray, night: bool = False, unsu
 
 def spawning_now(beat: Beat, scene: Scene) -> bool:
     """True if redds of the beat's species are likely at the scene's date; half a year later in the south."""
-    month = scene.when.month if beat.lat >= 0 else (scene.when.month + 5) % 12 + 1
+    month = beat.local(scene.when).month
+    month = month if beat.lat >= 0 else (month + 5) % 12 + 1
     return month in SPAWNING[beat.fish.species]
 
 

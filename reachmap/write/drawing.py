@@ -6,6 +6,9 @@ import math
 
 from reachmap.constants import FOOT_M
 
+LENGTHS = {"metric": (1.0, "m"), "imperial": (FOOT_M, "ft")}
+"""By the beat's units the length one measures in: in metres, in letters."""
+
 
 def north_mark(x: float, top: float, size: float) -> str:
     """An arrow to the north with its letter, two letters of this size high, its shaft at x."""
@@ -25,7 +28,7 @@ def scale_bar(x: float, y: float, length: float, words: str, size: float) -> str
 
 def round_length(most_m: float, units: str) -> tuple[float, str]:
     """The longest 1, 2 or 5 times a power of ten of the beat's units up to this length, in metres and in words."""
-    unit_m, word = (FOOT_M, "ft") if units == "imperial" else (1.0, "m")
+    unit_m, word = LENGTHS[units]
     ten = 10.0 ** math.floor(math.log10(most_m / unit_m))
     figure = max(step * ten for step in (1, 2, 5) if step * ten <= most_m / unit_m * (1 + 1e-9))
     return figure * unit_m, f"{figure:g} {word}"

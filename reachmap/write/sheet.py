@@ -10,9 +10,8 @@ import shapely
 from pyproj import Transformer
 
 from reachmap.beat.model import SPEED_HOW, Beat
-from reachmap.constants import FOOT_M
 from reachmap.visit.wading import STANDING_CAUTIONS
-from reachmap.write.drawing import north_mark, scale_bar
+from reachmap.write.drawing import LENGTHS, north_mark, scale_bar
 
 SPACINGS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000)
 LINES = 26
@@ -27,13 +26,13 @@ class Measures:
 
     Parameters
     ----------
-    metre : lengths in one metre
+    unit_m : the length [m]
     length, speed : as they end the name of a column
     said : the length in words
     flow, warmth : units of blanks
     """
 
-    metre: float
+    unit_m: float
     length: str
     speed: str
     said: str
@@ -54,8 +53,8 @@ class Measures:
 
 
 MEASURES = {
-    "metric": Measures(1.0, "m", "m_s", "metres", "m³/s", "°C"),
-    "imperial": Measures(1.0 / FOOT_M, "ft", "ft_s", "feet", "cfs", "°F"),
+    "metric": Measures(*LENGTHS["metric"], "m_s", "metres", "m³/s", "°C"),
+    "imperial": Measures(*LENGTHS["imperial"], "ft_s", "feet", "cfs", "°F"),
 }
 
 STYLE = """
@@ -80,7 +79,7 @@ def sheet_page(beat: Beat) -> str:
     """
     measures = MEASURES[beat.units]
     ft = measures.length
-    west, south, width, height, step = _frame(beat, measures.metre)
+    west, south, width, height, step = _frame(beat, measures.unit_m)
     lon, lat = Transformer.from_crs(beat.crs, "EPSG:4326", always_xy=True).transform(west, south)
     name = escape(beat.name)
     return f"""<!doctype html><html lang="en"><meta charset="utf-8">
@@ -104,19 +103,19 @@ mean of the depth by the roughness of the bed. Type both tables into soundings.c
 """
 
 
-def _frame(beat: Beat, metre: float) -> tuple[float, float, float, float, int]:
+def _frame(beat: Beat, unit_m: float) -> tuple[float, float, float, float, int]:
     """South-west corner [m]; width, height and spacing of the grid, all whole multiples of the spacing, in lengths."""
-    x0, y0, x1, y1 = (metre * side for side in beat.outline.bounds)
+    x0, y0, x1, y1 = (side / unit_m for side in beat.outline.bounds)
     step = next((s for s in SPACINGS if max(x1 - x0, y1 - y0) / s <= LINES), SPACINGS[-1])
     west, south = (float(np.floor(low / step) * step) for low in (x0, y0))
     width, height = (float(np.ceil((high - low) / step) * step) for high, low in ((x1, west), (y1, south)))
-    return west / metre, south / metre, width, height, step
+    return west * unit_m, south * unit_m, width, height, step
 
 
 def _map(beat: Beat, corner: tuple[float, float], sides: tuple[float, float], step: int) -> str:
     """The outline under the grid, north up, with labels, a scale bar and an arrow to the north."""
     width, height = sides
-    metre, unit = MEASURES[beat.units].metre, MEASURES[beat.units].length
+    unit_m, unit = LENGTHS[beat.units]
     size = max(width, height) / 45
     lines, labels = [], []
     for east in np.arange(0, width + step / 2, step):
@@ -128,7 +127,7 @@ def _map(beat: Beat, corner: tuple[float, float], sides: tuple[float, float], st
         at = f"x='{-0.4 * size:.2f}' y='{-north + 0.35 * size:.2f}'"
         labels.append(f"<text {at} font-size='{size:.2f}' text-anchor='end'>{north:g}</text>")
     water = "".join(
-        "M" + "L".join(f"{x:.1f} {-y:.1f}" for x, y in metre * (shapely.get_coordinates(ring) - corner)) + "Z"
+        "M" + "L".join(f"{x:.1f} {-y:.1f}" for x, y in (shapely.get_coordinates(ring) - corner) / unit_m) + "Z"
         for part in beat.outline.geoms
         for ring in (part.exterior, *part.interiors)
     )

@@ -41,7 +41,7 @@ def page_data(result: Result) -> dict[str, Any]:
         factor += 1
         coarse = coarsen(fine, factor)
     grid = coarse.grid
-    days = distinct_days(result)
+    days, warmth = distinct_days(result), temperatures(light.scene for light in result.lights.values())
     to_wgs = Transformer.from_crs(beat.crs, CRS.from_epsg(4326), always_xy=True)
     shown = f"Shown in cells of {grid.cell_m:.2g} m; worked out in cells of {fine.cell_m:.2g} m." if factor > 1 else ""
     return {
@@ -60,8 +60,8 @@ def page_data(result: Result) -> dict[str, Any]:
         "moon_lux": MOON_LUX,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": dict(result.curves),
-        "scenes": [_scene(result, name, days) for name in result.holdings],
-        "temperatures": temperatures(light.scene for light in result.lights.values()),
+        "scenes": [_scene(result, name, days, warmth) for name in result.holdings],
+        "temperatures": warmth,
         "lies": _lies(result, to_wgs),
         "shapes": shapes(result, to_wgs),
         "notes": _notes(beat.notes),
@@ -100,11 +100,10 @@ def _water() -> dict[str, Any]:
     return {word: [figures(kd), figures(c)] for word, (kd, c, _) in table.items()}
 
 
-def _scene(result: Result, name: str, days: list[DayLight]) -> dict[str, Any]:
-    """One of the beat's scenes as settings of the page."""
+def _scene(result: Result, name: str, days: list[DayLight], warmth: list[float | None]) -> dict[str, Any]:
+    """One of the beat's scenes as settings of the page; its day and temperature by their places in those lists."""
     light, day = result.lights[name], result.days[name]
     scene = light.scene
-    warmth = temperatures(one.scene for one in result.lights.values())
     at_one = clarity_to_attenuation(replace(scene.water, clarity_m=1.0, how="white from above"))
     return {
         "name": name,

@@ -89,6 +89,9 @@ def test_redds_only_in_season_and_half_a_year_later_in_the_south(toy_channel):
     october = replace(toy.scenes()[0], when=datetime(2026, 10, 20, 12, tzinfo=UTC))
     june = toy.scenes()[0]
     assert redds(toy_channel, [october]).any()
+    # The month is that of the place: 23:30 UTC on 31 August is half past midnight of September in British summer time.
+    assert not spawning_now(toy.beat(), replace(october, when=datetime(2026, 8, 31, 12, tzinfo=UTC)))
+    assert spawning_now(toy.beat(), replace(october, when=datetime(2026, 8, 31, 23, 30, tzinfo=UTC)))
     assert not redds(toy_channel, [june]).any()
     # In season on one of the days the map is for is enough to mark it.
     assert (redds(toy_channel, [june, october]) == redds(toy_channel, [october])).all()

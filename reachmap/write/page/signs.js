@@ -2,7 +2,7 @@
 // in lines and dots of the screen, so that they look alike from far and near, in a canvas over the map's view.
 
 const SIGN = { thin: 1, redd: 2, care: 4, stay: 8 }; // bits of a cell, in the order they are drawn
-const MOST_PIXELS = 8e6; // of the canvas, on the finest and largest of screens; telephones refuse more than twice that
+const MOST_PIXELS = 8e6; // of the canvas, on the finest and largest of screens; telephones refuse about twice that (from memory)
 const BEYOND = 0.25; // share of the view drawn beyond each of its edges, for when the map is pushed
 
 // A small square [px] that repeats, drawn at the fineness of the screen.
