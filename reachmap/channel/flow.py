@@ -93,11 +93,6 @@ class Flow:
         )
         return east, north
 
-    def through(self, upstream: np.ndarray) -> float:
-        """Flow out of a set of nodes, (n,) bool, into the rest [m3/s]: 1 for any cut between head and tail."""
-        inside, outside = upstream[self.mesh.first], upstream[self.mesh.second]
-        return float(self.link_flow[inside & ~outside].sum() - self.link_flow[outside & ~inside].sum())
-
 
 def solve_flow(
     mesh: Mesh,
