@@ -16,6 +16,7 @@ from reachmap.channel import Channel
 from reachmap.channel.kept import kept_arrays, kept_channel
 from reachmap.errors import SettingError
 from reachmap.light import light_at, light_of_scenes, prepare_shade
+from reachmap.memory import keeping_freed
 from reachmap.sight import see
 from reachmap.trout import Lies, find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
@@ -25,6 +26,7 @@ from reachmap.write.model import Result, temperatures
 Progress = Callable[[str, float], None]
 
 
+@keeping_freed()
 def analyse(
     beat: Beat | str | Path,
     *,

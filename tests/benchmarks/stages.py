@@ -50,6 +50,7 @@ from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import find_speed
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.light.bodies import sun_and_moon
+from reachmap.memory import keeping_freed
 from reachmap.run import analyse, write
 from reachmap.sight import see
 from reachmap.trout import find_lies, hold
@@ -162,6 +163,7 @@ class Clock:
         self.rows[name][label] = round(perf_counter() - wall, 3)
 
 
+@keeping_freed()
 def stages(length_m: float, cell_m: float, turned_deg: float, hills: bool) -> dict[str, Any]:
     """Every stage on one river."""
     a_beat, clock = river_beat(length_m, turned_deg, hills), Clock()
