@@ -15,6 +15,7 @@ from reachmap.write.drawing import north_mark, round_length, scale_bar
 from reachmap.write.hours import hours_picture
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
+from reachmap.write.pages import plain_page
 from reachmap.write.summary import fly_words, level_words, printed, ranked
 
 VERBS = {"standing": "Stand", "kneeling": "Kneel"}
@@ -49,17 +50,14 @@ def card_page(result: Result) -> str:
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     top = ranked(result.lies, scene)[:TOP]
     level = level_words(result.channel, "; ")
-    page = f"""<!doctype html><html lang="en"><meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<meta name="viewport" content="width=device-width"><title>{name}: card</title><style>{STYLE}</style>
-<section><h1>{name}</h1><p>{when}, {title}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm{level}</p>
+    body = f"""<section><h1>{name}</h1>
+<p>{when}, {title}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm{level}</p>
 {_sketch(result, sorted({*top, *result.visit.order["lie"]}))}
 <ol>{"".join(_lie_line(result, scene, n) for n in top)}</ol></section>
 <section><h2>When</h2>{hours_picture(result, TOP)}{_events(result)}<h2>In this order</h2>{_order(result)}
 <h2>Look once, then fish</h2>{_checklist(result)}
-<h2>Before you wade</h2><ul class="small">{cautions}</ul></section></html>
-"""
-    return printed(page, beat)
+<h2>Before you wade</h2><ul class="small">{cautions}</ul></section>"""
+    return printed(plain_page(f"{name}: card", STYLE, body), beat)
 
 
 def _lie_line(result: Result, scene: str, number: int) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 from reachmap.visit.plan import is_dark
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
+from reachmap.write.pages import plain_page
 from reachmap.write.summary import beside_the_map, level_words, place_words, printed, ranked
 
 DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
@@ -122,7 +123,7 @@ def hours_picture(result: Result, count: int = 6) -> str:
     label = "lies by hour of the day, darker is better; bars under a lie mark its shade"
     # Wider than a phone, which may push it aside, so that the hours can be read.
     return (
-        "<div style='overflow-x:auto'>"
+        "<div style='overflow-x:auto' tabindex='0' role='region' aria-label='lies by hour'>"
         f"<svg xmlns='http://www.w3.org/2000/svg' style='min-width:30rem' viewBox='0 0 {wide} {foot + 12}' role='img' "
         f"aria-label='{label}' fill='{INK}' font-family='system-ui,sans-serif'>{''.join(parts)}</svg></div>"
     )
@@ -193,16 +194,13 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     level = level_words(result.channel, ", ")
     beside = f"<p>{escape(_beside(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
-    style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
-    style += "padding:0 1rem}svg{width:100%;height:auto}"
-    page = (
-        '<!doctype html><html lang="en"><meta charset="utf-8">'
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-        f'<meta name="viewport" content="width=device-width,initial-scale=1"><title>{name}: hours</title>'
-        f"<style>{style}</style><h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day{level}. "
+    body = (
+        f"<h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day{level}. "
         "Rows are lies, the darker the better; a bar under a row marks shade. "
         "The strip on top is the fish's eye: open by day, filled by night, "
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"
-        f"<ol>{order}</ol>{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul></html>\n"
+        f"<ol>{order}</ol>{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul>"
     )
-    return printed(page, beat)
+    style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
+    style += "padding:0 1rem}svg{width:100%;height:auto}"
+    return printed(plain_page(f"{name}: hours", style, body), beat)

@@ -7,6 +7,8 @@ from html import escape
 from typing import Any
 from urllib.parse import quote
 
+from reachmap.write.pages import plain_page
+
 STYLE = """
 body{background:#f7f4ec;color:#1f2a2e;font:16px/1.45 system-ui,sans-serif;max-width:60rem;
 margin:1.5rem auto;padding:0 1rem}
@@ -20,13 +22,8 @@ a{color:inherit}.bad{border-left:4px solid #1f2a2e;padding-left:.6rem}
 LONGEST_NAME, LETTER, LINE = 34, 7.0, 14.0
 """Letters of a name beside its dot, and the room for a letter and a line in units of the sketch (assumed)."""
 
-HEAD = f"""<!doctype html><html lang="en"><meta charset="utf-8">
-<meta name="viewport" content="width=device-width,initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<title>Beats</title><style>{STYLE}</style>"""
-
 FOOT = """<p>Scores rank places; they promise no fish and no safe footing.
-Local rules, access and licensed guides come first.</p></html>"""
+Local rules, access and licensed guides come first.</p>"""
 
 
 def index_page(outcomes: Sequence[Mapping[str, Any]]) -> str:
@@ -39,14 +36,13 @@ def index_page(outcomes: Sequence[Mapping[str, Any]]) -> str:
     good = [o for o in outcomes if o["out"]]
     scenes = list(dict.fromkeys(row["scene"] for o in good for row in o["best"]))
     parts = [
-        HEAD,
-        f"<h1>{len(good)} beats</h1>",
+        f"<h1>{len(good)} {'beat' if len(good) == 1 else 'beats'}</h1>",
         _where(good),
         *(_ranking(good, scene) for scene in scenes),
         _failed([o for o in outcomes if not o["out"]]),
         FOOT,
     ]
-    return "\n".join(part for part in parts if part) + "\n"
+    return plain_page("Beats", STYLE, "\n".join(part for part in parts if part))
 
 
 def _ranking(good: Sequence[Mapping[str, Any]], scene: str) -> str:

@@ -13,6 +13,7 @@ from reachmap.channel.model import Channel
 from reachmap.trout.learn import Joined, Verdict
 from reachmap.trout.model import FACTORS
 from reachmap.trout.tune import Tuning
+from reachmap.write.pages import plain_page
 
 STYLE = """
 body{background:#f7f4ec;color:#1f2a2e;font:16px/1.5 system-ui,sans-serif;max-width:46rem;margin:1.5rem auto;
@@ -26,7 +27,7 @@ WORDS = ("poor water", "now and then", "likely", "best water")
 
 
 FOOT = """<p>Anglers fish where they expect fish, so the map is held against the fished water only, and whole trips
-are held out of the tuning. Scores rank places; they are no probability of a fish.</p></html>"""
+are held out of the tuning. Scores rank places; they are no probability of a fish.</p>"""
 
 
 @dataclass(frozen=True)
@@ -53,20 +54,14 @@ class Section:
 def learned_page(sections: Sequence[Section]) -> str:
     """One offline html page of what the logs say."""
     title = f"{escape(sections[0].name)}: what the log says"
-    parts = [
-        "<!doctype html>",
-        f'<html lang="en"><meta charset="utf-8"><title>{title}</title>',
-        '<meta name="viewport" content="width=device-width,initial-scale=1">',
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">",
-        f"<style>{STYLE}</style>",
-    ]
+    parts: list[str] = []
     for section in sections:
         parts.append(f"<h1>{escape(section.name)}: what the log says</h1>")
         parts += [_by_eye(eye, verdict, section.tunings.get(eye)) for eye, verdict in section.verdicts.items()]
         if section.channel is not None:
             parts += [_wrong(section.channel, section.joined.entries), _measure(section.measure)]
             parts.append(_left_out(section.joined))
-    return "\n".join(part for part in [*parts, FOOT] if part) + "\n"
+    return plain_page(title, STYLE, "\n".join(part for part in [*parts, FOOT] if part))
 
 
 def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:
@@ -83,7 +78,7 @@ def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:
             f"<tr><td>{word}</td><td>{row.low:.2f} to {row.high:.2f}</td><td>{row.fish}</td>"
             f"<td>{100 * row.water_share:.0f} %</td><td>{ratio}</td></tr>"
         )
-    head = "<tr><th></th><th>score</th><th>fish</th><th>fished water</th><th>fish per water (95 %)</th></tr>"
+    head = "<tr><th>water</th><th>score</th><th>fish</th><th>fished water</th><th>fish per water (95 %)</th></tr>"
     text = f"<h2>By {eye}</h2><p>{escape(verdict.sentence)}.</p><table>{head}{''.join(rows)}</table>"
     return text + (_tuning(tuning) if tuning else "")
 

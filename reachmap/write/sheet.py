@@ -12,6 +12,7 @@ from pyproj import Transformer
 from reachmap.beat.model import SPEED_HOW, Beat
 from reachmap.visit.wading import STANDING_CAUTIONS
 from reachmap.write.drawing import LENGTHS, north_mark, scale_bar
+from reachmap.write.pages import plain_page
 
 SPACINGS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000)
 LINES = 26
@@ -82,10 +83,7 @@ def sheet_page(beat: Beat) -> str:
     west, south, width, height, step = _frame(beat, measures.unit_m)
     lon, lat = Transformer.from_crs(beat.crs, "EPSG:4326", always_xy=True).transform(west, south)
     name = escape(beat.name)
-    return f"""<!doctype html><html lang="en"><meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<meta name="viewport" content="width=device-width"><title>{name}: field sheet</title><style>{STYLE}</style>
-<section><h1>{name}: field sheet</h1>
+    body = f"""<section><h1>{name}: field sheet</h1>
 <p>Day ______________ Water level at ______________ : ________ {ft} &ensp; Flow ________ {measures.flow} &ensp;
 Water ________ {measures.warmth} &ensp; Clear to ________ {ft}</p>
 {_map(beat, (west, south), (width, height), step)}
@@ -99,8 +97,8 @@ deepest water you can safely reach are worth ten on the bar.</p>
 <p>The last column goes into speed_{measures.speed} with speed_how “surface float”; the map takes it down to the
 mean of the depth by the roughness of the bed. Type both tables into soundings.csv with the column names above
 (x_{ft}, y_{ft}), and put <b>anchor = [{lat:.6f}, {lon:.6f}]</b> under [place] in beat.toml.</p>
-<h2>Before you wade</h2><ul>{"".join(f"<li>{escape(text)}</li>" for text in STANDING_CAUTIONS)}</ul></section></html>
-"""
+<h2>Before you wade</h2><ul>{"".join(f"<li>{escape(text)}</li>" for text in STANDING_CAUTIONS)}</ul></section>"""
+    return plain_page(f"{name}: field sheet", STYLE, body)
 
 
 def _frame(beat: Beat, unit_m: float) -> tuple[float, float, float, float, int]:

@@ -6,6 +6,10 @@ import colorspacious
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from click.testing import CliRunner
+
+from reachmap.cli import main
+from reachmap.many import map_many
 
 SIZES = [(1280, 800), (390, 844)]
 
@@ -13,13 +17,13 @@ SERIOUS = ("serious", "critical")
 """Impacts, in the words of axe-core, that no page of ours may have."""
 
 
-def findings(page, options: dict | None = None) -> list[str]:
-    """Everything serious axe-core says about the page as it stands."""
+def findings(page, options: dict | None = None, impacts: tuple[str, ...] = SERIOUS) -> list[str]:
+    """What axe-core says of these impacts about the page as it stands."""
     found = Axe().run(page, options=options).response["violations"]
     return [
         f"{one['impact']} {one['id']}: {node['html'][:160]} {node['failureSummary']}"
         for one in found
-        if one["impact"] in SERIOUS
+        if one["impact"] in impacts
         for node in one["nodes"]
     ]
 
@@ -54,6 +58,26 @@ def test_no_serious_finding_in_any_part(offline, page_file, size, dark):
     assert findings(page) == []
     assert one.said == []
     assert one.asked == []
+
+
+@pytest.fixture(scope="module")
+def plain_pages(tmp_path_factory, sample_folder):
+    """Every page without a script that the commands write, by name."""
+    out = tmp_path_factory.mktemp("pages")
+    for command, option in (("hours", "--picture"), ("sheet", "--out"), ("learn", "--out")):
+        done = CliRunner().invoke(main, [command, str(sample_folder), option, str(out / f"{command}.html")])
+        assert done.exit_code == 0, done.output
+    map_many([sample_folder], out, jobs=1)
+    names = "hours.html", "sheet.html", "learn.html", "index.html", f"{sample_folder.name}/card.html"
+    return {name: out / name for name in names}
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", SIZES)
+def test_no_finding_at_all_on_a_page_without_script(offline, plain_pages, size):
+    for name, path in plain_pages.items():
+        page = offline(path, *size).page
+        assert findings(page, impacts=("minor", "moderate", *SERIOUS)) == [], name
 
 
 @pytest.mark.browser
