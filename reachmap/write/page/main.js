@@ -65,6 +65,7 @@ async function start(map, L) {
   }
 
   map.attributionControl.setPrefix(false);
+  Object.assign(map.getContainer(), { role: 'region', ariaLabel: 'Map of the beat' });
   wirePage(page);
   wireSky(page);
   wireLayers(page);
