@@ -107,14 +107,15 @@ class Changed:
 
 
 def compare_on_beat(
-    beat: Beat, before: str, after: str | None = None, changed: Changed | None = None, **settings: Any
+    beat: Beat, before: str | None = None, after: str | None = None, changed: Changed | None = None, **settings: Any
 ) -> tuple[Channel, Comparison, Lies]:
     """Compare two scenes of a beat, or one with the water, the fish or the engine changed.
 
     Parameters
     ----------
     beat : checked
-    before, after : names of scenes or parts of them; no `after` takes the scene before once more
+    before, after : names of scenes or parts of them; no `before` takes the beat's first scene, no `after` the scene
+        before once more
     changed : what else is different after
     settings : as for `analyse`, for both
 
@@ -124,9 +125,12 @@ def compare_on_beat(
     where the water is the same, those that only come up by the change follow.
     """
     changed = changed or Changed()
-    first, second = scene_like(beat, before), scene_like(beat, after or before)
+    first = beat.scenes[0] if before is None else scene_like(beat, before)
+    second = first if after is None else scene_like(beat, after)
     if first is second and not changed.words:
-        raise SettingError(f"{first.name!r} is compared with itself: name another scene, or what is different after")
+        known = ", ".join(scene.name for scene in beat.scenes)
+        what = f"name another scene (there are: {known}), or say what is different after, see --help"
+        raise SettingError(f"{first.name!r} is compared with itself: {what}")
     water = replace(second.water, clarity_m=changed.clarity_m or second.water.clarity_m)
     name = f"{second.name}, {changed.words}" if changed.words else second.name
     cloud = second.cloud if changed.cloud is None else changed.cloud

@@ -35,8 +35,17 @@ def test_a_part_of_a_name_is_enough_and_two_scenes_are_told_apart(beat):
         scene_like(beat, "noon")
     with pytest.raises(SettingError, match="no such scene"):
         scene_like(beat, "dusk")
-    with pytest.raises(SettingError, match="with itself"):
+    with pytest.raises(SettingError, match=r"with itself: name another scene .*overcast noon"):
         compare_on_beat(beat, "sunny")
+
+
+def test_without_a_scene_the_first_one_is_changed():
+    named, unnamed = call("sunny", "--cloud-after", "8", "--json"), call("--cloud-after", "8", "--json")
+    assert named.exit_code == 0, named.output
+    assert unnamed.output == named.output
+    nothing = call()
+    assert nothing.exit_code != 0
+    assert "full-moon night" in nothing.output
 
 
 def test_more_cloud_brings_more_water_into_play(tmp_path):

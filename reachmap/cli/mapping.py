@@ -91,7 +91,7 @@ def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
 
 @click.command("compare")
 @beat_argument
-@click.argument("before")
+@click.argument("before", required=False)
 @click.argument("after", required=False)
 @click.option("--stage-after", "stage_m", type=float, metavar="M", help="Water level after, above the survey's.")
 @click.option("--flow-after", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow after.")
@@ -106,7 +106,7 @@ def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON for scripts.")
 def compare_command(
     beat: Path,
-    before: str,
+    before: str | None,
     after: str | None,
     layer: Path | None,
     curves: Path | None,
@@ -117,7 +117,7 @@ def compare_command(
     """Compare two scenes of BEAT, or one with something changed: what each lie gains or loses, and why.
 
     For example: reachmap compare BEAT sunny overcast; reachmap compare BEAT sunny --clarity-after 0.6. A part of a
-    scene's name is enough.
+    scene's name is enough; without any, the first scene is compared with what is changed.
     """
     from reachmap.ask import Changed, compare_on_beat
     from reachmap.beat import read_beat
