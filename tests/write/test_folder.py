@@ -6,7 +6,6 @@ import errno
 import json
 import multiprocessing
 import os
-import re
 import shutil
 import signal
 import time
@@ -17,10 +16,9 @@ import pyogrio
 import pytest
 import rasterio
 
-import reachmap
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
-from reachmap.write import card_page, folder, rasters, write_outputs
+from reachmap.write import folder, rasters, write_outputs
 from tests import toy
 
 NAMES = ["card.html", "layers.tif", "lies.csv", "lies.gpkg", "map.html", "run.json", "waypoints.gpx"]
@@ -136,43 +134,3 @@ def test_a_folder_another_run_is_about_to_replace_is_no_error(result, tmp_path, 
     (out / "map.html").touch()
     monkeypatch.setattr(folder, "_is_ours", shutil.rmtree)
     assert [path.name for path in write(result, out)] == NAMES
-
-
-def test_the_card_shows_the_lies_and_the_cautions_escaped():
-    made = toy.result(toy.channel(cell_m=1.0, beat=toy.beat(name="<script>x</script>")))
-    page = card_page(made)
-    assert "<script>" not in page
-    assert "&lt;script&gt;" in page
-    for caution in made.visit.cautions:
-        assert caution.text.split(";")[0] in page
-
-
-@pytest.fixture(scope="module")
-def sample_result(sample_folder):
-    return reachmap.analyse(sample_folder)
-
-
-def test_every_lie_the_card_sends_one_to_is_in_its_sketch(sample_result):
-    page = card_page(sample_result)
-    texts = re.findall(
-        r"<text x='([\d.-]+)' y='([\d.-]+)'[^>]*font-size='([\d.]+)' font-weight='bold'[^>]*>(\d+)<", page
-    )
-    drawn = {int(number) for *_, number in texts}
-    at, high = np.array([[float(x), float(y)] for x, y, *_ in texts]), float(texts[0][2])
-    apart = np.abs(at[:, None] - at[None])[~np.eye(len(at), dtype=bool)]
-    assert ((apart[:, 0] > 1.3 * high) | (apart[:, 1] > 0.95 * high)).all(), "one number covers another"
-    order = re.search(r"<h2>In this order</h2><p>(.*?)</p>", page)[1]
-    named = {int(n) for n in re.findall(r"(?:lie|Lie) (\d+)", order)}
-    assert len(named) > 5
-    assert named | {int(n) for n in re.findall(r"<b>Lie (\d+)", page)} == drawn
-
-
-@pytest.mark.browser
-def test_the_card_of_the_sample_prints_on_two_small_pages(browser, sample_result, tmp_path):
-    path = tmp_path / "card.html"
-    path.write_text(card_page(sample_result), encoding="utf-8")
-    page = browser.new_page()
-    page.goto(path.as_uri())
-    data = page.pdf(prefer_css_page_size=True)
-    page.close()
-    assert data.count(b"/Type /Page\n") + data.count(b"/Type /Page ") == 2
