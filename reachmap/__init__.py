@@ -11,6 +11,7 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOMES = {
+    "Moment": "reachmap.beat",
     "read_beat": "reachmap.beat",
     "check_beat": "reachmap.beat",
     "build_channel": "reachmap.channel",

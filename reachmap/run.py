@@ -11,14 +11,14 @@ from typing import Any
 import numpy as np
 
 from reachmap import __version__
-from reachmap.beat import Beat, Scene, read_beat
+from reachmap.beat import Beat, Moment, Scene, read_beat
 from reachmap.channel import Channel
 from reachmap.channel.kept import kept_arrays, kept_channel
 from reachmap.errors import SettingError
-from reachmap.light import light_at, light_of_scenes, prepare_shade
+from reachmap.light import Light, light_at, light_of_scenes, prepare_shade
 from reachmap.memory import keeping_freed
-from reachmap.sight import see
-from reachmap.trout import Lies, find_lies, hold, how_sure, load_curves
+from reachmap.sight import Sight, see
+from reachmap.trout import Holding, Lies, find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result, temperatures
@@ -34,6 +34,7 @@ def analyse(
     stage_m: float = 0.0,
     flow_m3_s: float | None = None,
     scenes: Sequence[str] = (),
+    moment: Moment | None = None,
     curves: str | Path | None = None,
     engine: str = "ordinary",
     fresh: bool = False,
@@ -49,6 +50,7 @@ def analyse(
     stage_m, flow_m3_s : another water level above the survey's [m] or another flow [m3/s]
     scenes : names of the beat's scenes to show, or parts of them; empty shows all. Lies are found over all of them, so
         that they have the same numbers whatever is shown
+    moment : what to show instead of the beat's scenes; what stands out only then is numbered after their lies
     known : lies found before on the same water, in other scenes; they keep their numbers
     curves : a curves file of the user's own
     engine : "ordinary" or "energy"
@@ -63,7 +65,9 @@ def analyse(
     say = progress or (lambda step, share: None)
     say("reading the beat", 0.0)
     checked = beat if isinstance(beat, Beat) else read_beat(beat)
-    chosen = choose_scenes(checked, scenes)
+    if moment is not None and scenes:
+        raise SettingError("scenes of the beat and a moment were asked for; choose one or the other")
+    chosen = choose_scenes(checked, scenes) if moment is None else moment.scenes(checked)
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
     water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
 
@@ -80,14 +84,23 @@ def analyse(
         return kept_arrays(checked, {**water, **settings}, build, fresh)
 
     days = light_of_scenes(channel, chosen, shade, keep)
-    lights = {scene.name: light_at(channel, scene, shade) for scene in checked.scenes}
+    own = {scene.name: light_at(channel, scene, shade) for scene in checked.scenes}
+    lights = own if moment is None else {scene.name: light_at(channel, scene, shade) for scene in chosen}
     del shade  # laid out on every cell, and not needed any more
-    say("what the fish sees", 0.6)
-    sights = {name: see(channel, light, checked.fish, table.eyes) for name, light in lights.items()}
-    say("where they hold", 0.65)
-    holdings = {
-        name: hold(channel, light, sights[name], checked.fish, table, engine=engine) for name, light in lights.items()
-    }
+
+    def held(lights: dict[str, Light]) -> tuple[dict[str, Sight], dict[str, Holding]]:
+        sights = {name: see(channel, light, checked.fish, table.eyes) for name, light in lights.items()}
+        return sights, {
+            name: hold(channel, light, sights[name], checked.fish, table, engine=engine)
+            for name, light in lights.items()
+        }
+
+    say("what the fish sees, where they hold", 0.6)
+    if moment is not None:
+        sights, holdings = held(own)
+        known = find_lies(channel, holdings, own, sights, curves=table, known=known)
+    del own
+    sights, holdings = held(lights)
     shown = [scene.name for scene in chosen]
     lies = find_lies(channel, holdings, lights, sights, days=days, curves=table, known=known, shown=shown)
     # Those not to be shown have done their part by now.
@@ -155,7 +168,17 @@ def _record(channel: Channel, scenes: Sequence[Scene], settings: Mapping[str, An
             "species": beat.fish.species,
             "length_m": beat.fish.length_m,
         },
-        "scenes": [{"name": s.name, "when": s.when.isoformat(), "cloud_oktas": s.cloud} for s in scenes],
+        "scenes": [
+            {
+                "name": s.name,
+                "when": s.when.isoformat(),
+                "cloud_oktas": s.cloud,
+                "clarity_m": s.water.clarity_m,
+                "colour": s.water.colour,
+                "temperature_c": s.water.temperature_c,
+            }
+            for s in scenes
+        ],
         "measured": dict(channel.report),
         "findings": [str(f) for f in (*beat.findings, *channel.findings)],
     }

@@ -7,6 +7,7 @@ import resource
 import shutil
 import subprocess
 import sys
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -60,6 +61,43 @@ def test_an_unknown_scene_is_wrong_use(sample_folder, tmp_path):
     assert done.exit_code == 2
     assert "sunny noon" in done.output
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--at", "2026-10-10"], "Write 2026-10-10 18:30"),
+        (["--at", "evening"], "Write 2026-10-10 18:30"),
+        (["--at", "25:00"], "Write 2026-10-10 18:30"),
+        (["--at", "2026-03-29 01:30"], "skip this time"),
+        (["--at", "now", "--scene", "sunny"], "one or the other"),
+        (["--cloud", "3"], "give --at as well"),
+    ],
+)
+def test_a_moment_that_cannot_be_shown_is_wrong_use(sample_folder, tmp_path, words, says):
+    done = call("map", sample_folder, "--out", tmp_path / "out", "--quiet", *words)
+    assert done.exit_code == 2
+    assert says in done.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_now_is_this_hour_under_both_skies(sample_folder, tmp_path):
+    done = call("map", sample_folder, "--out", tmp_path / "out", "--quiet", "--json", "--at", "now")
+    assert done.exit_code == 0, done.output
+    skies = json.loads(done.output)["scenes"]
+    assert [sky["cloud_oktas"] for sky in skies] == [0, 8]
+    when = datetime.fromisoformat(skies[0]["when"])
+    assert abs(datetime.now(UTC) - when) < timedelta(minutes=10)
+    assert when.minute % 10 == 0
+    assert str(when.utcoffset()) in ("0:00:00", "1:00:00")
+
+
+def test_an_hour_alone_is_one_of_today(sample_folder):
+    before = date.today()
+    done = call("lies", sample_folder, "--quiet", "--json", "--at", "9:05", "--cloud", "4")
+    scenes = {row["scene"] for row in json.loads(done.output)}
+    assert scenes <= {f"{day.day} {day:%b} 09:05, cloud 4/8" for day in (before, date.today())}
+    assert scenes
 
 
 def test_json_record_is_json(sample_folder, tmp_path):

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from distributed import LocalCluster
 
+from reachmap.beat import Moment
 from reachmap.cli import main
 from reachmap.errors import InputError, SettingError
 from reachmap.many import list_beats, map_many
@@ -37,6 +40,18 @@ def test_a_failing_beat_is_named_and_the_rest_is_mapped_and_kept(three, tmp_path
     map_many(three, tmp_path / "b", jobs=1, settings=settings)
     for name in ("map.html", "lies.gpkg", "layers.tif", "run.json"):
         assert (tmp_path / "a" / "two" / name).read_bytes() == (tmp_path / "b" / "two" / name).read_bytes()
+
+
+def test_beats_are_ranked_for_one_moment_and_for_another_anew(three, tmp_path):
+    for minute, kept in ((30, False), (30, True), (40, False)):
+        moment = Moment(datetime(2026, 10, 10, 21, minute))
+        (outcome,) = map_many(three[:1], tmp_path, jobs=1, settings={"cell_m": 2.0, "moment": moment})
+        assert outcome.kept == kept
+        page = (tmp_path / "index.html").read_text()
+        assert re.findall("<h2>(.*?)</h2>", page) == [
+            f"10 Oct 21:{minute}, clear sky",
+            f"10 Oct 21:{minute}, overcast",
+        ]
 
 
 def test_a_cluster_of_two_workers_gives_the_same_bytes(three, tmp_path):

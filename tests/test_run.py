@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -11,6 +11,8 @@ import pytest
 from scipy.interpolate import griddata
 
 import reachmap
+from reachmap.errors import SettingError
+from reachmap.write import summarise
 
 
 @pytest.fixture(scope="session")
@@ -103,6 +105,33 @@ def test_one_scene_shows_the_same_lies_under_the_same_numbers(sample_folder, res
     assert list(one.lights) == list(one.sights) == list(one.holdings) == list(one.lies.scenes) == [name]
     assert one.lies.table.equals(result.lies.table)
     assert one.lies.scenes[name].equals(result.lies.scenes[name])
+
+
+def test_a_moment_is_scored_as_a_scene_of_the_beat_would_be(sample_folder, result):
+    asked = reachmap.analyse(sample_folder, moment=reachmap.Moment(datetime(2026, 7, 30, 13), 1))
+    ((name, table),) = asked.lies.scenes.items()
+    assert name == "30 Jul 13:00, cloud 1/8"
+    own = result.lies.scenes[scene(result, 1)]
+    assert table.loc[own.index, "score"].to_numpy() == pytest.approx(own["score"].to_numpy(), abs=1e-6)
+    assert np.array_equal(asked.holdings[name]["hold"], result.holdings[scene(result, 1)]["hold"])
+    assert asked.record["scenes"][0]["when"] == "2026-07-30T13:00:00+01:00"
+
+
+def test_lies_keep_their_numbers_at_any_moment(sample_folder, result):
+    moment = reachmap.Moment(datetime(2026, 10, 10, 18, 30), clarity_m=1.0, temperature_c=9.0)
+    asked = reachmap.analyse(sample_folder, moment=moment)
+    known = len(result.lies.table)
+    assert asked.lies.table.geometry.iloc[:known].geom_equals(result.lies.table.geometry).all()
+    assert asked.lies.table.index.tolist() == list(range(1, len(asked.lies.table) + 1))
+    assert len(asked.lies.table) > known
+    words = summarise(asked)
+    assert f"lies {known + 1} to {len(asked.lies.table)} stand out at this moment" in words
+    assert "at this moment" not in summarise(result)
+    assert list(asked.lights) == ["10 Oct 18:30, clear sky", "10 Oct 18:30, overcast"]
+    assert {day.date for day in asked.days.values()} == {date(2026, 10, 10)}
+    assert [scene["temperature_c"] for scene in asked.record["scenes"]] == [9.0, 9.0]
+    with pytest.raises(SettingError, match="one or the other"):
+        reachmap.analyse(sample_folder, moment=moment, scenes=["sunny"])
 
 
 def test_the_hours_of_shade_are_those_of_the_scenes_own_day(sample_folder):

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import ephem
 
+from reachmap.beat.clock import by_the_clock
 from reachmap.beat.messages import Report
 from reachmap.beat.model import Fish, Scene, Visitor, Water
 from reachmap.beat.settings import FILE, Settings
@@ -93,15 +94,10 @@ def scenes_of(
 
 def _in_zone(when: datetime, zone: str, where: str, report: Report) -> datetime:
     """A moment by the clock of the place; a local time that the change of clocks skips or repeats is named."""
-    if when.tzinfo:
-        return when.astimezone(ZoneInfo(zone))
-    local = when.replace(tzinfo=ZoneInfo(zone))
-    back = local.astimezone(UTC).astimezone(ZoneInfo(zone))
-    if back.replace(tzinfo=None) != when:
-        report.say("scene-skipped", FILE, where, value=when.isoformat(sep=" "), zone=zone)
-        return back
-    if local.utcoffset() != local.replace(fold=1).utcoffset():
-        report.say("scene-twice-told", FILE, where, value=when.isoformat(sep=" "), zone=zone)
+    local, odd = by_the_clock(when, ZoneInfo(zone))
+    if odd:
+        message = "scene-skipped" if odd == "skipped" else "scene-twice-told"
+        report.say(message, FILE, where, value=when.isoformat(sep=" "), zone=zone)
     return local
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import gc
 import os
+import re
 import sys
 import time
 from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,12 +17,16 @@ import click
 from reachmap.errors import Finding, InputError, ReachmapError, SettingError
 
 if TYPE_CHECKING:
-    from reachmap.beat import Beat
+    from reachmap.beat import Beat, Moment
     from reachmap.write.model import Result
 
 
 SPECIES = ["brown", "rainbow", "brook", "cutthroat"]
 """Repeated from the beat room, which takes a second to load."""
+
+
+STEP_S = 600
+"""Seconds from one hour of the map to the next."""
 
 
 class FriendlyGroup(click.Group):
@@ -115,6 +121,62 @@ def chain_options(command: Callable[..., None]) -> Callable[..., None]:
     for option in reversed(options):
         command = option(command)
     return command
+
+
+class WhenType(click.ParamType):
+    """A day and hour, an hour of today, or now."""
+
+    name = "when"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
+        """The moment, without a time zone unless it is now or names one."""
+        text = value.strip()
+        if text == "now":
+            # To the steps of the map's hour, so that the list and the map tell of the same.
+            return datetime.fromtimestamp(round(time.time() / STEP_S) * STEP_S, UTC)
+        today = f"{date.today()} {text:0>5}" if re.fullmatch(r"\d\d?:\d\d", text) else text
+        try:
+            # A day alone says no hour; Python would take its midnight.
+            return datetime.fromisoformat(today if ":" in text else "")
+        except ValueError:
+            words = f"{value!r} is no day and hour. Write 2026-10-10 18:30, or 18:30 for today, or now."
+            raise click.BadParameter(words, ctx, param) from None
+
+
+def moment_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Options of the commands that can show one moment instead of the beat's scenes."""
+    options = [
+        click.option(
+            "--at",
+            type=WhenType(),
+            metavar="WHEN",
+            help="Show this moment instead of the beat's scenes: 2026-10-10 18:30, or 18:30 for today, or now.",
+        ),
+        click.option(
+            "--cloud",
+            type=click.IntRange(0, 8),
+            help="Cloud then, in eighths; default: both clear and overcast.",
+        ),
+        click.option("--clarity", "clarity_m", type=click.FloatRange(0.02, 60), metavar="M", help="Clarity then."),
+        click.option(
+            "--temperature", "temperature_c", type=click.FloatRange(-1, 35), metavar="C", help="Water temperature then."
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def asked_moment(settings: dict[str, Any]) -> Moment | None:
+    """The moment those options ask for, taken out of a command's settings; None without any."""
+    when, *others = (settings.pop(name) for name in ("at", "cloud", "clarity_m", "temperature_c"))
+    if when is None:
+        if any(other is not None for other in others):
+            raise click.UsageError("--cloud, --clarity and --temperature say how it is at a moment: give --at as well")
+        return None
+    from reachmap.beat import Moment
+
+    return Moment(when, *others)
 
 
 def run_chain(

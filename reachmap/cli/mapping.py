@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from reachmap.cli.base import SPECIES, beat_argument, chain_options, run_chain
+from reachmap.cli.base import SPECIES, asked_moment, beat_argument, chain_options, moment_options, run_chain
 from reachmap.errors import OutputError, SettingError
 
 
@@ -22,6 +22,7 @@ from reachmap.errors import OutputError, SettingError
 @click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes for many beats.")
 @click.option("--imagery", is_flag=True, help="Offer background map tiles; they need a network, the rest does not.")
 @click.option("--dask", metavar="ADDRESS", help="Use a running Dask cluster for many beats.")
+@moment_options
 @chain_options
 def map_command(
     beats: tuple[Path, ...],
@@ -37,6 +38,7 @@ def map_command(
     With several beats, or a catalogue file naming one beat folder a line, each gets a folder of its own and an index
     page ranks them.
     """
+    settings["moment"] = asked_moment(settings)
     if len(beats) > 1 or beats[0].is_file():
         if imagery:
             raise click.UsageError("--imagery works with one beat")
@@ -79,10 +81,11 @@ def map_many_command(paths: tuple[Path, ...], out: Path, jobs: int, dask: str | 
 @click.command("lies")
 @beat_argument
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON for scripts.")
+@moment_options
 @chain_options
 def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
     """List the lies of BEAT, best first, scene by scene. Writes nothing."""
-    result = run_chain(beat, **settings)
+    result = run_chain(beat, moment=asked_moment(settings), **settings)
     # Only now, as in `map_command`.
     from reachmap.write import lies_table, summarise
 

@@ -46,6 +46,17 @@ def beside_the_map(lies: Lies, numbers: Iterable[int]) -> str:
     return f"Not on the map, as they don't stand out in the beat's own scenes: {places}." if places else ""
 
 
+def moment_words(lies: Lies) -> str:
+    """Say which numbers hold for the moment shown only; "" where all are those of the beat's own scenes."""
+    last, all_of_them = lies.report["known_before"], len(lies.table)
+    if not last or last == all_of_them:
+        return ""
+    which = f"lie {all_of_them} stands" if all_of_them == last + 1 else f"lies {last + 1} to {all_of_them} stand"
+    return (
+        f"{which} out at this moment, not in the beat's own scenes: another moment may give the number to another place"
+    )
+
+
 def lies_table(result: Result) -> list[dict[str, Any]]:
     """Every lie in every scene as plain values, best first within a scene."""
     of_lie = _of_every_lie(result)
@@ -218,7 +229,7 @@ def _error_lines(result: Result) -> list[str]:
     if report.get("max_sounding_m"):
         out.append(f"  - nothing deeper than {report['max_sounding_m']:.2f} m was ever sounded")
     out = out or ["  - no measurement to test it with"]
-    return [*out, *(f"  - {words}" for words in draw_words(result))]
+    return [*out, *(f"  - {words}" for words in (*draw_words(result), moment_words(result.lies)) if words)]
 
 
 def draw_words(result: Result) -> list[str]:

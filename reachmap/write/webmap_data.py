@@ -19,7 +19,7 @@ from reachmap.trout import cover_number, seam_number
 from reachmap.trout.reasons import MOON_LUX
 from reachmap.write.model import Result, temperatures
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
-from reachmap.write.summary import draw_words, fly_words, level_words
+from reachmap.write.summary import draw_words, fly_words, level_words, moment_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
 from reachmap.write.webmap_days import days_data, distinct_days, skies
 from reachmap.write.webmap_shapes import plain, rings, shapes
@@ -171,7 +171,8 @@ def _honest(result: Result) -> list[str]:
             out.append(
                 f"{word}, where a measurement was left out and predicted, is off by about {held['rmse']:.2f} {unit}."
             )
-    return out + [f"{words[0].upper()}{words[1:]}." for words in draw_words(result)]
+    also = [words for words in (*draw_words(result), moment_words(result.lies)) if words]
+    return out + [f"{words[0].upper()}{words[1:]}." for words in also]
 
 
 def _percent(share: float) -> int | None:

@@ -1,0 +1,60 @@
+"""One moment that somebody asks for, instead of the scenes that stand in the beat's settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from reachmap.beat.clock import by_the_clock
+from reachmap.beat.model import Beat, Scene
+from reachmap.errors import SettingError
+
+CLEAR, OVERCAST = 0, 8
+"""A sky without cloud and one full of it [oktas]."""
+
+YEARS = range(1900, 2101)
+"""Those a moment may lie in, as in the settings of a beat."""
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A moment, and what the sky and the water are like then.
+
+    Parameters
+    ----------
+    when : by the clock of the beat, if it names no time zone of its own
+    cloud : oktas; None asks for a clear sky and for an overcast one
+    clarity_m, temperature_c : of the water [m], [degC]; None as in the beat's settings
+    """
+
+    when: datetime
+    cloud: int | None = None
+    clarity_m: float | None = None
+    temperature_c: float | None = None
+
+    def scenes(self, beat: Beat) -> tuple[Scene, ...]:
+        """The scenes of this moment on a beat, one for each sky asked for.
+
+        Raises
+        ------
+        SettingError : no such moment by the clock of the beat
+        """
+        if self.when.year not in YEARS:
+            raise SettingError(f"{self.when.isoformat(' ')}: the year can't be. Use {YEARS[0]} to {YEARS[-1]}")
+        when, odd = by_the_clock(self.when, ZoneInfo(beat.time_zone))
+        if odd == "skipped":
+            raise SettingError(
+                f"{self.when:%d %B %Y %H:%M}: the clocks of {beat.time_zone} skip this time. Use another"
+            )
+        skies = {"clear sky": CLEAR, "overcast": OVERCAST}
+        if self.cloud is not None:
+            skies = {f"cloud {self.cloud}/8": self.cloud}
+        water = beat.water
+        if self.clarity_m is not None:
+            water = replace(water, clarity_m=self.clarity_m, bed_visible=False)
+        if self.temperature_c is not None:
+            water = replace(water, temperature_c=self.temperature_c)
+        glow = max(scene.town_glow_lux for scene in beat.scenes)
+        told = f"{when.day} {when:%b %H:%M}"
+        return tuple(Scene(f"{told}, {sky}", when, cloud, water, glow) for sky, cloud in skies.items())
