@@ -13,6 +13,7 @@ import numpy as np
 
 from reachmap import __version__
 from reachmap.beat import Beat, read_beat
+from reachmap.beat.moment import OVERCAST, water_then
 from reachmap.channel import Channel, build_channel
 from reachmap.channel.kept import kept_channel
 from reachmap.errors import OutputError, SettingError
@@ -28,32 +29,43 @@ if TYPE_CHECKING:
     from reachmap.trout.tune import Tuning
 
 
-OVERCAST = 8
-"""Full cloud [oktas]."""
-
-
-def on_day(beat: Beat, name: str | None, day: date | None, cloud: int | None = None) -> Beat:
+def on_day(
+    beat: Beat,
+    name: str | None,
+    day: date | None,
+    cloud: int | None = None,
+    clarity_m: float | None = None,
+    temperature_c: float | None = None,
+) -> Beat:
     """The beat with one scene only: one of its own, the first if none is named, at the same hour of another day.
 
-    Leaves and spawning go by that day; cloud in oktas, None keeps the scene's.
+    Leaves and spawning go by that day; cloud [oktas] and the water's clarity [m] and temperature [degC] are the
+    scene's where None is given.
     """
     scene = scene_like(beat, name) if name else beat.scenes[0]
     local = beat.local(scene.when)
     if day is not None:
         moved = local.replace(year=day.year, month=day.month, day=day.day)
         scene = replace(scene, name=f"{scene.name}, {day:%d %b %Y}", when=moved, leaf_on=None)
-    return replace(beat, scenes=(replace(scene, cloud=scene.cloud if cloud is None else cloud),))
+    cloud, water = scene.cloud if cloud is None else cloud, water_then(scene.water, clarity_m, temperature_c)
+    return replace(beat, scenes=(replace(scene, cloud=cloud, water=water),))
 
 
 def hours_on_beat(
-    beat: Beat, name: str | None = None, day: date | None = None, cloud: int | None = None, **settings: Any
+    beat: Beat,
+    name: str | None = None,
+    day: date | None = None,
+    cloud: int | None = None,
+    clarity_m: float | None = None,
+    temperature_c: float | None = None,
+    **settings: Any,
 ) -> tuple[Result, Result | None]:
     """What the lies of a beat's map come to over a day, and over the same day under full cloud.
 
     Parameters
     ----------
     beat : checked
-    name, day, cloud : as for `on_day`
+    name, day, cloud, clarity_m, temperature_c : as for `on_day`
     settings : as for `analyse`
 
     Returns
@@ -64,11 +76,12 @@ def hours_on_beat(
     scene = scene_like(beat, name) if name else beat.scenes[0]
     asked = analyse(beat, scenes=[scene.name], **settings)
     kept = {**settings, "fresh": False}
-    if day is not None or cloud is not None:
-        asked = analyse(on_day(beat, scene.name, day, cloud), known=asked.lies, **kept)
+    if any(given is not None for given in (day, cloud, clarity_m, temperature_c)):
+        asked = analyse(on_day(beat, scene.name, day, cloud, clarity_m, temperature_c), known=asked.lies, **kept)
     if next(iter(asked.lights.values())).scene.cloud == OVERCAST:
         return asked, None
-    return asked, analyse(on_day(beat, scene.name, day, OVERCAST), known=asked.lies, **kept)
+    clouded = on_day(beat, scene.name, day, OVERCAST, clarity_m, temperature_c)
+    return asked, analyse(clouded, known=asked.lies, **kept)
 
 
 @dataclass(frozen=True)

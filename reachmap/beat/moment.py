@@ -7,7 +7,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from reachmap.beat.clock import by_the_clock
-from reachmap.beat.model import Beat, Scene
+from reachmap.beat.model import Beat, Scene, Water
 from reachmap.errors import SettingError
 
 CLEAR, OVERCAST = 0, 8
@@ -15,6 +15,13 @@ CLEAR, OVERCAST = 0, 8
 
 YEARS = range(1900, 2101)
 """Those a moment may lie in, as in the settings of a beat."""
+
+
+def water_then(water: Water, clarity_m: float | None, temperature_c: float | None) -> Water:
+    """Water with another clarity [m] and temperature [degC]; None keeps it."""
+    if clarity_m is not None:
+        water = replace(water, clarity_m=clarity_m, bed_visible=False)
+    return water if temperature_c is None else replace(water, temperature_c=temperature_c)
 
 
 @dataclass(frozen=True)
@@ -50,11 +57,7 @@ class Moment:
         skies = {"clear sky": CLEAR, "overcast": OVERCAST}
         if self.cloud is not None:
             skies = {f"cloud {self.cloud}/8": self.cloud}
-        water = beat.water
-        if self.clarity_m is not None:
-            water = replace(water, clarity_m=self.clarity_m, bed_visible=False)
-        if self.temperature_c is not None:
-            water = replace(water, temperature_c=self.temperature_c)
+        water = water_then(beat.water, self.clarity_m, self.temperature_c)
         glow = max(scene.town_glow_lux for scene in beat.scenes)
         told = f"{when.day} {when:%b %H:%M}"
         return tuple(Scene(f"{told}, {sky}", when, cloud, water, glow) for sky, cloud in skies.items())

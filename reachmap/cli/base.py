@@ -143,28 +143,29 @@ class WhenType(click.ParamType):
             raise click.BadParameter(words, ctx, param) from None
 
 
+def water_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Options of the commands that can show the water of another day."""
+    clarity = click.option(
+        "--clarity", "clarity_m", type=click.FloatRange(0.02, 60), metavar="M", help="How clear the water is then."
+    )
+    temperature = click.option(
+        "--temperature", "temperature_c", type=click.FloatRange(-1, 40), metavar="C", help="How warm the water is then."
+    )
+    return clarity(temperature(command))
+
+
 def moment_options(command: Callable[..., None]) -> Callable[..., None]:
     """Options of the commands that can show one moment instead of the beat's scenes."""
-    options = [
-        click.option(
-            "--at",
-            type=WhenType(),
-            metavar="WHEN",
-            help="Show this moment instead of the beat's scenes: 2026-10-10 18:30, or 18:30 for today, or now.",
-        ),
-        click.option(
-            "--cloud",
-            type=click.IntRange(0, 8),
-            help="Cloud then, in eighths; default: both clear and overcast.",
-        ),
-        click.option("--clarity", "clarity_m", type=click.FloatRange(0.02, 60), metavar="M", help="Clarity then."),
-        click.option(
-            "--temperature", "temperature_c", type=click.FloatRange(-1, 35), metavar="C", help="Water temperature then."
-        ),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
+    at = click.option(
+        "--at",
+        type=WhenType(),
+        metavar="WHEN",
+        help="Show this moment instead of the beat's scenes: 2026-10-10 18:30, or 18:30 for today, or now.",
+    )
+    cloud = click.option(
+        "--cloud", type=click.IntRange(0, 8), help="Cloud then, in eighths; default: both clear and overcast."
+    )
+    return at(cloud(water_options(command)))
 
 
 def asked_moment(settings: dict[str, Any]) -> Moment | None:

@@ -10,7 +10,15 @@ from typing import Any
 
 import click
 
-from reachmap.cli.base import SPECIES, asked_moment, beat_argument, chain_options, moment_options, run_chain
+from reachmap.cli.base import (
+    SPECIES,
+    asked_moment,
+    beat_argument,
+    chain_options,
+    moment_options,
+    run_chain,
+    water_options,
+)
 from reachmap.errors import OutputError, SettingError
 
 
@@ -157,6 +165,7 @@ def compare_command(
 @click.option("--lies", "count", type=click.IntRange(1, 30), default=6, show_default=True, help="How many lies.")
 @click.option("--date", "day", type=click.DateTime(["%Y-%m-%d"]), help="Another day, for example 2026-10-10.")
 @click.option("--cloud", type=click.IntRange(0, 8), help="Cloud all day, in eighths; default: the scene's.")
+@water_options
 @click.option("--picture", type=click.Path(path_type=Path), help="Write the hours as a page with a picture.")
 @chain_options
 def hours_command(

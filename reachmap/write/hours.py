@@ -11,7 +11,7 @@ from reachmap.visit.plan import is_dark
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import beside_the_map, level_words, place_words, printed, ranked
+from reachmap.write.summary import beside_the_map, level_words, place_words, printed, ranked, water_words
 
 DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
 
@@ -52,7 +52,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     light = result.lights[scene].scene
     level = level_words(result.channel, ", ")
     lines = [
-        f"{light.when:%d %b %Y}, cloud {light.cloud}/8 all day{level}",
+        f"{light.when:%d %b %Y}, cloud {light.cloud}/8 all day, {water_words(light.water)}{level}",
         "",
         "time   " + "".join(f"{n:>7}" for n in numbers) + "   eye",
     ]
@@ -81,7 +81,8 @@ def eye_word(state: float) -> str:
 def _beside(result: Result, numbers: list[int]) -> str:
     """What to know of those of some lies, or of those in the order, that the map does not have; "" if it has all."""
     words = beside_the_map(result.lies, {*numbers, *result.visit.order["lie"]})
-    return f"{words} To have them there, add a scene of this day and sky to beat.toml." if words else ""
+    more = "To have them there, map this moment with --at, or add a scene of this day and sky to beat.toml."
+    return f"{words} {more}" if words else ""
 
 
 def if_clouded(result: Result, clouded: Result) -> str:
@@ -195,7 +196,7 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     beside = f"<p>{escape(_beside(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
     body = (
-        f"<h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day{level}. "
+        f"<h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day, {water_words(scene.water)}{level}. "
         "Rows are lies, the darker the better; a bar under a row marks shade. "
         "The strip on top is the fish's eye: open by day, filled by night, "
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"

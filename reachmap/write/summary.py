@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import shapely
 
-from reachmap.beat.model import Beat
+from reachmap.beat.model import Beat, Water
 from reachmap.channel.model import Channel
 from reachmap.trout.model import Lies
 from reachmap.write.imperial import as_typed, in_feet, in_metres
@@ -137,8 +137,9 @@ def summarise(result: Result) -> str:
     ]
     lines += [guessed] if (guessed := guess_line(channel)) else []
     for name, light in result.lights.items():
-        when = light.scene.when
-        lines += ["", f"{as_typed(name)} ({when:%d %b %Y %H:%M}, cloud {light.scene.cloud}/8)"]
+        scene = light.scene
+        told = f"{scene.when:%d %b %Y %H:%M}, cloud {scene.cloud}/8, {water_words(scene.water)}"
+        lines += ["", f"{as_typed(name)} ({told})"]
         lines += _scene_lines(result, name) or ["  no lie stands out"]
         lines += _doubt_line(result, name)
     lines += ["", "How good is it?", *_error_lines(result)]
@@ -185,6 +186,12 @@ def level_words(channel: Channel, lead: str = "") -> str:
         return ""
     side = "above" if channel.stage_m > 0 else "below"
     return f"{lead}water {abs(channel.stage_m):.2f} m {side} the survey's level"
+
+
+def water_words(water: Water) -> str:
+    """How clear and how warm the water of a scene is."""
+    warm = "" if water.temperature_c is None else f" and {water.temperature_c:g} C"
+    return f"water clear to {water.clarity_m:.2g} m{warm}"
 
 
 def guess_line(channel: Channel) -> str:

@@ -135,3 +135,18 @@ def test_the_command_writes_the_picture_of_another_day(sample_folder, tmp_path):
     done = CliRunner().invoke(main, [*call[:4], "--picture", str(tmp_path / "no" / "hours.html")])
     assert done.exit_code == 1
     assert "Choose another place" in done.output
+
+
+def test_the_water_of_that_day_counts_and_is_told(sample_folder):
+    """From 20 C trout are let be (common practice)."""
+    beat = read_beat(sample_folder)
+    clear, _ = hours_on_beat(beat, day=date(2026, 8, 5), cloud=8)
+    coloured, _ = hours_on_beat(beat, day=date(2026, 8, 5), cloud=8, clarity_m=0.4, temperature_c=21.0)
+    text = hours_text(coloured)
+    assert "cloud 8/8 all day, water clear to 0.4 m and 21 C" in text
+    assert "let the fish be" in text
+    assert "let the fish be" not in hours_text(clear)
+    assert "water clear to 0.4 m and 21 C" in hours_page(coloured)
+    same = clear.lies.table.index.intersection(coloured.lies.table.index)
+    noon = clear.visit.hours.index[78]
+    assert (coloured.visit.hours.loc[noon, same] - clear.visit.hours.loc[noon, same]).abs().max() > 0.02
