@@ -18,7 +18,7 @@ from reachmap.errors import SettingError
 from reachmap.light import Light, light_at, light_of_scenes, prepare_shade
 from reachmap.memory import keeping_freed
 from reachmap.sight import Sight, see
-from reachmap.trout import Holding, Lies, find_lies, hold, how_sure, load_curves
+from reachmap.trout import Curves, Holding, Lies, find_lies, hold, how_sure, load_curves
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result, temperatures
@@ -87,20 +87,12 @@ def analyse(
     own = {scene.name: light_at(channel, scene, shade) for scene in checked.scenes}
     lights = own if moment is None else {scene.name: light_at(channel, scene, shade) for scene in chosen}
     del shade  # laid out on every cell, and not needed any more
-
-    def held(lights: dict[str, Light]) -> tuple[dict[str, Sight], dict[str, Holding]]:
-        sights = {name: see(channel, light, checked.fish, table.eyes) for name, light in lights.items()}
-        return sights, {
-            name: hold(channel, light, sights[name], checked.fish, table, engine=engine)
-            for name, light in lights.items()
-        }
-
     say("what the fish sees, where they hold", 0.6)
     if moment is not None:
-        sights, holdings = held(own)
+        sights, holdings = _held(channel, own, table, engine)
         known = find_lies(channel, holdings, own, sights, curves=table, known=known)
     del own
-    sights, holdings = held(lights)
+    sights, holdings = _held(channel, lights, table, engine)
     shown = [scene.name for scene in chosen]
     lies = find_lies(channel, holdings, lights, sights, days=days, curves=table, known=known, shown=shown)
     # Those not to be shown have done their part by now.
@@ -113,6 +105,15 @@ def analyse(
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
     tables = table.tables(temperatures(chosen))
     return Result(channel, lights, sights, holdings, days, lies, visit, tables, record)
+
+
+def _held(
+    channel: Channel, lights: Mapping[str, Light], curves: Curves, engine: str
+) -> tuple[dict[str, Sight], dict[str, Holding]]:
+    """What the fish sees and where it holds, by scene."""
+    fish = channel.beat.fish
+    sights = {name: see(channel, light, fish, curves.eyes) for name, light in lights.items()}
+    return sights, {name: hold(channel, lights[name], sight, fish, curves, engine) for name, sight in sights.items()}
 
 
 def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings: Any) -> tuple[Result, Path]:
