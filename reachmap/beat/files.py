@@ -22,6 +22,13 @@ ENDINGS = dict.fromkeys(ROLES, (*MAPS, *TABLES)) | {
 }
 """Endings a part may have; what the file really is, its first bytes say."""
 
+DATA = (".geojson", ".gpkg", ".shp", ".kml", ".kmz", ".gpx", ".csv", ".tsv", ".xlsx", ".tif", ".tiff")
+"""Endings of files that are hardly there for anything but to be read; a letter or a photograph may lie beside them."""
+
+
+MOST_NAMES = 5
+"""Names told of files that play no part."""
+
 
 @dataclass
 class Parts:
@@ -53,6 +60,7 @@ def find_parts(folder: Path, settings: Settings, report: Report) -> Parts:
                     parts.by_role.setdefault(role, []).append((look(path, folder, report), table))
         if report.errors > before:
             parts.failed.add(role)
+    _say_unused(settings, entries, parts, report)
     return parts
 
 
@@ -64,8 +72,8 @@ def _candidates(
     if given:
         return [(_given(table["path"], folder, role), table) for table in given]
     named = _named(role, entries, folder)
-    if not named:
-        _say_near(role, entries, report)
+    if not named and (near := _near(role, entries)):
+        report.say("file-near", near, role=role)
     return [(path, settings.file(role)) for path in named]
 
 
@@ -89,17 +97,20 @@ def _named(role: str, entries: Sequence[Path], folder: Path) -> list[Path]:
     """Files of a part by their names: exactly the part's name, for soundings also soundings-anything."""
     found = []
     for path in entries:
-        low = path.name.lower()
-        stem = low.split(".")[0]
-        fits = stem == role or (role == "soundings" and stem.startswith(("soundings-", "soundings_", "soundings ")))
-        if fits and path.is_dir():
+        if _fits(role, path) and path.is_dir():
             found.append(_only_map(path, folder))
-        elif fits and low.endswith(ENDINGS[role]):
+        elif _fits(role, path) and path.name.lower().endswith(ENDINGS[role]):
             found.append(path)
     if len(found) > 1 and role != "soundings":
         names = ", ".join(path.name for path in found)
         raise stop("several-files", FILE, f"[files.{role}]", role=role, names=names, first=found[0].name)
     return found
+
+
+def _fits(role: str, path: Path) -> bool:
+    """Whether a file or folder has the name of a part, whatever its ending."""
+    stem = path.name.lower().split(".")[0]
+    return stem == role or (role == "soundings" and stem.startswith(("soundings-", "soundings_", "soundings ")))
 
 
 def _only_map(folder: Path, beat: Path) -> Path:
@@ -110,12 +121,30 @@ def _only_map(folder: Path, beat: Path) -> Path:
     return maps[0]
 
 
-def _say_near(role: str, entries: Sequence[Path], report: Report) -> None:
-    """Name a file that looks like a misspelt part, so that it isn't passed over in silence."""
+def _near(role: str, entries: Sequence[Path]) -> str:
+    """Name of a file that looks like a misspelt part, so that it isn't passed over in silence; "" without one."""
     known = [path for path in entries if path.name.lower().endswith(ENDINGS[role])]
     stems = {path.name.lower().split(".")[0]: path.name for path in known}
-    if near := difflib.get_close_matches(role, [stem for stem in stems if stem not in ROLES], 1, 0.8):
-        report.say("file-near", stems[near[0]], role=role)
+    near = difflib.get_close_matches(role, [stem for stem in stems if stem not in ROLES], 1, 0.8)
+    return stems[near[0]] if near else ""
+
+
+def _say_unused(settings: Settings, entries: Sequence[Path], parts: Parts, report: Report) -> None:
+    """Name the files of data that are no part of the beat, unless another message does."""
+    given = {Path(str(table.get("path", ""))).name for tables in settings.files.values() for table in tables}
+    missing = [role for role in ROLES if role not in parts.by_role]
+    unused = [
+        path.name
+        for path in entries
+        if path.name.lower().endswith(DATA)
+        and path.is_file()
+        and path.name not in given
+        and not any(_fits(role, path) for role in ROLES)
+        and not any(_near(role, [path]) for role in missing)
+    ]
+    if unused:
+        more = f" and {len(unused) - MOST_NAMES} more" if len(unused) > MOST_NAMES else ""
+        report.say("file-unused", ", ".join(unused[:MOST_NAMES]) + more, roles=", ".join(ROLES))
 
 
 def open_folder(folder: Path) -> None:

@@ -345,6 +345,27 @@ def test_a_lesser_trap_is_read_and_told(tmp_path, name):
     assert beat.outline.area == pytest.approx(120 * 16, rel=1e-3)
 
 
+def test_files_that_play_no_part_are_named_once(tmp_path):
+    folder = make(tmp_path / "beat", soundings__csv=None, depths__csv=table_text(ROWS), sounding__csv=table_text(ROWS))
+    for name in ("bank.jpg", "letter.txt", ".hidden.csv", "curves.toml"):
+        (folder / name).write_text("x", encoding="utf-8")
+    told = {f.code: f for f in check_beat(folder)}
+    assert told["file-unused"].file == "depths.csv"
+    assert told["file-unused"].severity == "note"
+    assert told["file-near"].file == "sounding.csv"
+    for k in range(20):
+        (folder / f"walk {k}.gpx").write_text("x", encoding="utf-8")
+    (found,) = [f for f in check_beat(folder) if f.code == "file-unused"]
+    assert found.file.endswith("and 16 more")
+    named = make(
+        tmp_path / "named",
+        TOML + '[files.soundings]\npath = "depths.csv"\n',
+        soundings__csv=None,
+        depths__csv=table_text(ROWS),
+    )
+    assert "file-unused" not in {f.code for f in check_beat(named)}
+
+
 def test_strict_turns_warnings_into_errors(tmp_path):
     folder = make(tmp_path / "beat", soundings__csv=None)
     assert read_beat(folder).soundings.empty
