@@ -10,10 +10,12 @@ import sys
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner
 
 from reachmap.cli import main
+from reachmap.cli.typed import FLOW, LENGTH, STAGE, WARMTH
 
 FILES = {"map.html", "card.html", "layers.tif", "lies.gpkg", "lies.csv", "waypoints.gpx", "run.json"}
 
@@ -66,12 +68,12 @@ def test_an_unknown_scene_is_wrong_use(sample_folder, tmp_path):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--at", "2026-10-10"], "Write 2026-10-10 18:30"),
-        (["--at", "evening"], "Write 2026-10-10 18:30"),
-        (["--at", "25:00"], "Write 2026-10-10 18:30"),
-        (["--at", "2026-03-29 01:30"], "skip this time"),
-        (["--at", "now", "--scene", "sunny"], "one or the other"),
-        (["--cloud", "3"], "give --at as well"),
+        (["--when", "2026-10-10"], "Write 2026-10-10 18:30"),
+        (["--when", "evening"], "Write 2026-10-10 18:30"),
+        (["--when", "25:00"], "Write 2026-10-10 18:30"),
+        (["--when", "2026-03-29 01:30"], "skip this time"),
+        (["--when", "now", "--scene", "sunny"], "one or the other"),
+        (["--cloud", "3"], "give --when as well"),
     ],
 )
 def test_a_moment_that_cannot_be_shown_is_wrong_use(sample_folder, tmp_path, words, says):
@@ -81,8 +83,36 @@ def test_a_moment_that_cannot_be_shown_is_wrong_use(sample_folder, tmp_path, wor
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize(
+    ("kind", "typed", "si"),
+    [
+        (STAGE, "0.3", 0.3),
+        (STAGE, "-0.5ft", -0.1524),
+        (STAGE, "2'6\"", 0.762),
+        (LENGTH, "14in", 0.3556),
+        (LENGTH, "36 cm", 0.36),
+        (FLOW, "110cfs", 3.114853),
+        (FLOW, "3.1 m3/s", 3.1),
+        (WARMTH, "55F", 12.777778),
+        (WARMTH, "32 °F", 0.0),
+        (WARMTH, "13C", 13.0),
+    ],
+)
+def test_measures_take_their_unit(kind, typed, si):
+    """NIST SP 811 (2008), appendix B.8: foot 0.3048 m, inch 0.0254 m, cubic foot 0.02831685 m3, (t/F - 32)/1.8 C."""
+    assert kind.convert(typed, None, None) == pytest.approx(si, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("kind", "typed"), [(WARMTH, "70"), (WARMTH, "110F"), (STAGE, "nan"), (STAGE, "2 lb"), (LENGTH, "inf"), (FLOW, "0")]
+)
+def test_a_measure_that_cannot_be_says_how_to_type_one(kind, typed):
+    with pytest.raises(click.BadParameter, match="or with its unit"):
+        kind.convert(typed, None, None)
+
+
 def test_now_is_this_hour_under_both_skies(sample_folder, tmp_path):
-    done = call("map", sample_folder, "--out", tmp_path / "out", "--quiet", "--json", "--at", "now")
+    done = call("map", sample_folder, "--out", tmp_path / "out", "--quiet", "--json", "--when", "now")
     assert done.exit_code == 0, done.output
     skies = json.loads(done.output)["scenes"]
     assert [sky["cloud_oktas"] for sky in skies] == [0, 8]
@@ -94,7 +124,7 @@ def test_now_is_this_hour_under_both_skies(sample_folder, tmp_path):
 
 def test_an_hour_alone_is_one_of_today(sample_folder):
     before = date.today()
-    done = call("lies", sample_folder, "--quiet", "--json", "--at", "9:05", "--cloud", "4")
+    done = call("lies", sample_folder, "--quiet", "--json", "--when", "9:05", "--cloud", "4")
     scenes = {row["scene"] for row in json.loads(done.output)}
     assert scenes <= {f"{day.day} {day:%b} 09:05, cloud 4/8" for day in (before, date.today())}
     assert scenes

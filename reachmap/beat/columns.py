@@ -35,6 +35,9 @@ FLOW = {"m3_s": 1.0, "cumecs": 1.0, "l_s": 0.001, "cfs": FOOT_M**3, "ft3_s": FOO
 
 TIME = {"s": 1.0, "min": 60.0, "h": 3600.0, "hours": 3600.0}
 TEMPERATURE = {"c": 1.0, "degc": 1.0, "celsius": 1.0, "f": 5 / 9, "degf": 5 / 9, "fahrenheit": 5 / 9}
+FREEZING_F = 32.0
+"""Where the Celsius scale begins [degF], exact by definition."""
+
 ANGLE = {"deg": 1.0, "degrees": 1.0}
 UNITS: dict[str, Mapping[str, float]] = {
     "length": LENGTH,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from reachmap.beat.columns import UNITS, tidy
+from reachmap.beat.columns import FREEZING_F, UNITS, tidy
 
 MISSING = frozenset(["", "na", "n/a", "nan", "null", "none", "-", "--", "?", "nil", "#n/a", "*"])
 """Words that say "no value"."""
@@ -14,7 +14,7 @@ SENTINELS = frozenset([-99.0, -999.0, -9999.0, -99999.0, -32768.0, -999.25, -999
 """Numbers that programs write for "no value"; no depth, speed or level of a trout stream is any of them."""
 
 _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
-_WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*([a-z/]+)", re.IGNORECASE)
+_WITH_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*([a-z°][a-z0-9³/]*)", re.IGNORECASE)
 _FEET_INCHES = re.compile(r"(\d+)\s*(?:'|ft)\s*(\d+(?:\.\d*)?)\s*(?:\"|''|in)?", re.IGNORECASE)
 
 
@@ -80,3 +80,19 @@ def number_with_unit(cell: object, quantity: str, decimal: str = ".") -> tuple[f
         return None
     factor = UNITS.get(quantity, {}).get(tidy(found[2]))
     return None if factor is None else (float(found[1]), factor)
+
+
+def measure(text: str, quantity: str) -> float:
+    """A number in SI (temperatures in degC), typed plainly or with another unit: "0.6", "2ft", 2'6", "55 F".
+
+    Parameters
+    ----------
+    quantity : a key of `UNITS`
+
+    Raises
+    ------
+    ValueError : it is none
+    """
+    found = number_with_unit(text, quantity)
+    value, factor = found or (float(text), 1.0)
+    return factor * (value - FREEZING_F if quantity == "temperature" and factor != 1.0 else value)

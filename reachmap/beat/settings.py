@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from reachmap.beat.catalogue import FILE_SETTINGS, ROLES, SECTIONS, Setting
-from reachmap.beat.columns import SYNONYMS, UNITS, tidy
+from reachmap.beat.columns import FREEZING_F, SYNONYMS, UNITS, tidy
 from reachmap.beat.messages import Report, plain
 
 FILE = "beat.toml"
@@ -150,7 +150,7 @@ def _find(key: str, settings: Mapping[str, Setting]) -> tuple[Setting | None, fl
             base = setting.key.removesuffix(si) + "_"
             unit = key.removeprefix(base)
             if key.startswith(base) and unit in units:
-                shift = -32 * 5 / 9 if setting.kind == "temperature" and unit.startswith(("f", "degf")) else 0.0
+                shift = -FREEZING_F * 5 / 9 if setting.kind == "temperature" and unit.startswith(("f", "degf")) else 0.0
                 return setting, units[unit], shift
     return None, 1.0, 0.0
 

@@ -21,7 +21,8 @@ __all__ = ["main"]
 def main() -> None:
     """Map where trout are likely to hold on a beat, by day and by night.
 
-    A beat is a folder with an outline and soundings; see `reachmap new` and the README.
+    A beat is a folder with an outline and soundings; see `reachmap new` and the README. Numbers are metric, or carry
+    their unit: 4ft, 14in, 110cfs, 55F.
     """
     # Our matrices are small: more threads of the numerical library wait for each other and take twice the time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

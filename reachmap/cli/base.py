@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import gc
 import os
-import re
 import sys
 import time
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from reachmap.cli.typed import CELL, CLARITY, FLOW, LENGTH, STAGE, WARMTH, WhenType
 from reachmap.errors import Finding, InputError, ReachmapError, SettingError
 
 if TYPE_CHECKING:
@@ -23,10 +22,6 @@ if TYPE_CHECKING:
 
 SPECIES = ["brown", "rainbow", "brook", "cutthroat"]
 """Repeated from the beat room, which takes a second to load."""
-
-
-STEP_S = 600
-"""Seconds from one hour of the map to the next."""
 
 
 class FriendlyGroup(click.Group):
@@ -108,11 +103,11 @@ def chain_options(command: Callable[..., None]) -> Callable[..., None]:
             metavar="NAME",
             help="Show only this scene (a part of its name is enough); may be repeated.",
         ),
-        click.option("--cell", "cell_m", type=click.FloatRange(0.02, 50), metavar="M", help="Cell size in metres."),
-        click.option("--stage", "stage_m", type=float, default=0.0, metavar="M", help="Water level above the survey."),
-        click.option("--flow", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow."),
+        click.option("--cell", "cell_m", type=CELL, metavar="M", help="Cell size."),
+        click.option("--stage", "stage_m", type=STAGE, default=0.0, metavar="M", help="Water level above the survey."),
+        click.option("--flow", "flow_m3_s", type=FLOW, metavar="M3/S", help="Flow."),
         click.option("--species", type=click.Choice(SPECIES), help="The fish."),
-        click.option("--length", "length_m", type=click.FloatRange(0.05, 1.5), metavar="M", help="Its length."),
+        click.option("--length", "length_m", type=LENGTH, metavar="M", help="Its length."),
         click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own."),
         click.option("--engine", type=click.Choice(["ordinary", "energy"]), default="ordinary", show_default=True),
         click.option("--fresh", is_flag=True, help="Work everything out again, use nothing kept from earlier runs."),
@@ -123,41 +118,19 @@ def chain_options(command: Callable[..., None]) -> Callable[..., None]:
     return command
 
 
-class WhenType(click.ParamType):
-    """A day and hour, an hour of today, or now."""
-
-    name = "when"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
-        """The moment, without a time zone unless it is now or names one."""
-        text = value.strip()
-        if text == "now":
-            # To the steps of the map's hour, so that the list and the map tell of the same.
-            return datetime.fromtimestamp(round(time.time() / STEP_S) * STEP_S, UTC)
-        today = f"{date.today()} {text:0>5}" if re.fullmatch(r"\d\d?:\d\d", text) else text
-        try:
-            # A day alone says no hour; Python would take its midnight.
-            return datetime.fromisoformat(today if ":" in text else "")
-        except ValueError:
-            words = f"{value!r} is no day and hour. Write 2026-10-10 18:30, or 18:30 for today, or now."
-            raise click.BadParameter(words, ctx, param) from None
-
-
 def water_options(command: Callable[..., None]) -> Callable[..., None]:
     """Options of the commands that can show the water of another day."""
-    clarity = click.option(
-        "--clarity", "clarity_m", type=click.FloatRange(0.02, 60), metavar="M", help="How clear the water is then."
-    )
+    clarity = click.option("--clarity", "clarity_m", type=CLARITY, metavar="M", help="How clear the water is then.")
     temperature = click.option(
-        "--temperature", "temperature_c", type=click.FloatRange(-1, 40), metavar="C", help="How warm the water is then."
+        "--temperature", "temperature_c", type=WARMTH, metavar="C", help="How warm the water is then."
     )
     return clarity(temperature(command))
 
 
 def moment_options(command: Callable[..., None]) -> Callable[..., None]:
     """Options of the commands that can show one moment instead of the beat's scenes."""
-    at = click.option(
-        "--at",
+    when = click.option(
+        "--when",
         type=WhenType(),
         metavar="WHEN",
         help="Show this moment instead of the beat's scenes: 2026-10-10 18:30, or 18:30 for today, or now.",
@@ -165,15 +138,17 @@ def moment_options(command: Callable[..., None]) -> Callable[..., None]:
     cloud = click.option(
         "--cloud", type=click.IntRange(0, 8), help="Cloud then, in eighths; default: both clear and overcast."
     )
-    return at(cloud(water_options(command)))
+    return when(cloud(water_options(command)))
 
 
 def asked_moment(settings: dict[str, Any]) -> Moment | None:
     """The moment those options ask for, taken out of a command's settings; None without any."""
-    when, *others = (settings.pop(name) for name in ("at", "cloud", "clarity_m", "temperature_c"))
+    when, *others = (settings.pop(name) for name in ("when", "cloud", "clarity_m", "temperature_c"))
     if when is None:
         if any(other is not None for other in others):
-            raise click.UsageError("--cloud, --clarity and --temperature say how it is at a moment: give --at as well")
+            raise click.UsageError(
+                "--cloud, --clarity and --temperature say how it is at a moment: give --when as well"
+            )
         return None
     from reachmap.beat import Moment
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from reachmap.cli.base import SPECIES, Progress, beat_argument
+from reachmap.cli.typed import Measure, WhenType
 from reachmap.errors import SettingError
 
 if TYPE_CHECKING:
@@ -52,16 +54,16 @@ def log_group() -> None:
 @click.option("--what", type=click.Choice(WHAT), required=True, help="What happened; blank: fished, nothing met.")
 @click.option("--at", "place", metavar="LAT,LON", help="Where, in degrees.")
 @click.option("--lie", type=click.IntRange(1), help="Where, by the number of a lie on the map.")
-@click.option("--when", metavar="TIME", help="Local date and time, 2026-06-20 19:40; default: now.")
+@click.option("--when", type=WhenType(), metavar="WHEN", help="2026-06-20 19:40, or 18:30 for today; default: now.")
 @click.option("--species", type=click.Choice(SPECIES), help="Which trout.")
-@click.option("--length", "length_m", type=click.FloatRange(0.01, 2.0), metavar="M", help="Its length in metres.")
+@click.option("--length", "length_m", type=Measure("length", 0.01, 2.0), metavar="M", help="Its length.")
 @click.option("--count", type=click.IntRange(1, 10000), help="How many.")
 @click.option("--hours", type=click.FloatRange(0, 48), help="How long the place was fished.")
 @click.option("--cloud", type=click.IntRange(0, 8), help="Cloud in eighths.")
-@click.option("--clarity", "clarity_m", type=click.FloatRange(0.01, 60), metavar="M", help="How far one sees.")
+@click.option("--clarity", "clarity_m", type=Measure("length", 0.01, 60.0), metavar="M", help="How far one sees.")
 @click.option("--note", help="A few words.")
 @click.option("--trip", help="Entries of one outing share a word; default: the day.")
-def log_add_command(beat: Path, place: str | None, lie: int | None, when: str | None, **entry: object) -> None:
+def log_add_command(beat: Path, place: str | None, lie: int | None, when: datetime | None, **entry: object) -> None:
     """Add one entry to the log of BEAT, in the file and the columns it has."""
     from reachmap.beat import read_beat
     from reachmap.beat.diary import add_entry
@@ -102,14 +104,11 @@ def _of_lie(beat: Beat, number: int) -> tuple[float, float]:
     return lat, lon
 
 
-def _local_time(text: str | None, zone: str) -> str:
-    """A moment as the log writes it, by the beat's clock."""
-    from datetime import datetime
+def _local_time(when: datetime | None, zone: str) -> str:
+    """A moment as the log writes it, by the beat's clock; None is now."""
     from zoneinfo import ZoneInfo
 
-    if text is None:
-        return f"{datetime.now(ZoneInfo(zone)):%Y-%m-%dT%H:%M}"
-    try:
-        return f"{datetime.fromisoformat(text):%Y-%m-%dT%H:%M}"
-    except ValueError as error:
-        raise SettingError(f"--when {text!r}: expected a date and time such as 2026-06-20 19:40") from error
+    place = ZoneInfo(zone)
+    if when is None:
+        when = datetime.now(place)
+    return f"{when.astimezone(place) if when.tzinfo else when:%Y-%m-%dT%H:%M}"

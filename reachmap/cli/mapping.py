@@ -19,6 +19,7 @@ from reachmap.cli.base import (
     run_chain,
     water_options,
 )
+from reachmap.cli.typed import CELL, CLARITY, FLOW, LENGTH, STAGE
 from reachmap.errors import OutputError, SettingError
 
 
@@ -104,16 +105,16 @@ def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
 @beat_argument
 @click.argument("before", required=False)
 @click.argument("after", required=False)
-@click.option("--stage-after", "stage_m", type=float, metavar="M", help="Water level after, above the survey's.")
-@click.option("--flow-after", "flow_m3_s", type=click.FloatRange(0, min_open=True), metavar="M3/S", help="Flow after.")
-@click.option("--clarity-after", "clarity_m", type=click.FloatRange(0.02, 60), metavar="M", help="Clarity after.")
+@click.option("--stage-after", "stage_m", type=STAGE, metavar="M", help="Water level after, above the survey's.")
+@click.option("--flow-after", "flow_m3_s", type=FLOW, metavar="M3/S", help="Flow after.")
+@click.option("--clarity-after", "clarity_m", type=CLARITY, metavar="M", help="Clarity after.")
 @click.option("--cloud-after", "cloud", type=click.IntRange(0, 8), help="Cloud after, in eighths.")
 @click.option("--species-after", "species", type=click.Choice(SPECIES), help="The fish after.")
-@click.option("--length-after", "length_m", type=click.FloatRange(0.05, 1.5), metavar="M", help="Its length after.")
+@click.option("--length-after", "length_m", type=LENGTH, metavar="M", help="Its length after.")
 @click.option("--engine-after", "engine", type=click.Choice(["ordinary", "energy"]), help="The engine after.")
 @click.option("--layer", type=click.Path(path_type=Path), help="Write the difference of the score as a GeoTIFF.")
 @click.option("--curves", type=click.Path(path_type=Path), help="A curves file of your own, for both.")
-@click.option("--cell", "cell_m", type=click.FloatRange(0.02, 50), metavar="M", help="Cell size in metres.")
+@click.option("--cell", "cell_m", type=CELL, metavar="M", help="Cell size.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON for scripts.")
 def compare_command(
     beat: Path,

@@ -81,7 +81,7 @@ def eye_word(state: float) -> str:
 def _beside(result: Result, numbers: list[int]) -> str:
     """What to know of those of some lies, or of those in the order, that the map does not have; "" if it has all."""
     words = beside_the_map(result.lies, {*numbers, *result.visit.order["lie"]})
-    more = "To have them there, map this moment with --at, or add a scene of this day and sky to beat.toml."
+    more = "To have them there, map this moment with --when, or add a scene of this day and sky to beat.toml."
     return f"{words} {more}" if words else ""
 
 

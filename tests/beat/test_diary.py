@@ -63,7 +63,7 @@ def test_what_has_no_column_is_refused_and_the_log_stays(tmp_path):
         (("--at", "54.6,-2.8", "--lie", "1"), "say where"),
         (("--at", "54.6"), "expected latitude,longitude"),
         (("--at", "-2.8,254.6"), "latitude stands first"),
-        (("--at", "54.6,-2.8", "--when", "yesterday"), "expected a date and time"),
+        (("--at", "54.6,-2.8", "--when", "yesterday"), "is no day and hour"),
         (("--lie", "999"), "the map has no lie"),
     ],
 )
