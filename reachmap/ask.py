@@ -109,11 +109,11 @@ class Changed:
         """The changes in short, "" without any."""
         told = (
             (self.stage_m, "{:+.2f} m of water"),
-            (self.flow_m3_s, "{:g} m3/s"),
-            (self.clarity_m, "clarity {:g} m"),
+            (self.flow_m3_s, "{:.3g} m3/s"),
+            (self.clarity_m, "clarity {:.2g} m"),
             (self.cloud, "cloud {}/8"),
             (self.species, "{}"),
-            (self.length_m, "{:g} m long"),
+            (self.length_m and 100 * self.length_m, "{:.0f} cm long"),
             (self.engine, "{} engine"),
         )
         return ", ".join(text.format(value) for value, text in told if value is not None)

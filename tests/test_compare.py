@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -99,6 +100,19 @@ def test_lies_have_the_numbers_of_the_map(beat):
         assert told.table.loc[on_map, "before"].to_numpy() == pytest.approx(before.to_numpy())
     assert channel.grid.n_wet == len(mapped.label)
     assert found == {False, True}
+
+
+def test_a_comparison_in_feet_turns_the_change_and_not_the_scenes_name(sample_folder, tmp_path):
+    folder = shutil.copytree(sample_folder, tmp_path / "beat")
+    text = (folder / "beat.toml").read_text(encoding="utf-8").replace("sunny noon", "1 m at noon")
+    (folder / "beat.toml").write_text(f'units = "imperial"\n{text}', encoding="utf-8")
+    words = ["--clarity-after", "2ft", "--length-after", "14in"]
+    done = CliRunner().invoke(main, ["compare", str(folder), *words])
+    assert done.output.startswith("From 1 m at noon to 1 m at noon, clarity 2.0 ft, 14.2 in long the share"), (
+        done.output
+    )
+    done = CliRunner().invoke(main, ["compare", str(folder), *words, "--json"])
+    assert json.loads(done.output)["after"] == "1 m at noon, clarity 0.61 m, 36 cm long"
 
 
 def test_a_layer_that_cannot_be_written_is_said(tmp_path):

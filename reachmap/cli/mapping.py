@@ -134,7 +134,7 @@ def compare_command(
     from reachmap.ask import Changed, compare_on_beat
     from reachmap.beat import read_beat
     from reachmap.write.rasters import write_difference
-    from reachmap.write.summary import beside_the_map, guess_line, printed
+    from reachmap.write.summary import beside_the_map, comparison_words, guess_line, printed
 
     changed = Changed(**changes)
     channel, told, lies = compare_on_beat(read_beat(beat), before, after, changed, curves=curves, cell_m=cell_m)
@@ -146,8 +146,8 @@ def compare_command(
         shown |= {"guessed": guess_line(channel), "beside_the_map": beside_the_map(lies, told.table.index)}
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False, default=float))
         return
-    click.echo(told.paragraph)
-    for line in filter(None, (guess_line(channel), beside_the_map(lies, told.table.index))):
+    told_so = comparison_words(told, changed.words), guess_line(channel), beside_the_map(lies, told.table.index)
+    for line in filter(None, told_so):
         click.echo(printed(line, channel.beat))
     if len(told.table) > 2:
         alike = told.table[["before", "after"]].corr("spearman").iloc[0, 1]

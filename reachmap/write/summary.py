@@ -10,7 +10,7 @@ import shapely
 
 from reachmap.beat.model import Beat, Water
 from reachmap.channel.model import Channel
-from reachmap.trout.model import Lies
+from reachmap.trout.model import Comparison, Lies
 from reachmap.write.imperial import as_typed, in_feet, in_metres
 from reachmap.write.model import Result
 
@@ -44,6 +44,13 @@ def beside_the_map(lies: Lies, numbers: Iterable[int]) -> str:
     last = lies.report["known_before"] or len(lies.table)
     places = "; ".join(f"lie {n}: {place_words(lies, n)}" for n in sorted(numbers) if n > last)
     return f"Not on the map, as they don't stand out in the beat's own scenes: {places}." if places else ""
+
+
+def comparison_words(told: Comparison, change: str) -> str:
+    """The paragraph of a comparison, ready for `printed`; `change` is what its second name says besides the scene's."""
+    scene = told.after.removesuffix(f", {change}") if change else told.after
+    rest = told.paragraph.removeprefix(f"From {told.before} to {told.after}")
+    return f"From {as_typed(told.before)} to {as_typed(scene)}{told.after.removeprefix(scene)}{rest}"
 
 
 def moment_words(lies: Lies) -> str:
