@@ -14,6 +14,7 @@ from reachmap.trout.learn import Joined, Verdict
 from reachmap.trout.model import FACTORS
 from reachmap.trout.tune import Tuning
 from reachmap.write.pages import plain_page
+from reachmap.write.summary import printed
 
 STYLE = """
 body{background:#f7f4ec;color:#1f2a2e;font:16px/1.5 system-ui,sans-serif;max-width:46rem;margin:1.5rem auto;
@@ -59,7 +60,8 @@ def learned_page(sections: Sequence[Section]) -> str:
         parts.append(f"<h1>{escape(section.name)}: what the log says</h1>")
         parts += [_by_eye(eye, verdict, section.tunings.get(eye)) for eye, verdict in section.verdicts.items()]
         if section.channel is not None:
-            parts += [_wrong(section.channel, section.joined.entries), _measure(section.measure)]
+            parts.append(_wrong(section.channel, section.joined.entries))
+            parts.append(printed(_measure(section.measure), section.channel.beat))
             parts.append(_left_out(section.joined))
     return plain_page(title, STYLE, "\n".join(part for part in [*parts, FOOT] if part))
 

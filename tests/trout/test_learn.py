@@ -89,7 +89,8 @@ def test_beats_are_pooled_trip_by_trip(joined):
 def test_the_command_judges_several_beats_one_by_one_and_together(sample_folder, tmp_path):
     other = shutil.copytree(sample_folder, tmp_path / "other")
     toml = other / "beat.toml"
-    toml.write_text(toml.read_text(encoding="utf-8").replace("Mill Shed beat", "Second <beat>"), encoding="utf-8")
+    text = toml.read_text(encoding="utf-8").replace("Mill Shed beat", "Second <beat>")
+    toml.write_text(f'units = "imperial"\n{text}', encoding="utf-8")
     out = tmp_path / "learned.html"
     done = CliRunner().invoke(main, ["learn", str(sample_folder), str(other), "--out", str(out), "--quiet"])
     assert done.exit_code == 0, done.output
@@ -97,6 +98,11 @@ def test_the_command_judges_several_beats_one_by_one_and_together(sample_folder,
     page = out.read_text(encoding="utf-8")
     assert page.count("<h1>") == 3
     assert "Second &lt;beat&gt;" in page
+    # Each in the units of its beat.
+    metres, feet = (part for part in page.split("<h1>")[2:])
+    assert " m below the head" in metres
+    assert " ft below the head" in feet
+    assert " m below" not in feet
 
 
 def test_the_command_writes_the_page(sample_folder, tmp_path):
