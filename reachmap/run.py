@@ -50,7 +50,8 @@ def analyse(
     stage_m, flow_m3_s : another water level above the survey's [m] or another flow [m3/s]
     scenes : names of the beat's scenes to show, or parts of them; empty shows all. Lies are found over all of them, so
         that they have the same numbers whatever is shown
-    moment : what to show instead of the beat's scenes; what stands out only then is numbered after their lies
+    moment : what to show instead of the beat's scenes, and when the visit begins; lies that stand out only then are
+        numbered after those of the scenes
     known : lies found before on the same water, in other scenes; they keep their numbers
     curves : a curves file of the user's own
     engine : "ordinary" or "energy"
@@ -101,7 +102,8 @@ def analyse(
     holdings = {name: holdings[name] for name in shown}
     lies = how_sure(channel, lights, sights, holdings, lies, table)
     say("the visit", 0.8)
-    visit = plan_visit(channel, lights, sights, holdings, lies, days[shown[0]], table)
+    start = None if moment is None else chosen[0].when
+    visit = plan_visit(channel, lights, sights, holdings, lies, days[shown[0]], table, start)
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
     tables = table.tables(temperatures(chosen))
     return Result(channel, lights, sights, holdings, days, lies, visit, tables, record)

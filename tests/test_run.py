@@ -134,6 +134,18 @@ def test_lies_keep_their_numbers_at_any_moment(sample_folder, result):
         reachmap.analyse(sample_folder, moment=moment, scenes=["sunny"])
 
 
+@pytest.mark.parametrize(("hour", "minute", "fewest", "most"), [(14, 0, 8, 8), (19, 30, 8, 8), (23, 20, 1, 2)])
+def test_a_visit_begins_at_the_moment_asked_for_and_ends_by_midnight(sample_folder, hour, minute, fewest, most):
+    asked = reachmap.analyse(sample_folder, moment=reachmap.Moment(datetime(2026, 10, 10, hour, minute), 2))
+    order = asked.visit.order
+    assert order["when"].iloc[0] == f"{hour:02d}:{minute:02d}"
+    assert order["when"].is_monotonic_increasing
+    assert fewest <= len(order) <= most
+    assert asked.lies.table.loc[order["lie"], "along_m"].is_monotonic_decreasing, "not upstream"
+    dark = [row.step for row in order.itertuples() if asked.day.sun[row.step].altitude_deg < -6]
+    assert bool(dark) == (hour > 15)
+
+
 def test_the_hours_of_shade_are_those_of_the_scenes_own_day(sample_folder):
     """Beside a scene in June, one in October is told as it is told alone."""
     beat = reachmap.read_beat(sample_folder)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 
 import numpy as np
 import pandas as pd
@@ -49,6 +50,7 @@ def plan_visit(
     lies: Lies,
     day: DayLight | None = None,
     curves: Curves | None = None,
+    start: datetime | None = None,
 ) -> Visit:
     """What to do about the lies.
 
@@ -57,6 +59,7 @@ def plan_visit(
     channel, lights, sights, holdings, lies : the run so far; the first scene sets sun and sight
     day : the day's light, for hours and order; None leaves them empty
     curves : the curves in use; None takes the packaged ones
+    start : when the visit begins, on that day; None takes the hour that meets most of the lies well
     """
     first = next(iter(lights))
     light = lights[first]
@@ -72,7 +75,7 @@ def plan_visit(
     hours, lux, eye = pd.DataFrame(), pd.DataFrame(), pd.Series(dtype=float)
     if day is not None:
         hours, lux, eye = _hours(channel, holdings[first], lies, day, light, curves)
-    order = _order(lies, hours, lux, eye, day, light)
+    order = _order(lies, hours, lux, eye, day, light, start)
     return Visit(
         lanes(channel, sights[first], lies, curves.eyes["view_cone_deg"]),
         stances(channel, _met(channel.beat, lies, order, day, light), lies, layers),
@@ -138,13 +141,15 @@ def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.nd
 
 
 def _order(
-    lies: Lies, hours: pd.DataFrame, lux: pd.DataFrame, eye: pd.Series, day: DayLight | None, light: Light
+    lies: Lies,
+    hours: pd.DataFrame,
+    lux: pd.DataFrame,
+    eye: pd.Series,
+    day: DayLight | None,
+    light: Light,
+    start: datetime | None,
 ) -> pd.DataFrame:
-    """The best lies from downstream to upstream, begun at the hour that meets most of them well.
-
-    By daylight where the first scene is a day's, else in the dark, once the fish's eye has switched over: before that
-    fishing is dull.
-    """
+    """The best lies from downstream to upstream, as many as there is time for before midnight."""
     scene = next(iter(lies.scenes.values()))
     best_ranked = scene.index[(scene["rank"] > 0) & (scene["rank"] <= 8)]
     # By place, not by number: lies that came up besides those known before stand last in number only.
@@ -156,18 +161,10 @@ def _order(
     after = walk + MINUTES_A_LIE * np.arange(len(chosen))
     step_min = (day.times[1] - day.times[0]).total_seconds() / 60
     offsets = np.rint(after / step_min).astype(int)
-    dark = is_dark(light.sun)
-    alike = np.array([is_dark(sun) if dark else sun.altitude_deg > 0 for sun in day.sun])
-    if dark:
-        alike &= eye.to_numpy() < SWITCHED
-    end = len(alike) - 1
-    starts = [int(k) for k in np.flatnonzero(alike) if alike[k : k + offsets[-1] + 1].all()]
-    # One that is over before midnight: what comes after it isn't known and would be taken as at the last step.
-    starts = [k for k in starts if k + offsets[-1] <= end] or starts or [len(alike) // 2]
-    table = hours[chosen].to_numpy()
-    best = max(starts, key=lambda k: table[np.minimum(k + offsets, end), np.arange(len(chosen))].sum())
+    best = _best_start(hours[chosen].to_numpy(), offsets, eye, day, light) if start is None else day.step_of(start)
     times = [hours.index[best] + pd.Timedelta(minutes=float(minutes)) for minutes in after]
-    steps = np.minimum(best + offsets, end)
+    # What comes after midnight isn't known.
+    steps = [step for step in (best + offsets).tolist() if step < len(day.times)]
     rows = [
         {
             "lie": int(number),
@@ -176,9 +173,30 @@ def _order(
             + _light_then(day, step, light.scene.cloud, lies.cells[int(number)], lux[number].iloc[step]),
             "step": int(step),
         }
-        for number, when, step in zip(chosen, times, steps, strict=True)
+        for number, when, step in zip(chosen, times, steps, strict=False)
     ]
     return pd.DataFrame(rows)
+
+
+def _best_start(score: np.ndarray, offsets: np.ndarray, eye: pd.Series, day: DayLight, light: Light) -> int:
+    """The step to begin at so that most lies are met well.
+
+    By daylight where the first scene is a day's, else in the dark, once the fish's eye has switched over: before that
+    fishing is dull.
+
+    Parameters
+    ----------
+    score : of the lies in their order at every step (n_steps, n_lies)
+    offsets : steps from the begin to each (n_lies,)
+    """
+    dark = is_dark(light.sun)
+    alike = np.array([is_dark(sun) if dark else sun.altitude_deg > 0 for sun in day.sun])
+    if dark:
+        alike &= eye.to_numpy() < SWITCHED
+    end = len(alike) - 1
+    starts = [int(k) for k in np.flatnonzero(alike) if alike[k : k + offsets[-1] + 1].all()]
+    starts = [k for k in starts if k + offsets[-1] <= end] or starts or [len(alike) // 2]
+    return max(starts, key=lambda k: float(score[np.minimum(k + offsets, end), np.arange(len(offsets))].sum()))
 
 
 def _light_then(day: DayLight, step: int, cloud: float, cells: np.ndarray, lux: float) -> str:
