@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -68,11 +69,13 @@ def write_table(result: Result, path: Path) -> None:
         names = list(rows[0]) if rows else ["scene", "rank", "lie"]
         writer = csv.DictWriter(file, names, lineterminator="\n")
         writer.writeheader()
-        writer.writerows({k: _inert(v) for k, v in row.items()} for row in rows)
+        writer.writerows({k: _cell(v) for k, v in row.items()} for row in rows)
 
 
-def _inert(value: object) -> object:
-    """Text a spreadsheet would run as a formula gets a quote in front."""
+def _cell(value: object) -> object:
+    """Lists and tables as JSON; text a spreadsheet would run as a formula gets a quote in front."""
+    if isinstance(value, list | dict):
+        return json.dumps(value, ensure_ascii=False)
     return f"'{value}" if isinstance(value, str) and value[:1] in "=+-@" else value
 
 

@@ -12,6 +12,7 @@ import time
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyogrio
 import pytest
 import rasterio
@@ -19,6 +20,7 @@ import rasterio
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
 from reachmap.write import folder, rasters, write_outputs
+from reachmap.write.summary import lies_table
 from tests import toy
 
 NAMES = ["card.html", "layers.tif", "lies.csv", "lies.gpkg", "map.html", "run.json", "waypoints.gpx"]
@@ -46,6 +48,21 @@ def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
     points = gpd.read_file(tmp_path / "out" / "waypoints.gpx", layer="waypoints").to_crs(toy.CRS_LOCAL)
     np.testing.assert_allclose(points.geometry.x, result.lies.table["x"], atol=0.05)
     assert json.loads((tmp_path / "out" / "run.json").read_text())["cautions"]
+
+
+def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
+    """Read by pandas and the json module, without words JSON doesn't have (RFC 8259: no NaN)."""
+    write(result, tmp_path / "out")
+    table = pd.read_csv(tmp_path / "out" / "lies.csv", keep_default_na=False)
+    listed = lies_table(result)
+    assert len(table) == len(listed) > 0
+
+    def refuse(word):
+        raise AssertionError(word)
+
+    for row, own in zip(table.to_dict("records"), listed, strict=True):
+        for name in ("notes", "sees", "lanes", "stances"):
+            assert json.loads(row[name], parse_constant=refuse) == own[name]
 
 
 @pytest.mark.parametrize(("most", "packed"), [(rasters.RIVER_CELLS, "deflate"), (10, "zstd")])
