@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -45,6 +45,6 @@ class Visit:
     hours: pd.DataFrame
     eye: pd.Series
     order: pd.DataFrame
-    seen: Mapping[int, Mapping[str, object]]
+    seen: Mapping[int, Mapping[str, Any]]
     layers: Mapping[str, np.ndarray]
     cautions: tuple[Caution, ...]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -209,7 +210,7 @@ def _light_then(day: DayLight, step: int, cloud: float, cells: np.ndarray, lux: 
     return "; in the sun then" if day.sun_on(cells)[step].mean() >= 255 / 2 else "; in shade then"
 
 
-def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int, eyes: Eyes) -> dict[str, object]:
+def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int, eyes: Eyes) -> dict[str, Any]:
     """What the fish makes out at one lie."""
     cells = lies.cells[number]
     reach, seconds = (float(sight.at(name, cells).mean()) for name in ("sighting_range", "decide_time"))

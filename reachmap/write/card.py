@@ -10,13 +10,17 @@ import numpy as np
 import shapely
 
 from reachmap.channel import Channel
+from reachmap.light.day import SHADED
+from reachmap.light.model import Light
+from reachmap.trout.reasons import OVERCAST_OKTAS, shade_is_seen
+from reachmap.visit.plan import is_dark
 from reachmap.write.current import current_marks
 from reachmap.write.drawing import north_mark, round_length, scale_bar
 from reachmap.write.hours import hours_picture
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import fly_words, level_words, printed, ranked
+from reachmap.write.summary import SEEN_LEAST_M, fly_words, level_words, printed, ranked
 
 VERBS = {"standing": "Stand", "kneeling": "Kneel"}
 PLACES = {"water": "in the water", "bank": "on the bank"}
@@ -69,8 +73,11 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
         best = stands.iloc[0]
         stand = f" {VERBS[best['how']]} {PLACES[best['on']]}, {best['reason']}."
     seen = result.visit.seen.get(number, {})
-    view = f" It sees the fly at {seen['range_m']} m for {seen['seconds']} s" if "range_m" in seen else ""
-    view += ", time to inspect it." if seen.get("inspects") else "." if view else ""
+    view = ""
+    if "range_m" in seen:
+        time = ", time to inspect it" if seen["inspects"] else ""
+        view = f" It sees the fly at {seen['range_m']:.1f} m for {seen['seconds']:.1f} s{time}."
+        view = view if seen["range_m"] >= SEEN_LEAST_M else " It sees hardly a fly in this light."
     why = escape(str(row["why"]))
     return f"<li value='{int(row['rank'])}'><b>Lie {number}, {kind}.</b> {why}.{escape(stand)}{view}</li>"
 
@@ -154,13 +161,14 @@ def _checklist(result: Result) -> str:
     table, visit = result.lies.table.loc[top], result.visit
     mine = visit.lanes[visit.lanes["lie"].isin(top)]
     crossing = sorted({int(n) for n in mine.loc[mine["crosses_seam"], "lie"]})
-    seen = [float(str(visit.seen[n]["range_m"])) for n in top if "range_m" in visit.seen.get(n, {})]
+    seen = [visit.seen[n]["range_m"] for n in top if "range_m" in visit.seen.get(n, {})]
+    fly = f"Fly seen at {_span(min(seen), max(seen), 1)} m" if seen else ""
     checks = [
         f"Water {water.colour}, clear to {water.clarity_m:g} m",
-        f"Fly seen at {_span(min(seen), max(seen), 1)} m" if seen else "",
+        fly if not seen or max(seen) >= SEEN_LEAST_M else "Hardly a fly seen in this light",
         f"Flies: {flies}" if top and (flies := fly_words(result, top[0])) else "",
         f"Cloud {light.scene.cloud}/8",
-        f"Sun or moon on {100 * float((light['sun_share'] > 0.5).mean()):.0f} % of the water, the rest in shade",
+        _sun_words(light),
         f"Drift {_span(table['depth_m'].min(), table['depth_m'].max(), 1)} m deep" if top else "",
         f"Cast {_span(mine['lead_m'].min(), mine['lead_m'].max(), 0)} m above the lie" if len(mine) else "",
         f"Drag to expect at lie {', '.join(map(str, crossing))}: mend there"
@@ -169,6 +177,17 @@ def _checklist(result: Result) -> str:
     ]
     ticks = "".join(f"<li>{escape(check)}</li>" for check in checks if check)
     return f"<ul class='ticks'>{ticks}</ul><p>If one is not so, set the map to what you see.</p>"
+
+
+def _sun_words(light: Light) -> str:
+    """How much of the water the sun reaches, or by night the moon."""
+    share = f"on {100 * float((light['sun_share'] > SHADED).mean()):.0f} % of the water, the rest in shade"
+    cloud = light.scene.cloud
+    if shade_is_seen(light.sun, cloud):
+        return f"Sun {share}"
+    if not is_dark(light.sun):
+        return "No sun on the water"
+    return f"Moon {share}" if light.moon.altitude_deg > 0 and cloud < OVERCAST_OKTAS else "No moon on the water"
 
 
 def _span(low: float, high: float, digits: int) -> str:

@@ -23,6 +23,9 @@ NOTE_M = 2.0
 LEAST_LEVEL_M = 0.005
 """A water level nearer to the survey's is told as the survey's [m]."""
 
+SEEN_LEAST_M = 0.1
+"""A fly that is seen from no farther than this is hardly seen (assumed) [m]."""
+
 BEST = 5
 """Lies listed a scene in the summary."""
 

@@ -19,7 +19,7 @@ from reachmap.trout import cover_number, seam_number
 from reachmap.trout.reasons import MOON_LUX
 from reachmap.write.model import Result, temperatures
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
-from reachmap.write.summary import draw_words, fly_words, level_words, moment_words
+from reachmap.write.summary import SEEN_LEAST_M, draw_words, fly_words, level_words, moment_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
 from reachmap.write.webmap_days import days_data, distinct_days, skies
 from reachmap.write.webmap_shapes import plain, rings, shapes
@@ -58,6 +58,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "days": days_data(result, days, coarse),
         "water": _water(),
         "moon_lux": MOON_LUX,
+        "fly_least_m": SEEN_LEAST_M,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": dict(result.curves),
         "scenes": [_scene(result, name, days, warmth) for name in result.holdings],

@@ -69,7 +69,7 @@ function makePlace(page) {
     const stance = D.shapes.stances.find((one) => one.lie === n);
     const lanes = D.shapes.lanes.filter((one) => one.lie === n);
     const time = seen.seconds > D.curves.sight.inspect_s ? ', time to inspect it' : '';
-    const sees = seen.range >= 0.1
+    const sees = seen.range >= D.fly_least_m
       ? `the fly at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s${time}` : 'hardly a fly in this light';
     return [
       [stance && standWord(stance), stance && standText(stance, isDark(D, state.setting))],
