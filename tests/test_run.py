@@ -56,6 +56,15 @@ def test_by_night_the_best_lies_are_shallower(result):
     assert depth[True] < depth[False]
 
 
+def test_whatever_scores_enough_is_ranked_by_its_score(result):
+    """As the map's page ranks them, which knows only scores: list and map send one to the same lie first."""
+    for table in result.lies.scenes.values():
+        assert (table["rank"] > 0).equals(table["score"] >= result.lies.report["least_score"])
+        ranked = table[table["rank"] > 0].sort_values("rank")
+        assert ranked["rank"].tolist() == list(range(1, len(ranked) + 1))
+        assert ranked["score"].is_monotonic_decreasing
+
+
 def test_depth_beats_linear_interpolation_on_the_map_by_half(result):
     """The general-purpose reference: scipy's linear interpolation of the same points with the waterline at zero."""
     from tests.make_sample import truth

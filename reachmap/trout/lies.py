@@ -100,7 +100,16 @@ def find_lies(
     cells = [d.cells for d in kept]
     places = describe_places(channel, cells)
     scenes = {
-        name: _scene_table(channel, kept, places, holding, lights[name], sights[name], (days or {}).get(name))
+        name: _scene_table(
+            channel,
+            kept,
+            places,
+            holding,
+            lights[name],
+            sights[name],
+            (days or {}).get(name),
+            curves["lies.least_score"],
+        )
         for name, holding in holdings.items()
         if not shown or name in shown
     }
@@ -250,11 +259,12 @@ def _scene_table(
     light: Light,
     sight: Sight,
     day: DayLight | None,
+    least_score: float,
 ) -> pd.DataFrame:
-    """Rank, score, limiting factor and reason of every lie in one scene."""
-    name, cells = holding.scene.name, [lie.cells for lie in lies]
+    """Rank, score, limiting factor and reason of every lie in one scene; below the least score it has no rank."""
+    cells = [lie.cells for lie in lies]
     score = np.array([float(holding["hold"][own].mean()) for own in cells])
-    here = np.array([name in lie.scenes for lie in lies], bool)
+    here = score >= least_score
     rank = np.zeros(len(lies), int)
     order = np.lexsort((np.arange(len(lies)), -score))
     rank[order[here[order]]] = np.arange(1, int(here.sum()) + 1)

@@ -62,7 +62,7 @@ class Lies:
     ----------
     table : GeoDataFrame, one row a lie, index `lie` (1..n): geometry (patch), kind (one of `LIE_CLASSES`),
         area_m2, along_m, across_m, depth_m, nose_m_s, drift_m_s (means over the patch), x, y (tag point inside)
-    scenes : scene name -> DataFrame with the same index: rank (1 best, 0 if not a lie in this scene),
+    scenes : scene name -> DataFrame with the same index: rank (1 best, 0 below the least score),
         score (mean of `hold` over the patch), limiting (factor name), why (one sentence), lasting
         (what of it holds at other hours of such light), light_lux, sighting_m, decide_s (means over the patch), sure
         (share of draws in the top five, NaN if not run or of no more than five)
