@@ -68,6 +68,7 @@ svg{width:100%;max-height:198mm;display:block}text{fill:#1f2a2e}
 .bar{stroke:#1f2a2e;stroke-width:2.5;vector-effect:non-scaling-stroke}
 table{border-collapse:collapse;width:100%;font-size:9pt}th,td{border:.3mm solid #1f2a2e;padding:.4mm 1mm}
 th{text-align:left}td{height:6.1mm}.no{width:8mm}.wide{width:34mm}ul{margin:.2em 0;padding-left:1.3em}
+@media screen{body{padding:8px 12px}}@media screen and (max-width:440px){table{font-size:6.5pt}}
 """
 
 
