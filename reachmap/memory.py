@@ -1,7 +1,7 @@
 """Memory that is given up and asked for again, with the GNU C library; with any other nothing is changed.
 
-That library hands a large block back to the system at once, and the system finds and clears the next one anew, page by
-page. For a river of 10^7 cells, whose every layer is such a block, that was a seventh to a third of the time.
+That library hands a block above 32 MiB back to the system at once, and the system finds and clears the next one anew,
+page by page (mallopt(3)); every layer of a river of 10^7 cells is such a block.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ MOST = 2**31 - 1
 """Bytes of free memory to keep: the greatest number mallopt takes."""
 
 GIVEN_BACK = {MMAP_MAX: 65536, MMAP_THRESHOLD: 32 << 20, TRIM_THRESHOLD: 64 << 20}
-"""What that library arrives at by itself once blocks of 32 MiB and more have come and gone (mallopt(3))."""
+"""Its own default, and the thresholds it raises to by itself as blocks up to 32 MiB come and go (mallopt(3))."""
 
 
 @contextmanager

@@ -14,8 +14,9 @@ import click
 import pytest
 from click.testing import CliRunner
 
+from reachmap.beat.catalogue import SECTIONS
 from reachmap.cli import main
-from reachmap.cli.typed import FLOW, LENGTH, STAGE, WARMTH
+from reachmap.cli.typed import CLARITY, FLOW, LENGTH, STAGE, WARMTH
 
 FILES = {"map.html", "card.html", "layers.tif", "lies.gpkg", "lies.csv", "waypoints.gpx", "run.json"}
 
@@ -99,8 +100,15 @@ def test_a_moment_that_cannot_be_shown_is_wrong_use(sample_folder, tmp_path, wor
     ],
 )
 def test_measures_take_their_unit(kind, typed, si):
-    """NIST SP 811 (2008), appendix B.8: foot 0.3048 m, inch 0.0254 m, cubic foot 0.02831685 m3, (t/F - 32)/1.8 C."""
+    """NIST SP 811, appendix B (from memory): foot 0.3048 m, inch 0.0254 m, cubic foot 0.02831685 m3, (F - 32)/1.8 C."""
     assert kind.convert(typed, None, None) == pytest.approx(si, abs=1e-6)
+
+
+def test_the_command_line_asks_for_what_the_settings_allow():
+    rows = (CLARITY, "water", "clarity_m"), (WARMTH, "water", "temperature_c"), (LENGTH, "fish", "length_m")
+    for kind, section, key in (*rows, (FLOW, "survey", "flow_m3_s")):
+        setting = SECTIONS[section][key]
+        assert (kind.name, kind.low, kind.high) == (setting.kind, setting.low, setting.high), key
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ import numpy as np
 from reachmap.memory import keeping_freed
 
 def resident():
-    '''Bytes in memory: proc_pid_statm(5), the second figure, in pages.'''
+    '''Bytes in memory: statm in proc(5), the second figure, in pages.'''
     import resource
     with open("/proc/self/statm") as table:
         return int(table.read().split()[1]) * resource.getpagesize()

@@ -6,6 +6,9 @@ from datetime import UTC, datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+YEARS = range(1900, 2101)
+"""Those a day may lie in: others are slips of the pen; assumed."""
+
 
 def by_the_clock(when: datetime, zone: ZoneInfo) -> tuple[datetime, Literal["", "skipped", "told twice"]]:
     """A moment by the clock of a place, and what is odd about it.

@@ -145,6 +145,11 @@ class Column:
     factor: float = 1.0
 
 
+def shift(quantity: str, factor: float) -> float:
+    """What to add to a number times its factor to SI: only degrees Fahrenheit begin elsewhere than ours."""
+    return -FREEZING_F * factor if quantity == "temperature" and factor != 1.0 else 0.0
+
+
 def tidy(text: str) -> str:
     """A header in lower case, its words joined by underscores, accents gone."""
     flat = unicodedata.normalize("NFKD", text.strip().lower())

@@ -25,7 +25,6 @@ ENDINGS = dict.fromkeys(ROLES, (*MAPS, *TABLES)) | {
 DATA = (".geojson", ".gpkg", ".shp", ".kml", ".kmz", ".gpx", ".csv", ".tsv", ".xlsx", ".tif", ".tiff")
 """Endings of files that are hardly there for anything but to be read; a letter or a photograph may lie beside them."""
 
-
 MOST_NAMES = 5
 """Names told of files that play no part."""
 
@@ -96,10 +95,10 @@ def _given(path: str, folder: Path, role: str) -> Path:
 def _named(role: str, entries: Sequence[Path], folder: Path) -> list[Path]:
     """Files of a part by their names: exactly the part's name, for soundings also soundings-anything."""
     found = []
-    for path in entries:
-        if _fits(role, path) and path.is_dir():
+    for path in (entry for entry in entries if _fits(role, entry)):
+        if path.is_dir():
             found.append(_only_map(path, folder))
-        elif _fits(role, path) and path.name.lower().endswith(ENDINGS[role]):
+        elif path.name.lower().endswith(ENDINGS[role]):
             found.append(path)
     if len(found) > 1 and role != "soundings":
         names = ", ".join(path.name for path in found)

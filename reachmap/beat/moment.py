@@ -6,15 +6,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from reachmap.beat.clock import by_the_clock
+from reachmap.beat.clock import YEARS, by_the_clock
 from reachmap.beat.model import Beat, Scene, Water
 from reachmap.errors import SettingError
 
 CLEAR, OVERCAST = 0, 8
 """A sky without cloud and one full of it [oktas]."""
-
-YEARS = range(1900, 2101)
-"""Those a moment may lie in, as in the settings of a beat."""
 
 
 def water_then(water: Water, clarity_m: float | None, temperature_c: float | None) -> Water:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from reachmap.beat.columns import FREEZING_F, UNITS, tidy
+from reachmap.beat.columns import UNITS, shift, tidy
 
 MISSING = frozenset(["", "na", "n/a", "nan", "null", "none", "-", "--", "?", "nil", "#n/a", "*"])
 """Words that say "no value"."""
@@ -95,4 +95,4 @@ def measure(text: str, quantity: str) -> float:
     """
     found = number_with_unit(text, quantity)
     value, factor = found or (float(text), 1.0)
-    return factor * (value - FREEZING_F if quantity == "temperature" and factor != 1.0 else value)
+    return factor * value + shift(quantity, factor)

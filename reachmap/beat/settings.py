@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from reachmap.beat.catalogue import FILE_SETTINGS, ROLES, SECTIONS, Setting
-from reachmap.beat.columns import FREEZING_F, SYNONYMS, UNITS, tidy
+from reachmap.beat.clock import YEARS
+from reachmap.beat.columns import SYNONYMS, UNITS, shift, tidy
 from reachmap.beat.messages import Report, plain
 
 FILE = "beat.toml"
@@ -150,8 +151,7 @@ def _find(key: str, settings: Mapping[str, Setting]) -> tuple[Setting | None, fl
             base = setting.key.removesuffix(si) + "_"
             unit = key.removeprefix(base)
             if key.startswith(base) and unit in units:
-                shift = -FREEZING_F * 5 / 9 if setting.kind == "temperature" and unit.startswith(("f", "degf")) else 0.0
-                return setting, units[unit], shift
+                return setting, units[unit], shift(setting.kind, units[unit])
     return None, 1.0, 0.0
 
 
@@ -224,8 +224,8 @@ def _moment(setting: Setting, value: Any, where: str, report: Report) -> Any:
         except ValueError:
             _wrong_kind(setting, value, where, report)
             return None
-    if not 1900 <= value.year <= 2100:
-        report.say("setting-range", FILE, where, value=value.isoformat(), low="1900", high="2100")
+    if value.year not in YEARS:
+        report.say("setting-range", FILE, where, value=value.isoformat(), low=str(YEARS[0]), high=str(YEARS[-1]))
         return None
     if setting.kind == "date":
         return value.date() if isinstance(value, datetime) else value

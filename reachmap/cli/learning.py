@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -108,7 +108,6 @@ def _local_time(when: datetime | None, zone: str) -> str:
     """A moment as the log writes it, by the beat's clock; None is now."""
     from zoneinfo import ZoneInfo
 
-    place = ZoneInfo(zone)
-    if when is None:
-        when = datetime.now(place)
-    return f"{when.astimezone(place) if when.tzinfo else when:%Y-%m-%dT%H:%M}"
+    from reachmap.beat.clock import by_the_clock
+
+    return f"{by_the_clock(when or datetime.now(UTC), ZoneInfo(zone))[0]:%Y-%m-%dT%H:%M}"

@@ -9,8 +9,7 @@ from typing import Any
 
 import click
 
-STEP_S = 600
-"""Seconds from one hour of the map to the next."""
+from reachmap.constants import STEP_MIN
 
 
 class Measure(click.ParamType):
@@ -44,8 +43,10 @@ MEASURES = {
 """Our unit, and how one may type it."""
 
 CLARITY, LENGTH, CELL = Measure("length", 0.02, 60.0), Measure("length", 0.05, 1.5), Measure("length", 0.02, 50.0)
-STAGE, FLOW, WARMTH = Measure("length", -30.0, 30.0), Measure("flow", 1e-6, 1e6), Measure("temperature", -1.0, 40.0)
-"""What may be asked for. The level is held to the water by the chain itself."""
+STAGE, FLOW = Measure("length", -30.0, 30.0), Measure("flow", 0.001, 20000.0)
+WARMTH = Measure("temperature", -1.0, 40.0)
+"""What may be asked for: where a setting of beat.toml says the same, within its limits (repeated here, as the beat room
+takes a second to load). The level is held to the water by the chain itself."""
 
 
 class WhenType(click.ParamType):
@@ -58,7 +59,8 @@ class WhenType(click.ParamType):
         text = value.strip()
         if text == "now":
             # To the steps of the map's hour, so that the list and the map tell of the same.
-            return datetime.fromtimestamp(round(time.time() / STEP_S) * STEP_S, UTC)
+            step_s = 60 * STEP_MIN
+            return datetime.fromtimestamp(round(time.time() / step_s) * step_s, UTC)
         today = f"{date.today()} {text:0>5}" if re.fullmatch(r"\d\d?:\d\d", text) else text
         try:
             # A day alone says no hour; Python would take its midnight.

@@ -12,6 +12,7 @@ import numpy as np
 
 from reachmap.beat.model import Scene, Water
 from reachmap.channel.model import Channel
+from reachmap.constants import STEP_MIN
 from reachmap.errors import SettingError
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import casts, day_events, steps_of, sun_and_moon
@@ -35,7 +36,7 @@ def light_through_day(
     channel: Channel,
     day: date,
     shade: Shade | None = None,
-    step_min: int = 10,
+    step_min: int = STEP_MIN,
     leaf_on: bool | None = None,
     keep: Keep | None = None,
     like: DayLight | None = None,

@@ -79,7 +79,7 @@ def compare(
         names = tuple(f"{n} at {c.stage_m:+.2f} m" for n, c in zip(names, (channel, after_channel), strict=True))
     names = called or names
     difference = (moved["hold"] - before["hold"]).astype(np.float32)
-    return Comparison(names[0], names[1], difference, table, _paragraph(names, before, moved, table))
+    return Comparison(names[0], names[1], difference, table, _told(before, moved, table))
 
 
 def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
@@ -173,12 +173,12 @@ def _by_day(holding: Holding, cells: np.ndarray) -> bool:
     return bool(abs(now - day) <= abs(now - night))
 
 
-def _paragraph(names: Sequence[str], before: Holding, after: Holding, table: pd.DataFrame) -> str:
-    """The comparison in a few sentences."""
+def _told(before: Holding, after: Holding, table: pd.DataFrame) -> str:
+    """The comparison in a few sentences, but for the names it begins with."""
     was, now = (100 * float((h["hold"] > GOOD).mean()) for h in (before, after))
     turn = "grows" if now > was + 1 else "shrinks" if now < was - 1 else "stays"
     text = [
-        f"From {names[0]} to {names[1]} the share of the water that scores above {GOOD:g} {turn}"
+        f"the share of the water that scores above {GOOD:g} {turn}"
         + (f" at {now:.0f} %." if turn == "stays" else f" from {was:.0f} to {now:.0f} %.")
     ]
     for what, verb in (("appears", "appear"), ("gains", "gain"), ("loses", "lose"), ("vanishes", "vanish")):

@@ -93,14 +93,19 @@ class Comparison:
     difference : (n_wet,) float32, score after minus score before
     table : DataFrame, index `lie`: before, after (mean scores), gain, what (one of `CHANGES`), factor (the one that
         moved most), why (a few words)
-    paragraph : the whole in plain words
+    told : what becomes of the water and its lies in plain words, to follow the names
     """
 
     before: str
     after: str
     difference: np.ndarray
     table: pd.DataFrame
-    paragraph: str
+    told: str
+
+    @property
+    def paragraph(self) -> str:
+        """The whole in plain words."""
+        return f"From {self.before} to {self.after} {self.told}"
 
 
 CHANGES = ("appears", "gains", "holds", "loses", "vanishes")

@@ -181,7 +181,7 @@ def _checklist(result: Result) -> str:
 
 def _sun_words(light: Light) -> str:
     """How much of the water the sun reaches, or by night the moon."""
-    share = f"on {100 * float((light['sun_share'] > SHADED).mean()):.0f} % of the water, the rest in shade"
+    share = f"on {100 * float((light['sun_share'] >= SHADED).mean()):.0f} % of the water, the rest in shade"
     cloud = light.scene.cloud
     if shade_is_seen(light.sun, cloud):
         return f"Sun {share}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import shapely
@@ -52,8 +53,8 @@ def beside_the_map(lies: Lies, numbers: Iterable[int]) -> str:
 def comparison_words(told: Comparison, change: str) -> str:
     """The paragraph of a comparison, ready for `printed`; `change` is what its second name says besides the scene's."""
     scene = told.after.removesuffix(f", {change}") if change else told.after
-    rest = told.paragraph.removeprefix(f"From {told.before} to {told.after}")
-    return f"From {as_typed(told.before)} to {as_typed(scene)}{told.after.removeprefix(scene)}{rest}"
+    marked = replace(told, before=as_typed(told.before), after=as_typed(scene) + told.after.removeprefix(scene))
+    return marked.paragraph
 
 
 def moment_words(lies: Lies) -> str:

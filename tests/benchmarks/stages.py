@@ -4,6 +4,7 @@
     python -m tests.benchmarks.stages --length 600           # the same numbers of cells on one reach of 600 m
     python -m tests.benchmarks.stages --turned 45            # the river runs across the map, in a far larger box
     python -m tests.benchmarks.stages --hills                # with a surface model of the land 1 km round the river
+    python -m tests.benchmarks.stages --given-back           # as if freed memory were not kept for the next layer
     python -m tests.benchmarks.stages --sizes 100000 --json stages.json
 
 The river is sine-generated, 18 m wide, with soundings every 1.5 m along a zigzag track, a speed at every fourth, a tree
@@ -22,7 +23,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import perf_counter, process_time
@@ -38,6 +39,7 @@ from scipy import ndimage as ndi
 from scipy.interpolate import griddata
 from scipy.spatial import cKDTree
 
+from reachmap import memory
 from reachmap.beat.model import Beat, Terrain
 from reachmap.channel import build_channel
 from reachmap.channel.bed import lay_bed
@@ -50,7 +52,6 @@ from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import find_speed
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.light.bodies import sun_and_moon
-from reachmap.memory import keeping_freed
 from reachmap.run import analyse, write
 from reachmap.sight import see
 from reachmap.trout import find_lies, hold
@@ -163,7 +164,7 @@ class Clock:
         self.rows[name][label] = round(perf_counter() - wall, 3)
 
 
-@keeping_freed()
+@memory.keeping_freed()
 def stages(length_m: float, cell_m: float, turned_deg: float, hills: bool) -> dict[str, Any]:
     """Every stage on one river."""
     a_beat, clock = river_beat(length_m, turned_deg, hills), Clock()
@@ -299,7 +300,8 @@ def measured(given: argparse.Namespace, part: str) -> list[dict[str, Any]]:
     for size in given.sizes:
         long = given.length or size * CELL_M**2 / WIDTH
         cell = (long * WIDTH / size) ** 0.5
-        river = [str(long), str(cell), str(given.turned), *(["--hills"] if given.hills else [])]
+        asked = [f"--{name}" for name in ("hills", "given-back") if getattr(given, name.replace("-", "_"))]
+        river = [str(long), str(cell), str(given.turned), *asked]
         call = [sys.executable, "-m", "tests.benchmarks.stages", "--one", part, *river]
         out.append(json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout))
     return out
@@ -327,11 +329,13 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="where to keep the figures")
     parser.add_argument("--turned", type=float, default=0.0, help="how far the river is turned from east [deg]")
     parser.add_argument("--hills", action="store_true", help="with a surface model of the land")
+    parser.add_argument("--given-back", action="store_true", help="keep no freed memory")
     parser.add_argument("--one", nargs=4, metavar=("PART", "LENGTH", "CELL", "TURNED"), help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.one:
         part, river = given.one[0], [float(figure) for figure in given.one[1:]]
-        print(json.dumps((stages if part == "stages" else whole)(*river, given.hills)))
+        with patch.object(memory, "_c_library", lambda: None) if given.given_back else nullcontext():
+            print(json.dumps((stages if part == "stages" else whole)(*river, given.hills)))
         return
     kept = {}
     for part in ("stages", "whole"):

@@ -51,7 +51,7 @@ def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
 
 
 def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
-    """Read by pandas and the json module, without words JSON doesn't have (RFC 8259: no NaN)."""
+    """Read by pandas and the json module, without words JSON doesn't have (no NaN; RFC 8259, from memory)."""
     write(result, tmp_path / "out")
     table = pd.read_csv(tmp_path / "out" / "lies.csv", keep_default_na=False)
     listed = lies_table(result)

@@ -65,7 +65,8 @@ async function start(map, L) {
   }
 
   map.attributionControl.setPrefix(false);
-  Object.assign(map.getContainer(), { role: 'region', ariaLabel: 'Map of the beat' });
+  map.getContainer().setAttribute('role', 'region');
+  map.getContainer().setAttribute('aria-label', 'Map of the beat');
   wirePage(page);
   wireSky(page);
   wireLayers(page);
