@@ -21,6 +21,7 @@ _HOMES = {
     "see": "reachmap.sight",
     "load_curves": "reachmap.trout",
     "hold": "reachmap.trout",
+    "outlook_for": "reachmap.trout",
     "find_lies": "reachmap.trout",
     "compare": "reachmap.trout.compare",
     "plan_visit": "reachmap.visit",

@@ -78,7 +78,7 @@ def hours_on_beat(
     kept = {**settings, "fresh": False}
     if any(given is not None for given in (day, cloud, clarity_m, temperature_c)):
         asked = analyse(on_day(beat, scene.name, day, cloud, clarity_m, temperature_c), known=asked.lies, **kept)
-    if next(iter(asked.lights.values())).scene.cloud == OVERCAST:
+    if asked.first[1].scene.cloud == OVERCAST:
         return asked, None
     clouded = on_day(beat, scene.name, day, OVERCAST, clarity_m, temperature_c)
     return asked, analyse(clouded, known=asked.lies, **kept)
@@ -150,8 +150,9 @@ def compare_on_beat(
     other = replace(second, name=name, water=water, cloud=cloud)
     fished = with_fish(beat, changed.species, changed.length_m)
     one = analyse(beat, **settings)
+    held = one.outlooks[first.name].holding
     if not changed.words:
-        told = compare(one.channel, one.holdings[first.name], one.holdings[name], one.lies, None, (first.name, name))
+        told = compare(one.channel, held, one.outlooks[name].holding, one.lies, None, (first.name, name))
         return one.channel, told, one.lies
     # A run of its own, so that each half has its own fish, engine and water; what they share is kept from the first.
     more = {k: v for k, v in vars(changed).items() if k in ("stage_m", "flow_m3_s", "engine") and v is not None}
@@ -160,10 +161,9 @@ def compare_on_beat(
     lies = one.lies
     if same_water:
         curves = load_curves(settings.get("curves"), beat.fish)
-        of_two = two.holdings, two.lights, two.sights
-        lies = find_lies(one.channel, *of_two, days=two.days, curves=curves, known=one.lies)
+        lies = find_lies(one.channel, two.outlooks, days=two.days, curves=curves, known=one.lies)
     moved = None if same_water else two.channel
-    told = compare(one.channel, one.holdings[first.name], two.holdings[name], lies, moved, (first.name, name))
+    told = compare(one.channel, held, two.outlooks[name].holding, lies, moved, (first.name, name))
     return one.channel, told, lies
 
 

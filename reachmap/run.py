@@ -17,8 +17,7 @@ from reachmap.channel.kept import kept_arrays, kept_channel
 from reachmap.errors import SettingError
 from reachmap.light import Light, light_at, light_of_scenes, prepare_shade
 from reachmap.memory import keeping_freed
-from reachmap.sight import Sight, see
-from reachmap.trout import Curves, Holding, Lies, find_lies, hold, how_sure, load_curves
+from reachmap.trout import Curves, Lies, Outlook, find_lies, how_sure, load_curves, outlook_for
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result, temperatures
@@ -85,37 +84,31 @@ def analyse(
         return kept_arrays(checked, {**water, **settings}, build, fresh)
 
     days = light_of_scenes(channel, chosen, shade, keep)
-    own = {scene.name: light_at(channel, scene, shade) for scene in checked.scenes}
-    lights = own if moment is None else {scene.name: light_at(channel, scene, shade) for scene in chosen}
+    own = [light_at(channel, scene, shade) for scene in checked.scenes]
+    lights = own if moment is None else [light_at(channel, scene, shade) for scene in chosen]
     del shade  # laid out on every cell, and not needed any more
     say("what the fish sees, where they hold", 0.6)
     if moment is not None:
-        sights, holdings = _held(channel, own, table, engine)
-        known = find_lies(channel, holdings, own, sights, curves=table, known=known)
+        known = find_lies(channel, _outlooks(channel, own, table, engine), curves=table, known=known)
     del own
-    sights, holdings = _held(channel, lights, table, engine)
+    outlooks = _outlooks(channel, lights, table, engine)
+    del lights
     shown = [scene.name for scene in chosen]
-    lies = find_lies(channel, holdings, lights, sights, days=days, curves=table, known=known, shown=shown)
+    lies = find_lies(channel, outlooks, days=days, curves=table, known=known, shown=shown)
     # Those not to be shown have done their part by now.
-    lights = {name: lights[name] for name in shown}
-    sights = {name: sights[name] for name in shown}
-    holdings = {name: holdings[name] for name in shown}
-    lies = how_sure(channel, lights, sights, holdings, lies, table)
+    outlooks = {name: outlooks[name] for name in shown}
+    lies = how_sure(channel, outlooks, lies, table)
     say("the visit", 0.8)
     start = None if moment is None else chosen[0].when
-    visit = plan_visit(channel, lights, sights, holdings, lies, days[shown[0]], table, start)
+    visit = plan_visit(channel, outlooks, lies, days[shown[0]], table, start)
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
     tables = table.tables(temperatures(chosen))
-    return Result(channel, lights, sights, holdings, days, lies, visit, tables, record)
+    return Result(channel, outlooks, days, lies, visit, tables, record)
 
 
-def _held(
-    channel: Channel, lights: Mapping[str, Light], curves: Curves, engine: str
-) -> tuple[dict[str, Sight], dict[str, Holding]]:
-    """What the fish sees and where it holds, by scene."""
-    fish = channel.beat.fish
-    sights = {name: see(channel, light, fish, curves.eyes) for name, light in lights.items()}
-    return sights, {name: hold(channel, lights[name], sight, fish, curves, engine) for name, sight in sights.items()}
+def _outlooks(channel: Channel, lights: Sequence[Light], curves: Curves, engine: str) -> dict[str, Outlook]:
+    """What each scene comes to, by its name."""
+    return {light.scene.name: outlook_for(channel, light, curves, engine) for light in lights}
 
 
 def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings: Any) -> tuple[Result, Path]:

@@ -22,9 +22,9 @@ def result(sample_folder):
 
 def scene(result, cloud: int, night: bool = False) -> str:
     """Name of the sample's scene of that kind."""
-    for name, light in result.lights.items():
-        dark = light.surface_lux < 1
-        if dark == night and (night or light.scene.cloud == cloud):
+    for name, outlook in result.outlooks.items():
+        dark = outlook.light.surface_lux < 1
+        if dark == night and (night or outlook.scene.cloud == cloud):
             return name
     raise AssertionError(f"the sample has no scene with cloud {cloud}, night {night}")
 
@@ -32,7 +32,7 @@ def scene(result, cloud: int, night: bool = False) -> str:
 def test_sunny_noon_sends_fish_to_shade_depth_and_cover(result):
     """Common practice: under a bright sky, dark and deep places and undercuts before open shallow water."""
     ch, name = result.channel, scene(result, 1)
-    score, bed = result.holdings[name]["hold"], result.lights[name]["light_bed"]
+    score, bed = result.outlooks[name].holding["hold"], result.outlooks[name].light["light_bed"]
     open_shallow = (ch["depth"] < 0.4) & (bed > np.median(bed)) & (ch["overhead"] < 0.1)
     sheltered = (bed < np.quantile(bed, 0.25)) & (ch["depth"] > 0.5)
     assert np.median(score[sheltered]) > 1.5 * np.median(score[open_shallow])
@@ -42,7 +42,7 @@ def test_sunny_noon_sends_fish_to_shade_depth_and_cover(result):
 
 def test_overcast_spreads_holding_out(result):
     """Common practice: under cloud trout roam."""
-    share = {cloud: np.mean(result.holdings[scene(result, cloud)]["hold"] > 0.5) for cloud in (1, 8)}
+    share = {cloud: np.mean(result.outlooks[scene(result, cloud)].holding["hold"] > 0.5) for cloud in (1, 8)}
     assert share[8] > share[1]
 
 
@@ -96,22 +96,22 @@ def test_every_layer_is_filled_and_in_range(result):
         if name != "seam_distance":
             assert np.isfinite(values).all(), name
     assert (ch["depth"] >= 0).all()
-    for holding in result.holdings.values():
+    for outlook in result.outlooks.values():
         for name in ("hold_day", "hold_night", "hold"):
-            assert holding[name].min() >= 0
-            assert holding[name].max() <= 1
+            assert outlook.holding[name].min() >= 0
+            assert outlook.holding[name].max() <= 1
 
 
 def test_same_input_same_result(sample_folder, result):
     again = reachmap.analyse(sample_folder)
-    for name, holding in again.holdings.items():
-        np.testing.assert_array_equal(holding["hold"], result.holdings[name]["hold"])
+    for name, outlook in again.outlooks.items():
+        np.testing.assert_array_equal(outlook.holding["hold"], result.outlooks[name].holding["hold"])
 
 
 def test_one_scene_shows_the_same_lies_under_the_same_numbers(sample_folder, result):
     name = scene(result, 8)
     one = reachmap.analyse(sample_folder, scenes=[name.split()[0].upper()])
-    assert list(one.lights) == list(one.sights) == list(one.holdings) == list(one.lies.scenes) == [name]
+    assert list(one.outlooks) == list(one.lies.scenes) == [name]
     assert one.lies.table.equals(result.lies.table)
     assert one.lies.scenes[name].equals(result.lies.scenes[name])
 
@@ -122,7 +122,7 @@ def test_a_moment_is_scored_as_a_scene_of_the_beat_would_be(sample_folder, resul
     assert name == "30 Jul 13:00, cloud 1/8"
     own = result.lies.scenes[scene(result, 1)]
     assert table.loc[own.index, "score"].to_numpy() == pytest.approx(own["score"].to_numpy(), abs=1e-6)
-    assert np.array_equal(asked.holdings[name]["hold"], result.holdings[scene(result, 1)]["hold"])
+    assert np.array_equal(asked.outlooks[name].holding["hold"], result.outlooks[scene(result, 1)].holding["hold"])
     assert asked.record["scenes"][0]["when"] == "2026-07-30T13:00:00+01:00"
 
 
@@ -136,7 +136,7 @@ def test_lies_keep_their_numbers_at_any_moment(sample_folder, result):
     words = summarise(asked)
     assert f"lies {known + 1} to {len(asked.lies.table)} stand out at this moment" in words
     assert "at this moment" not in summarise(result)
-    assert list(asked.lights) == ["10 Oct 18:30, clear sky", "10 Oct 18:30, overcast"]
+    assert list(asked.outlooks) == ["10 Oct 18:30, clear sky", "10 Oct 18:30, overcast"]
     assert {day.date for day in asked.days.values()} == {date(2026, 10, 10)}
     assert [scene["temperature_c"] for scene in asked.record["scenes"]] == [9.0, 9.0]
     with pytest.raises(SettingError, match="one or the other"):

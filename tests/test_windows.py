@@ -11,8 +11,7 @@ import shapely
 from reachmap import threads
 from reachmap.channel import build_channel, grid, kernel, model, waterline
 from reachmap.light import light_at, prepare_shade, shadow
-from reachmap.sight import see
-from reachmap.trout import find_lies, hold
+from reachmap.trout import find_lies, outlook_for
 from tests.benchmarks.stages import river_beat
 
 WINDOWS = (
@@ -36,14 +35,11 @@ def everything(monkeypatch, beat, sizes):
     channel = build_channel(beat, cell_m=0.6)
     shade = prepare_shade(channel)
     layers = dict(channel.layers)
-    lights, sights, holdings = {}, {}, {}
-    for scene in beat.scenes:
-        lights[scene.name] = light_at(channel, scene, shade)
-        sights[scene.name] = see(channel, lights[scene.name], beat.fish)
-        holdings[scene.name] = hold(channel, lights[scene.name], sights[scene.name], beat.fish)
-        for one in (lights[scene.name], sights[scene.name], holdings[scene.name]):
-            layers |= {f"{name}, {scene.name}": values for name, values in one.layers.items()}
-    return layers, find_lies(channel, holdings, lights, sights)
+    outlooks = {scene.name: outlook_for(channel, light_at(channel, scene, shade)) for scene in beat.scenes}
+    for scene, outlook in outlooks.items():
+        for one in (outlook.light, outlook.sight, outlook.holding):
+            layers |= {f"{name}, {scene}": values for name, values in one.layers.items()}
+    return layers, find_lies(channel, outlooks)
 
 
 @pytest.fixture(scope="module")

@@ -20,7 +20,7 @@ from reachmap.channel.model import Channel, Grid
 from reachmap.layers import Derived
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight.model import Sight
-from reachmap.trout import find_lies, hold, load_curves
+from reachmap.trout import Outlook, find_lies, hold, load_curves
 from reachmap.visit.model import Caution, Visit
 from reachmap.write.model import Result
 
@@ -260,16 +260,16 @@ def result(ch: Channel | None = None, **change) -> Result:
     """A whole result on the toy water: sight and trout by their own rooms, light and visit by hand."""
     ch = ch or channel()
     curves = load_curves(None, ch.beat.fish, ch.beat.water.temperature_c)
-    lights = {scene.name: light(ch, scene) for scene in ch.beat.scenes}
-    sights = {name: sight(ch, one) for name, one in lights.items()}
-    holdings = {name: hold(ch, one, sights[name], ch.beat.fish, curves) for name, one in lights.items()}
-    days = dict.fromkeys(lights, day(ch))
-    lies = find_lies(ch, holdings, lights, sights, days=days, curves=curves)
+    outlooks = {}
+    for scene in ch.beat.scenes:
+        one = light(ch, scene)
+        seen = sight(ch, one)
+        outlooks[scene.name] = Outlook(one, seen, hold(ch, one, seen, ch.beat.fish, curves))
+    days = dict.fromkeys(outlooks, day(ch))
+    lies = find_lies(ch, outlooks, days=days, curves=curves)
     values = {
         "channel": ch,
-        "lights": lights,
-        "sights": sights,
-        "holdings": holdings,
+        "outlooks": outlooks,
         "days": days,
         "lies": lies,
         "visit": visit(ch),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -14,10 +14,9 @@ from reachmap.channel.model import Channel, Grid
 from reachmap.channel.rescale import Rescale, make_rescale
 from reachmap.errors import SettingError
 from reachmap.light.model import DayLight, Light
-from reachmap.sight.model import Sight
 from reachmap.threads import side_by_side
 from reachmap.trout.curves import Curves, load_curves
-from reachmap.trout.model import FACTORS, LIE_CLASSES, Holding, Lies
+from reachmap.trout.model import FACTORS, LIE_CLASSES, Holding, Lies, Outlook
 from reachmap.trout.patches import Patch, find_patches
 from reachmap.trout.reasons import Place, describe_places, say_why
 from reachmap.trout.score import cover_number, losses
@@ -46,9 +45,7 @@ class _Draft:
 
 def find_lies(
     channel: Channel,
-    holdings: Mapping[str, Holding],
-    lights: Mapping[str, Light],
-    sights: Mapping[str, Sight],
+    outlooks: Mapping[str, Outlook],
     days: Mapping[str, DayLight] | None = None,
     curves: Curves | None = None,
     max_lies: int = MAX_LIES,
@@ -60,7 +57,7 @@ def find_lies(
     Parameters
     ----------
     channel : the water
-    holdings, lights, sights : by scene name
+    outlooks : what each scene comes to, by its name
     days : the day of each scene in steps, by its name, for the hours at which shade comes and goes; without one they
         are left out
     curves : thresholds; None takes the packaged ones
@@ -85,11 +82,11 @@ def find_lies(
     curves = curves or load_curves()
     scaling = make_rescale(channel.grid, max(LIE_CELL_M, channel.grid.cell_m))
     old = [] if known is None else [_Draft(np.unique(scaling.place[own]), 0.0, {}) for own in known.cells.values()]
-    drafts = _merge_scenes(scaling, channel["along"], holdings, curves, old)
-    best = _keep_best(drafts, holdings, MAX_BESIDE * len(holdings) if old else max_lies)
+    drafts = _merge_scenes(scaling, channel["along"], outlooks, curves, old)
+    best = _keep_best(drafts, outlooks, MAX_BESIDE * len(outlooks) if old else max_lies)
     new = [replace(d, cells=scaling.cells_of(d.cells)) for d in best if not any(d is one for one in old)]
     new.sort(key=lambda d: (-float(channel["along"][d.cells].mean()), float(channel["across"][d.cells].mean())))
-    table = _table(channel, [d.cells for d in new], holdings, lights, curves, first=len(old) + 1)
+    table = _table(channel, [d.cells for d in new], outlooks, curves, first=len(old) + 1)
     label = np.zeros(channel.grid.n_wet, np.float32)
     if known is not None and old:
         table = pd.concat([known.table, table]) if new else known.table
@@ -104,13 +101,11 @@ def find_lies(
             channel,
             kept,
             places,
-            holding,
-            lights[name],
-            sights[name],
+            outlook,
             (days or {}).get(name),
             curves["lies.least_score"],
         )
-        for name, holding in holdings.items()
+        for name, outlook in outlooks.items()
         if not shown or name in shown
     }
     report = {
@@ -125,7 +120,7 @@ def find_lies(
 
 
 def _merge_scenes(
-    scaling: Rescale, along_m: np.ndarray, holdings: Mapping[str, Holding], curves: Curves, old: list[_Draft]
+    scaling: Rescale, along_m: np.ndarray, outlooks: Mapping[str, Outlook], curves: Curves, old: list[_Draft]
 ) -> list[_Draft]:
     """Patches of every scene on merged cells, best first; one that overlaps an earlier lie enough joins it.
 
@@ -133,9 +128,9 @@ def _merge_scenes(
     """
     grid, along = scaling.work, scaling.to_work(along_m)
 
-    def patches_of(holding: Holding) -> list[Patch]:
+    def patches_of(outlook: Outlook) -> list[Patch]:
         return find_patches(
-            scaling.to_work(holding["hold"]),
+            scaling.to_work(outlook.holding["hold"]),
             grid,
             along,
             least_score=curves["lies.least_score"],
@@ -145,7 +140,7 @@ def _merge_scenes(
             most_span=curves["lies.most_span"],
         )
 
-    by_scene = zip(holdings, side_by_side(patches_of, holdings.values()), strict=True)
+    by_scene = zip(outlooks, side_by_side(patches_of, outlooks.values()), strict=True)
     found = [(-p.top, order, name, p) for order, (name, patches) in enumerate(by_scene) for p in patches]
     drafts = [*old]
     owner = np.full(grid.n_wet, -1, np.int32)
@@ -167,9 +162,9 @@ def _merge_scenes(
     return drafts
 
 
-def _keep_best(drafts: list[_Draft], holdings: Mapping[str, Holding], most: int) -> list[_Draft]:
+def _keep_best(drafts: list[_Draft], scenes: Iterable[str], most: int) -> list[_Draft]:
     """The best lies, taken in turn from each scene's own ranking so that no scene is left without its best."""
-    rankings = [sorted((d for d in drafts if name in d.scenes), key=lambda d: -d.scenes[name]) for name in holdings]
+    rankings = [sorted((d for d in drafts if name in d.scenes), key=lambda d: -d.scenes[name]) for name in scenes]
     kept: list[_Draft] = []
     for turn in range(max((len(r) for r in rankings), default=0)):
         for ranking in rankings:
@@ -181,8 +176,7 @@ def _keep_best(drafts: list[_Draft], holdings: Mapping[str, Holding], most: int)
 def _table(
     channel: Channel,
     cells: list[np.ndarray],
-    holdings: Mapping[str, Holding],
-    lights: Mapping[str, Light],
+    outlooks: Mapping[str, Outlook],
     curves: Curves,
     first: int,
 ) -> gpd.GeoDataFrame:
@@ -195,7 +189,7 @@ def _table(
         "nose_m_s": "nose_speed",
         "drift_m_s": "drift_speed",
     }
-    kinds = _kinds(channel, cells, holdings, lights, curves)
+    kinds = _kinds(channel, cells, list(outlooks.values()), curves)
     tops = grid.points(np.array([own[0] for own in cells], int))
     data: dict[str, Sequence[object] | np.ndarray] = {
         "kind": list(kinds),
@@ -226,16 +220,15 @@ def outline(grid: Grid, cells: np.ndarray) -> shapely.Geometry:
 def _kinds(
     channel: Channel,
     cells: list[np.ndarray],
-    holdings: Mapping[str, Holding],
-    lights: Mapping[str, Light],
+    outlooks: Sequence[Outlook],
     curves: Curves,
 ) -> list[str]:
     """Class of each lie: does it feed, does it shelter, or both (common practice: a prime lie)."""
     if not cells:
         return []
-    first = next(iter(holdings.values()))
-    bright = [name for name, light in lights.items() if light.surface_lux > DAY_LUX]
-    lit = max((lights[name]["sun_share"] for name in bright), key=lambda s: float(s.mean()), default=None)
+    first = outlooks[0].holding
+    bright = [outlook.light for outlook in outlooks if outlook.light.surface_lux > DAY_LUX]
+    lit = max((light["sun_share"] for light in bright), key=lambda s: float(s.mean()), default=None)
     out = []
     spot = max(1, round(curves["lies.least_area_m2"] / channel.grid.cell_m**2))
     for own in cells:
@@ -255,13 +248,12 @@ def _scene_table(
     channel: Channel,
     lies: list[_Draft],
     places: list[Place],
-    holding: Holding,
-    light: Light,
-    sight: Sight,
+    outlook: Outlook,
     day: DayLight | None,
     least_score: float,
 ) -> pd.DataFrame:
     """Rank, score, limiting factor and reason of every lie in one scene; below the least score it has no rank."""
+    light, sight, holding = outlook.light, outlook.sight, outlook.holding
     cells = [lie.cells for lie in lies]
     score = np.array([float(holding["hold"][own].mean()) for own in cells])
     here = score >= least_score

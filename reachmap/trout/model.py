@@ -11,6 +11,8 @@ import numpy as np
 
 from reachmap.beat.model import Fish, Scene
 from reachmap.layers import Derived, WetCells
+from reachmap.light.model import Light
+from reachmap.sight.model import Sight
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -52,6 +54,20 @@ class Holding:
     def at(self, name: str, cells: WetCells) -> np.ndarray:
         """One layer in some cells."""
         return self.layers.part(name, cells)
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What one scene comes to: its light, what the fish sees in it, and where it holds."""
+
+    light: Light
+    sight: Sight
+    holding: Holding
+
+    @property
+    def scene(self) -> Scene:
+        """The scene itself."""
+        return self.light.scene
 
 
 @dataclass(frozen=True)

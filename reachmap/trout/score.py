@@ -17,11 +17,11 @@ from reachmap.channel.model import Channel
 from reachmap.errors import SettingError
 from reachmap.layers import Derived, WetCells
 from reachmap.light.model import Light
-from reachmap.sight.model import Sight
+from reachmap.sight import Sight, see
 from reachmap.threads import pieces, side_by_side
 from reachmap.trout.curves import INPUTS, LUX_FLOOR, Curves, load_curves
 from reachmap.trout.energy import Flow, energy_factors
-from reachmap.trout.model import FACTORS, Holding
+from reachmap.trout.model import FACTORS, Holding, Outlook
 from reachmap.trout.shift import EyeCurves
 
 ENGINES = ("ordinary", "energy")
@@ -34,6 +34,13 @@ EYES: tuple[Eye, ...] = ("day", "night")
 
 ALL = slice(None)
 """Every wet cell."""
+
+
+def outlook_for(channel: Channel, light: Light, curves: Curves | None = None, engine: str = "ordinary") -> Outlook:
+    """What a scene's light comes to for the fish of the beat; `curves` and `engine` as for `hold`."""
+    curves, fish = curves or load_curves(), channel.beat.fish
+    sight = see(channel, light, fish, curves.eyes)
+    return Outlook(light, sight, hold(channel, light, sight, fish, curves, engine))
 
 
 def hold(

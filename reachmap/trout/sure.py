@@ -9,12 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reachmap.channel.model import Channel
-from reachmap.light.model import Light
-from reachmap.sight.model import Sight
 from reachmap.threads import side_by_side
 from reachmap.trout.curves import Curves
 from reachmap.trout.energy import Flow, energy_factors
-from reachmap.trout.model import FACTORS, Holding, Lies
+from reachmap.trout.model import FACTORS, Lies, Outlook
 from reachmap.trout.score import cover_from, edge_cover, losses, mean_score, rate, score_inputs, weights
 from reachmap.trout.shift import EyeCurves
 
@@ -54,9 +52,7 @@ class _Sample:
 
 def how_sure(
     channel: Channel,
-    lights: Mapping[str, Light],
-    sights: Mapping[str, Sight],
-    holdings: Mapping[str, Holding],
+    outlooks: Mapping[str, Outlook],
     lies: Lies,
     curves: Curves,
     *,
@@ -70,7 +66,7 @@ def how_sure(
 
     Parameters
     ----------
-    channel, lights, sights, holdings, lies, curves : as scored and found
+    channel, outlooks, lies, curves : as scored and found
     draws : number of draws with everything varied
     seed : same seed, same draws
 
@@ -87,7 +83,7 @@ def how_sure(
         if len(numbers) == 0:
             return table, {}
         sample = _sample(lies, numbers)
-        vary = _Vary(channel, lights[name], sights[name], holdings[name], curves, sample)
+        vary = _Vary(channel, outlooks[name], curves, sample)
         # By its name, so that it is the same whatever other scenes there are.
         rng = np.random.default_rng([seed, *name.encode()])
         places = _places(vary.scores(rng, draws, INPUTS))
@@ -98,7 +94,7 @@ def how_sure(
         alone = {i: _places(vary.scores(rng, DRAWS_ALONE, (i,))) for i in INPUTS}
         return table, {i: _unrest(got, base) for i, got in alone.items()}
 
-    names = list(holdings)
+    names = list(outlooks)
     found = dict(zip(names, side_by_side(of_scene, names), strict=True))
     sensitivity = {name: unrest for name, (_, unrest) in found.items() if unrest}
     most = {name: max(INPUTS, key=lambda i: unrest[i]["moves"]) for name, unrest in sensitivity.items()}
@@ -110,10 +106,8 @@ def how_sure(
 class _Vary:
     """The score of the sampled cells under drawn inputs."""
 
-    def __init__(
-        self, channel: Channel, light: Light, sight: Sight, holding: Holding, curves: Curves, sample: _Sample
-    ) -> None:
-        own = sample.cells
+    def __init__(self, channel: Channel, outlook: Outlook, curves: Curves, sample: _Sample) -> None:
+        light, sight, holding, own = outlook.light, outlook.sight, outlook.holding, sample.cells
         self.sample, self.holding, self.curves = sample, holding, curves
         self.temperature_c = light.scene.water.temperature_c
         self.day, self.night = curves.shifted(holding.fish, self.temperature_c)

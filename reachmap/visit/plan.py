@@ -16,10 +16,9 @@ from reachmap.light import eye_through_day, lux_through_day
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight import colours_at, smallest_feature
 from reachmap.sight.eyes import Eyes
-from reachmap.sight.model import Sight
 from reachmap.trout import load_curves
 from reachmap.trout.curves import LUX_FLOOR, Curves
-from reachmap.trout.model import Holding, Lies
+from reachmap.trout.model import Holding, Lies, Outlook
 from reachmap.trout.reasons import night_words, shade_is_seen
 from reachmap.trout.shift import EyeCurves
 from reachmap.visit.drift import lanes
@@ -45,9 +44,7 @@ HOUR_CELLS = 200
 
 def plan_visit(
     channel: Channel,
-    lights: Mapping[str, Light],
-    sights: Mapping[str, Sight],
-    holdings: Mapping[str, Holding],
+    outlooks: Mapping[str, Outlook],
     lies: Lies,
     day: DayLight | None = None,
     curves: Curves | None = None,
@@ -57,35 +54,35 @@ def plan_visit(
 
     Parameters
     ----------
-    channel, lights, sights, holdings, lies : the run so far; the first scene sets sun and sight
+    channel, outlooks, lies : the run so far; the first scene sets sun and sight
     day : the day's light, for hours and order; None leaves them empty
     curves : the curves in use; None takes the packaged ones
     start : when the visit begins, on that day; None takes the hour that meets most of the lies well
     """
-    first = next(iter(lights))
-    light = lights[first]
+    first, scenes = next(iter(outlooks.values())), [outlook.scene for outlook in outlooks.values()]
+    light = first.light
     unsure = channel.beat.visitor.unsure
 
     def read(name: str, cells: WetCells) -> np.ndarray:
         if name == "redd":
-            return redds(channel, [one.scene for one in lights.values()], cells)
+            return redds(channel, scenes, cells)
         return wading_class(channel["depth"][cells], channel["speed"][cells], name == "wading_dark", unsure)
 
     layers = Derived(("wading", "wading_dark", "redd"), read, channel.grid.n_wet)
     curves = curves or load_curves()
     hours, lux, eye = pd.DataFrame(), pd.DataFrame(), pd.Series(dtype=float)
     if day is not None:
-        hours, lux, eye = _hours(channel, holdings[first], lies, day, light, curves)
+        hours, lux, eye = _hours(channel, first.holding, lies, day, light, curves)
     order = _order(lies, hours, lux, eye, day, light, start)
     return Visit(
-        lanes(channel, sights[first], lies, curves.eyes["view_cone_deg"]),
+        lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
         stances(channel, _met(channel.beat, lies, order, day, light), lies, layers),
         hours,
         eye,
         order,
-        {int(n): _seen(channel, light, sights[first], lies, int(n), curves.eyes) for n in lies.table.index},
+        {int(n): _seen(channel, first, lies, int(n), curves.eyes) for n in lies.table.index},
         layers,
-        cautions(channel.beat, channel, [one.scene for one in lights.values()]),
+        cautions(channel.beat, channel, scenes),
     )
 
 
@@ -210,9 +207,9 @@ def _light_then(day: DayLight, step: int, cloud: float, cells: np.ndarray, lux: 
     return "; in the sun then" if day.sun_on(cells)[step].mean() >= 255 / 2 else "; in shade then"
 
 
-def _seen(channel: Channel, light: Light, sight: Sight, lies: Lies, number: int, eyes: Eyes) -> dict[str, Any]:
+def _seen(channel: Channel, outlook: Outlook, lies: Lies, number: int, eyes: Eyes) -> dict[str, Any]:
     """What the fish makes out at one lie."""
-    cells = lies.cells[number]
+    light, sight, cells = outlook.light, outlook.sight, lies.cells[number]
     reach, seconds = (float(sight.at(name, cells).mean()) for name in ("sighting_range", "decide_time"))
     mar = eyes.mar_arcmin(channel.beat.fish)
     depth, lux = float(channel["depth"][cells].mean()), float(light["light_bed"][cells].mean())

@@ -48,8 +48,8 @@ vector-effect:non-scaling-stroke}
 def card_page(result: Result) -> str:
     """The card as one html page without anything from outside."""
     beat = result.channel.beat
-    scene, light = next(iter(result.lights.items()))
-    when = f"{light.scene.when:%d %B %Y}".lstrip("0")
+    scene, outlook = result.first
+    when = f"{outlook.scene.when:%d %B %Y}".lstrip("0")
     name, title = (as_typed(escape(words)) for words in (beat.name, scene))
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     top = ranked(result.lies, scene)[:TOP]
@@ -156,8 +156,8 @@ def _order(result: Result) -> str:
 
 def _checklist(result: Result) -> str:
     """One look at the bank, with this beat's values to compare with."""
-    scene, light = next(iter(result.lights.items()))
-    water, top = light.scene.water, ranked(result.lies, scene)[:TOP]
+    scene, outlook = result.first
+    water, top = outlook.scene.water, ranked(result.lies, scene)[:TOP]
     table, visit = result.lies.table.loc[top], result.visit
     mine = visit.lanes[visit.lanes["lie"].isin(top)]
     crossing = sorted({int(n) for n in mine.loc[mine["crosses_seam"], "lie"]})
@@ -167,8 +167,8 @@ def _checklist(result: Result) -> str:
         f"Water {water.colour}, clear to {water.clarity_m:g} m",
         fly if not seen or max(seen) >= SEEN_LEAST_M else "Hardly a fly seen in this light",
         f"Flies: {flies}" if top and (flies := fly_words(result, top[0])) else "",
-        f"Cloud {light.scene.cloud}/8",
-        _sun_words(light),
+        f"Cloud {outlook.scene.cloud}/8",
+        _sun_words(outlook.light),
         f"Drift {_span(table['depth_m'].min(), table['depth_m'].max(), 1)} m deep" if top else "",
         f"Cast {_span(mine['lead_m'].min(), mine['lead_m'].max(), 0)} m above the lie" if len(mine) else "",
         f"Drag to expect at lie {', '.join(map(str, crossing))}: mend there"

@@ -49,7 +49,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
         return "No lie stands out, so there are no hours to show."
     step_min = (result.day.times[1] - result.day.times[0]).total_seconds() / 60
     rows = hours.iloc[:: max(1, round(every_min / step_min))]
-    light = result.lights[scene].scene
+    light = result.outlooks[scene].scene
     level = level_words(result.channel, ", ")
     lines = [
         f"{light.when:%d %b %Y}, cloud {light.cloud}/8 all day, {water_words(light.water)}{level}",
@@ -87,7 +87,7 @@ def _beside(result: Result, numbers: list[int]) -> str:
 
 def if_clouded(result: Result, clouded: Result) -> str:
     """What changes when it clouds over: the share of good water and the lies worth going to then."""
-    one, other = (next(iter(r.holdings.values())) for r in (result, clouded))
+    one, other = (r.first[1].holding for r in (result, clouded))
     share = [100 * float((holding["hold"] > 0.5).mean()) for holding in (one, other)]
     first = [ranked(r.lies, next(iter(r.lies.scenes)))[:3] for r in (result, clouded)]
     places = [f"lie {number}, {place_words(clouded.lies, number)}" for number in first[1]]
@@ -188,7 +188,7 @@ def _moments(result: Result, foot: int) -> str:
 
 def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -> str:
     """The hours of a day as one html page without anything from outside."""
-    beat, scene = result.channel.beat, next(iter(result.lights.values())).scene
+    beat, scene = result.channel.beat, result.first[1].scene
     name, when = as_typed(escape(beat.name)), f"{scene.when:%d %B %Y}".lstrip("0")
     order = "".join(f"<li>{escape(row.when)} {escape(row.why)}</li>" for row in result.visit.order.itertuples())
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)

@@ -8,9 +8,8 @@ from typing import Any
 
 from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
-from reachmap.light.model import DayLight, Light
-from reachmap.sight.model import Sight
-from reachmap.trout.model import Holding, Lies
+from reachmap.light.model import DayLight
+from reachmap.trout.model import Lies, Outlook
 from reachmap.visit.model import Visit
 
 
@@ -26,7 +25,7 @@ class Result:
     Parameters
     ----------
     channel : the water (and through it the beat)
-    lights, sights, holdings : by scene name, in the beat's order
+    outlooks : what each scene comes to, by its name, in the beat's order
     days : the day of each scene in 10-minute steps, by scene name; scenes of one day share it
     lies, visit : what was found and what to do about it
     curves : the curves in use as plain tables (what `trout.Curves.tables` returns for the scenes' `temperatures`), for
@@ -35,9 +34,7 @@ class Result:
     """
 
     channel: Channel
-    lights: Mapping[str, Light]
-    sights: Mapping[str, Sight]
-    holdings: Mapping[str, Holding]
+    outlooks: Mapping[str, Outlook]
     days: Mapping[str, DayLight]
     lies: Lies
     visit: Visit
@@ -45,6 +42,16 @@ class Result:
     record: Mapping[str, Any] = field(default_factory=dict)
 
     @property
+    def first(self) -> tuple[str, Outlook]:
+        """The first scene, for which the visit is planned, by its name."""
+        return next(iter(self.outlooks.items()))
+
+    @property
+    def scenes(self) -> list[Scene]:
+        """All that were looked at."""
+        return [outlook.scene for outlook in self.outlooks.values()]
+
+    @property
     def day(self) -> DayLight:
-        """The day of the first scene, for which the visit is planned."""
+        """The day of the first scene."""
         return next(iter(self.days.values()))

@@ -151,9 +151,9 @@ def _strips(grid: Grid) -> Iterator[_Strip]:
 def _bands(result: Result) -> Iterator[tuple[str, str, Mapping[str, np.ndarray]]]:
     """Layer name, band label, the layers it is one of, in the order of the register; plain layers first."""
     yield from _named("", {"lie": result.lies.label}, result.channel.layers, result.visit.layers)
-    for scene in result.holdings:
-        rooms = (result.lights, result.sights, result.holdings)
-        yield from _named(f", {scene}", *(room[scene].layers for room in rooms))
+    for scene, outlook in result.outlooks.items():
+        rooms = (outlook.light, outlook.sight, outlook.holding)
+        yield from _named(f", {scene}", *(room.layers for room in rooms))
 
 
 def _named(ending: str, *rooms: Mapping[str, np.ndarray]) -> Iterator[tuple[str, str, Mapping[str, np.ndarray]]]:

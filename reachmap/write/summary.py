@@ -147,8 +147,8 @@ def summarise(result: Result) -> str:
         + level_words(channel, ", "),
     ]
     lines += [guessed] if (guessed := guess_line(channel)) else []
-    for name, light in result.lights.items():
-        scene = light.scene
+    for name, outlook in result.outlooks.items():
+        scene = outlook.scene
         told = f"{scene.when:%d %b %Y %H:%M}, cloud {scene.cloud}/8, {water_words(scene.water)}"
         lines += ["", f"{as_typed(name)} ({told})"]
         lines += _scene_lines(result, name) or ["  no lie stands out"]

@@ -41,7 +41,7 @@ def page_data(result: Result) -> dict[str, Any]:
         factor += 1
         coarse = coarsen(fine, factor)
     grid = coarse.grid
-    days, warmth = distinct_days(result), temperatures(light.scene for light in result.lights.values())
+    days, warmth = distinct_days(result), temperatures(result.scenes)
     to_wgs = Transformer.from_crs(beat.crs, CRS.from_epsg(4326), always_xy=True)
     shown = f"Shown in cells of {grid.cell_m:.2g} m; worked out in cells of {fine.cell_m:.2g} m." if factor > 1 else ""
     return {
@@ -61,7 +61,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "fly_least_m": SEEN_LEAST_M,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": dict(result.curves),
-        "scenes": [_scene(result, name, days, warmth) for name in result.holdings],
+        "scenes": [_scene(result, name, days, warmth) for name in result.outlooks],
         "temperatures": warmth,
         "lies": _lies(result, to_wgs),
         "shapes": shapes(result, to_wgs),
@@ -103,7 +103,7 @@ def _water() -> dict[str, Any]:
 
 def _scene(result: Result, name: str, days: list[DayLight], warmth: list[float | None]) -> dict[str, Any]:
     """One of the beat's scenes as settings of the page; its day and temperature by their places in those lists."""
-    light, day = result.lights[name], result.days[name]
+    light, day = result.outlooks[name].light, result.days[name]
     scene = light.scene
     at_one = clarity_to_attenuation(replace(scene.water, clarity_m=1.0, how="white from above"))
     return {

@@ -48,7 +48,7 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
     first = _Shades(days[0].sun_share, rows // own_suns)
     out = []
     for day in days:
-        scenes = [result.lights[name].scene for name, one in result.days.items() if one is day]
+        scenes = [result.outlooks[name].scene for name, one in result.days.items() if one is day]
         sun = first if day is days[0] else _Shades(day.sun_share, rows // own_suns, first)
         # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
         moon = _Shades(day.moon_share, rows // len(days), wanted=np.array([s.altitude_deg < 0 for s in day.sun]))

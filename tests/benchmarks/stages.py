@@ -54,7 +54,7 @@ from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.light.bodies import sun_and_moon
 from reachmap.run import analyse, write
 from reachmap.sight import see
-from reachmap.trout import find_lies, hold
+from reachmap.trout import Outlook, find_lies, hold
 from tests import toy
 from tests.channel.rivers import River, beat
 from tests.light.waters import shade_table, tree
@@ -238,8 +238,8 @@ def _of_the_light(a_beat: Beat, cell_m: float, clock: Clock, small_box: bool) ->
     sight = see(channel, light, a_beat.fish)
     holding = clock.time("scores", lambda: hold(channel, light, sight, a_beat.fish))
     clock.beside("scores", "library", lambda: [np.exp(-channel["depth"]) for _ in range(12)])
-    by = {scene.name: holding}, {scene.name: light}, {scene.name: sight}
-    clock.time("lies", lambda: find_lies(channel, *by, days={scene.name: day}))
+    outlooks = {scene.name: Outlook(light, sight, holding)}
+    clock.time("lies", lambda: find_lies(channel, outlooks, days={scene.name: day}))
     if small_box:
         score = channel.grid.spread(holding["hold"], dry=0.0)
         clock.beside("lies", "library", lambda: ndi.label(score > 0.5))

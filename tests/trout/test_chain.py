@@ -15,8 +15,7 @@ import shapely
 
 from reachmap.channel import build_channel
 from reachmap.light import light_at, prepare_shade
-from reachmap.sight import see
-from reachmap.trout import find_lies, hold, load_curves
+from reachmap.trout import find_lies, load_curves, outlook_for
 from tests import toy
 from tests.trout import waters
 
@@ -85,10 +84,8 @@ def lies_through_the_chain(stated, cover=(), shade=()):
     beat = beat_of(stated, cover, shade)
     channel = build_channel(beat, cell_m=waters.CELL)
     laid = prepare_shade(channel)
-    lights = {s.name: light_at(channel, s, laid) for s in toy.scenes()}
-    sights = {n: see(channel, light, beat.fish) for n, light in lights.items()}
-    holdings = {n: hold(channel, light, sights[n], beat.fish, CURVES) for n, light in lights.items()}
-    return find_lies(channel, holdings, lights, sights, curves=CURVES), channel, holdings
+    outlooks = {s.name: outlook_for(channel, light_at(channel, s, laid), CURVES) for s in toy.scenes()}
+    return find_lies(channel, outlooks, curves=CURVES), channel, outlooks
 
 
 def best(lies, scene):
@@ -99,9 +96,9 @@ def best(lies, scene):
 def test_a_lone_boulder():
     """Only the boulder is given; pocket and seams come from the wake behind it."""
     run = replace(waters.lone_boulder(), speed=waters.profile(waters.grid().y, 0.85))
-    lies, channel, holdings = lies_through_the_chain(run, [("boulder", 1.5, shapely.Point(60, 0))])
-    for holding in holdings.values():
-        top = int(np.argmax(holding["hold"]))
+    lies, channel, outlooks = lies_through_the_chain(run, [("boulder", 1.5, shapely.Point(60, 0))])
+    for outlook in outlooks.values():
+        top = int(np.argmax(outlook.holding["hold"]))
         assert 59 < channel["along"][top] < 66
         assert abs(channel["across"][top]) < 1.5
     # By night the pocket that is better than the slack along both banks is smaller than a lie has to be.

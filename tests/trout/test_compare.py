@@ -10,7 +10,7 @@ import pytest
 from reachmap.beat.model import Fish
 from reachmap.errors import SettingError
 from reachmap.sight import see
-from reachmap.trout import find_lies, hold, load_curves
+from reachmap.trout import find_lies, hold, load_curves, outlook_for
 from reachmap.trout.compare import compare
 from reachmap.trout.model import CHANGES
 from tests import toy
@@ -22,16 +22,18 @@ CURVES = load_curves()
 @pytest.fixture(scope="module")
 def run():
     water = waters.score(waters.shaded_bank(), CURVES)
-    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    lies = find_lies(water.channel, water.outlooks, curves=CURVES)
     return water, lies
 
 
 def test_sunny_against_overcast(run):
     """Common practice: cloud frees the open water; what changed is the light."""
     water, lies = run
-    out = compare(water.channel, water.holdings["sunny noon"], water.holdings["overcast noon"], lies)
+    out = compare(water.channel, water.outlooks["sunny noon"].holding, water.outlooks["overcast noon"].holding, lies)
     assert out.difference.dtype == np.float32
-    assert np.allclose(out.difference, water.holdings["overcast noon"]["hold"] - water.holdings["sunny noon"]["hold"])
+    assert np.allclose(
+        out.difference, water.outlooks["overcast noon"].holding["hold"] - water.outlooks["sunny noon"].holding["hold"]
+    )
     grown = out.table[out.table["gain"] > 0.05]
     assert len(grown)
     assert set(grown["factor"]) == {"light"}
@@ -42,7 +44,7 @@ def test_sunny_against_overcast(run):
 
 def test_back_again_is_the_mirror(run):
     water, lies = run
-    sunny, overcast = (water.holdings[n] for n in ("sunny noon", "overcast noon"))
+    sunny, overcast = (water.outlooks[n].holding for n in ("sunny noon", "overcast noon"))
     there, back = compare(water.channel, sunny, overcast, lies), compare(water.channel, overcast, sunny, lies)
     mirror = {"appears": "vanishes", "gains": "loses", "holds": "holds", "loses": "gains", "vanishes": "appears"}
     assert [mirror[w] for w in there.table["what"]] == list(back.table["what"])
@@ -52,14 +54,14 @@ def test_back_again_is_the_mirror(run):
 
 def test_day_against_night_names_the_eye(run):
     water, lies = run
-    out = compare(water.channel, water.holdings["sunny noon"], water.holdings["night"], lies)
+    out = compare(water.channel, water.outlooks["sunny noon"].holding, water.outlooks["night"].holding, lies)
     light = out.table[(out.table["factor"] == "light") & (out.table["gain"] > 0)]
     assert set(light["why"]) == {"the glare is gone"}
 
 
 def test_nothing_changed(run):
     water, lies = run
-    one = water.holdings["night"]
+    one = water.outlooks["night"].holding
     out = compare(water.channel, one, one, lies)
     assert not out.difference.any()
     assert set(out.table["what"]) == {"holds"}
@@ -69,7 +71,7 @@ def test_nothing_changed(run):
 def test_two_fish_and_two_engines_are_told_apart(run):
     water, lies = run
     scene = "overcast noon"
-    light, sight = water.lights[scene], water.sights[scene]
+    light, sight = water.outlooks[scene].light, water.outlooks[scene].sight
     brown, rainbow = (hold(water.channel, light, sight, Fish(s), CURVES) for s in ("brown", "rainbow"))
     out = compare(water.channel, brown, rainbow, lies)
     assert (out.before, out.after) == ("overcast noon, brown of 35 cm", "overcast noon, rainbow of 35 cm")
@@ -83,7 +85,7 @@ def test_two_fish_and_two_engines_are_told_apart(run):
 def test_another_fish_minds_the_light_less(run):
     """Nothing changed on the water, so the words must speak of the fish."""
     water, lies = run
-    light, sight = water.lights["sunny noon"], water.sights["sunny noon"]
+    light, sight = water.outlooks["sunny noon"].light, water.outlooks["sunny noon"].sight
     brown, rainbow = (hold(water.channel, light, sight, Fish(s), CURVES) for s in ("brown", "rainbow"))
     out = compare(water.channel, brown, rainbow, lies)
     freed = out.table[out.table["factor"] == "light"]
@@ -92,8 +94,8 @@ def test_another_fish_minds_the_light_less(run):
 
 def test_no_lies_at_all():
     water = waters.score(waters.canal(), CURVES)
-    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
-    out = compare(water.channel, water.holdings["sunny noon"], water.holdings["night"], lies)
+    lies = find_lies(water.channel, water.outlooks, curves=CURVES)
+    out = compare(water.channel, water.outlooks["sunny noon"].holding, water.outlooks["night"].holding, lies)
     assert len(out.table) == 0
     assert "No lie stands out" in out.paragraph
 
@@ -104,7 +106,7 @@ def test_another_channel_is_refused(run):
     light = toy.light(other, toy.scenes()[0])
     strange = hold(other, light, see(other, light, Fish()), Fish(), CURVES)
     with pytest.raises(SettingError, match="different numbers of wet cells"):
-        compare(water.channel, water.holdings["sunny noon"], strange, lies)
+        compare(water.channel, water.outlooks["sunny noon"].holding, strange, lies)
 
 
 def test_another_stage_is_compared_by_place():
@@ -116,15 +118,10 @@ def test_another_stage_is_compared_by_place():
     low_layers = {name: values[keep] for name, values in high.layers.items()}
     low_layers["depth"] = (low_layers["depth"] - np.float32(0.3)).astype(np.float32)
     low = replace(high, grid=grid, layers=low_layers, stage_m=-0.3)
-    holdings, lights, sights = {}, {}, {}
-    for channel in (high, low):
-        lights[channel.stage_m] = light = toy.light(channel, toy.scenes()[1])
-        sights[channel.stage_m] = sight = see(channel, light, Fish())
-        holdings[channel.stage_m] = hold(channel, light, sight, Fish(), CURVES)
-    name = "overcast noon"
-    lies = find_lies(high, {name: holdings[0.0]}, {name: lights[0.0]}, {name: sights[0.0]}, curves=CURVES)
-    out = compare(high, holdings[0.0], holdings[-0.3], lies, after_channel=low)
+    before, after = (outlook_for(channel, toy.light(channel, toy.scenes()[1]), CURVES) for channel in (high, low))
+    lies = find_lies(high, {"overcast noon": before}, curves=CURVES)
+    out = compare(high, before.holding, after.holding, lies, after_channel=low)
     dry = ~keep
-    assert np.allclose(out.difference[dry], -holdings[0.0]["hold"][dry])
-    assert np.allclose(out.difference[keep], holdings[-0.3]["hold"] - holdings[0.0]["hold"][keep])
+    assert np.allclose(out.difference[dry], -before.holding["hold"][dry])
+    assert np.allclose(out.difference[keep], after.holding["hold"] - before.holding["hold"][keep])
     assert out.after == "overcast noon at -0.30 m"

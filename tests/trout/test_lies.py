@@ -9,8 +9,7 @@ import pytest
 import shapely
 
 from reachmap.errors import SettingError
-from reachmap.sight import see
-from reachmap.trout import FACTORS, LIE_CLASSES, find_lies, hold, load_curves
+from reachmap.trout import FACTORS, LIE_CLASSES, find_lies, load_curves, outlook_for
 from tests import toy
 from tests.trout import waters
 
@@ -20,7 +19,7 @@ SCENES = ("sunny noon", "overcast noon", "night")
 
 def lies_of(stated):
     water = waters.score(stated, CURVES)
-    return water, find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    return water, find_lies(water.channel, water.outlooks, curves=CURVES)
 
 
 def best(lies, scene):
@@ -30,18 +29,14 @@ def best(lies, scene):
 
 @pytest.fixture(scope="module")
 def toy_run(toy_channel):
-    lights = {s.name: toy.light(toy_channel, s) for s in toy.scenes()}
-    fish = toy_channel.beat.fish
-    sights = {n: see(toy_channel, light, fish) for n, light in lights.items()}
-    holdings = {n: hold(toy_channel, light, sights[n], fish, CURVES) for n, light in lights.items()}
-    days = dict.fromkeys(lights, toy.day(toy_channel))
-    return toy_channel, holdings, lights, sights, days
+    outlooks = {s.name: outlook_for(toy_channel, toy.light(toy_channel, s), CURVES) for s in toy.scenes()}
+    return toy_channel, outlooks, dict.fromkeys(outlooks, toy.day(toy_channel))
 
 
 @pytest.fixture(scope="module")
 def toy_lies(toy_run):
-    channel, holdings, lights, sights, days = toy_run
-    return find_lies(channel, holdings, lights, sights, days=days, curves=CURVES)
+    channel, outlooks, days = toy_run
+    return find_lies(channel, outlooks, days=days, curves=CURVES)
 
 
 @pytest.mark.parametrize("scene", SCENES)
@@ -128,10 +123,12 @@ def test_ranks_follow_scores(toy_lies):
 
 
 def test_scores_are_means_over_the_patch(toy_run, toy_lies):
-    holdings = toy_run[1]
+    outlooks = toy_run[1]
     for name, table in toy_lies.scenes.items():
         for number, row in table.iterrows():
-            assert row["score"] == pytest.approx(holdings[name]["hold"][toy_lies.label == number].mean(), rel=1e-5)
+            assert row["score"] == pytest.approx(
+                outlooks[name].holding["hold"][toy_lies.label == number].mean(), rel=1e-5
+            )
 
 
 def test_a_lie_keeps_its_number_across_scenes(toy_lies):
@@ -142,19 +139,19 @@ def test_a_lie_keeps_its_number_across_scenes(toy_lies):
 
 
 def test_the_same_again(toy_run, toy_lies):
-    channel, holdings, lights, sights, days = toy_run
-    again = find_lies(channel, holdings, lights, sights, days=days, curves=CURVES)
+    channel, outlooks, days = toy_run
+    again = find_lies(channel, outlooks, days=days, curves=CURVES)
     assert again.table.equals(toy_lies.table)
     assert all(again.scenes[name].equals(table) for name, table in toy_lies.scenes.items())
 
 
 def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
     """With those of a sunny noon known, the other scenes add what they have besides, after them."""
-    channel, *runs, days = toy_run
-    noon = [{SCENES[0]: by_scene[SCENES[0]]} for by_scene in runs]
-    others = [{name: by_scene[name] for name in SCENES[1:]} for by_scene in runs]
-    known = find_lies(channel, *noon, days=days, curves=CURVES)
-    lies = find_lies(channel, *others, days=days, curves=CURVES, known=known)
+    channel, outlooks, days = toy_run
+    noon = {SCENES[0]: outlooks[SCENES[0]]}
+    others = {name: outlooks[name] for name in SCENES[1:]}
+    known = find_lies(channel, noon, days=days, curves=CURVES)
+    lies = find_lies(channel, others, days=days, curves=CURVES, known=known)
     n = len(known.table)
     assert lies.table.iloc[:n].equals(known.table)
     assert list(lies.table.index) == list(range(1, len(lies.table) + 1))
@@ -165,16 +162,16 @@ def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
         assert len(cells)
         assert (known.label[cells] == (number if number <= n else 0)).all()
     with pytest.raises(SettingError, match="lie on 7 cells"):
-        find_lies(channel, *others, known=replace(known, label=known.label[:7]))
+        find_lies(channel, others, known=replace(known, label=known.label[:7]))
     # Nothing new in the scenes they were all found in.
-    same = find_lies(channel, *runs, days=days, curves=CURVES, known=toy_lies)
+    same = find_lies(channel, outlooks, days=days, curves=CURVES, known=toy_lies)
     assert same.table.equals(toy_lies.table)
     assert all(same.scenes[name]["rank"].equals(table["rank"]) for name, table in toy_lies.scenes.items())
 
 
 def test_a_cap_keeps_the_best_of_each_scene(toy_run, toy_lies):
-    channel, holdings, lights, sights, days = toy_run
-    few = find_lies(channel, holdings, lights, sights, days=days, curves=CURVES, max_lies=3)
+    channel, outlooks, days = toy_run
+    few = find_lies(channel, outlooks, days=days, curves=CURVES, max_lies=3)
     assert len(few.table) == 3
     for name in SCENES:
         place = best(toy_lies, name)
@@ -186,9 +183,7 @@ def test_a_cell_size_hardly_moves_the_best_lie():
     for cell in (0.25, 0.5, 1.0):
         channel = toy.channel(cell)
         light = toy.light(channel, toy.scenes()[1])
-        sight = see(channel, light, channel.beat.fish)
-        holding = hold(channel, light, sight, channel.beat.fish, CURVES)
         name = light.scene.name
-        lies = find_lies(channel, {name: holding}, {name: light}, {name: sight}, curves=CURVES)
+        lies = find_lies(channel, {name: outlook_for(channel, light, CURVES)}, curves=CURVES)
         found.append(best(lies, name)[["along_m", "across_m"]].to_numpy(float))
     assert np.ptp(found, axis=0).max() < 2.0

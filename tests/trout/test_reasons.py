@@ -10,20 +10,16 @@ import numpy as np
 import pytest
 
 from reachmap.light.model import Body
-from reachmap.sight import see
-from reachmap.trout import find_lies, hold, load_curves
+from reachmap.trout import find_lies, load_curves, outlook_for
 from tests import toy
 
 CURVES = load_curves()
 
 
 def sentences(channel, light, day=None):
-    sight = see(channel, light, channel.beat.fish)
-    holding = hold(channel, light, sight, channel.beat.fish, CURVES)
     name = light.scene.name
-    lies = find_lies(
-        channel, {name: holding}, {name: light}, {name: sight}, days={name: day} if day else None, curves=CURVES
-    )
+    outlooks = {name: outlook_for(channel, light, CURVES)}
+    lies = find_lies(channel, outlooks, days={name: day} if day else None, curves=CURVES)
     return lies, lies.scenes[name]["why"]
 
 

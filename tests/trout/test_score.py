@@ -38,7 +38,7 @@ def scored():
 
 
 def every_holding(scored):
-    return [h for water in scored.values() for h in water.holdings.values()]
+    return [outlook.holding for water in scored.values() for outlook in water.outlooks.values()]
 
 
 @given(hnp.arrays(np.float32, (6, 5), elements=st.floats(0.0625, 1, width=32)), some_weights)
@@ -115,10 +115,10 @@ def test_bonuses_never_fall_to_nothing():
 def test_overcast_spreads_them_out_and_bright_sun_gathers_them_in_the_dark(scored):
     spread, dark = [], []
     for water in scored.values():
-        sunny, overcast = water.holdings["sunny noon"]["hold"], water.holdings["overcast noon"]["hold"]
+        sunny, overcast = water.outlooks["sunny noon"].holding["hold"], water.outlooks["overcast noon"].holding["hold"]
         spread.append((overcast > 0.5).mean() - (sunny > 0.5).mean())
         top = sunny >= np.percentile(sunny, 98)
-        lux = water.lights["sunny noon"]["light_bed"]
+        lux = water.outlooks["sunny noon"].light["light_bed"]
         dark.append(lux[top].mean() - np.median(lux))
     ROWS["T12"].check([np.sign(min(spread)), np.sign(max(dark[1:]))])
 
@@ -126,14 +126,14 @@ def test_overcast_spreads_them_out_and_bright_sun_gathers_them_in_the_dark(score
 def test_shallower_by_night(scored):
     water = scored["pool_and_riffle"]
     depth = water.channel["depth"]
-    day, night = (water.holdings[n]["hold"] for n in ("sunny noon", "night"))
+    day, night = (water.outlooks[n].holding["hold"] for n in ("sunny noon", "night"))
     by_day, by_night = (depth[h >= np.percentile(h, 95)].mean() for h in (day, night))
     ROWS["T11"].check(np.sign(by_night - by_day))
 
 
 def test_less_time_beside_a_seam(scored):
     water = scored["lone_boulder"]
-    sight, channel = water.sights["overcast noon"], water.channel
+    sight, channel = water.outlooks["overcast noon"].sight, water.channel
     slow = np.isfinite(channel["seam_distance"]) & (channel["speed"] < 0.4)
     even = sight["sighting_range"][slow] / channel["speed"][slow]
     ROWS["T13"].check(np.sign((sight["decide_time"][slow] - even).max()))
@@ -144,7 +144,7 @@ def test_shade_outranks_open_water_under_a_clear_sky_only(scored):
     x, y = water.channel.grid.x, water.channel.grid.y
     middle = (x > 40) & (x < 80)
     shaded, open_side = middle & (y < -2) & (y > -5), middle & (y > 2) & (y < 5)
-    sunny, overcast = (water.holdings[n]["hold"] for n in ("sunny noon", "overcast noon"))
+    sunny, overcast = (water.outlooks[n].holding["hold"] for n in ("sunny noon", "overcast noon"))
     assert sunny[shaded].mean() > 1.3 * sunny[open_side].mean()
     assert overcast[shaded].mean() == pytest.approx(overcast[open_side].mean(), abs=0.05)
 
@@ -173,10 +173,11 @@ def test_the_tables_score_the_same(scored):
     water = scored["lone_boulder"]
     tables = load_curves(fish=Fish(), temperature_c=toy.scenes()[0].water.temperature_c).tables()
     own = tables["fish"][0]
-    for name, h in water.holdings.items():
+    for outlook in water.outlooks.values():
+        h = outlook.holding
         given_inputs = {k: water.channel[k] for k in ("drift_speed", "nose_speed", "rest_speed", "depth")}
         given_inputs |= {"cover_number": cover_number(water.channel), "seam_number": seam_number(water.channel)}
-        given_inputs["light_bed"] = water.lights[name]["light_bed"]
+        given_inputs["light_bed"] = outlook.light["light_bed"]
         scores = {}
         for eye in ("day", "night"):
             total, logs = 0.0, 0.0
@@ -189,15 +190,15 @@ def test_the_tables_score_the_same(scored):
                     logs = logs + curve["weight"] * np.log(np.interp(value, *zip(*curve["points"], strict=True)))
                 total += curve["weight"]
             scores[eye] = np.exp(logs / total)
-        eye_day = water.lights[name]["eye_day"]
+        eye_day = outlook.light["eye_day"]
         assert np.allclose(eye_day * scores["day"] + (1 - eye_day) * scores["night"], h["hold"], atol=2e-4)
 
 
 def test_engines_agree_in_broad_lines_on_a_run_with_a_boulder(scored):
     """The energy engine ranks the water by another road; by day the two must not contradict each other."""
     stated = waters.lone_boulder()
-    ordinary = scored["lone_boulder"].holdings["overcast noon"]
-    energy = waters.score(stated, CURVES, "energy").holdings["overcast noon"]
+    ordinary = scored["lone_boulder"].outlooks["overcast noon"].holding
+    energy = waters.score(stated, CURVES, "energy").outlooks["overcast noon"].holding
     assert energy.engine == "energy"
     assert spearmanr(ordinary["hold"], energy["hold"]).statistic > 0.5
     assert np.array_equal(ordinary["hold_night"], energy["hold_night"])

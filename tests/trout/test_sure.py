@@ -35,13 +35,13 @@ def many_boulders() -> waters.Stated:
 @pytest.fixture(scope="module")
 def run():
     water = waters.score(many_boulders(), CURVES)
-    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    lies = find_lies(water.channel, water.outlooks, curves=CURVES)
     return water, lies
 
 
 def sure_of(run, **settings):
     water, lies = run
-    return how_sure(water.channel, water.lights, water.sights, water.holdings, lies, CURVES, **settings)
+    return how_sure(water.channel, water.outlooks, lies, CURVES, **settings)
 
 
 def test_the_outstanding_place_is_surer_than_one_of_many_alike(run):
@@ -78,7 +78,7 @@ def test_without_error_nothing_moves(run):
     water, lies = run
     zero = np.zeros(water.channel.grid.n_wet, np.float32)
     exact = water.channel.with_layers(depth_sd=zero, speed_sd=zero)
-    out = how_sure(exact, water.lights, water.sights, water.holdings, lies, CURVES)
+    out = how_sure(exact, water.outlooks, lies, CURVES)
     for table in out.report["sensitivity"].values():
         assert table["depth"] == table["speed"] == {"moves": 0.0, "kept": 1.0}
 
@@ -86,7 +86,7 @@ def test_without_error_nothing_moves(run):
 def test_a_wild_depth_matters_most(run):
     water, lies = run
     wild = water.channel.with_layers(depth_sd=np.full(water.channel.grid.n_wet, 0.6, np.float32))
-    out = how_sure(wild, water.lights, water.sights, water.holdings, lies, CURVES)
+    out = how_sure(wild, water.outlooks, lies, CURVES)
     assert out.report["matters_most"]["sunny noon"] == "depth"
     assert set(out.report["sensitivity"]["sunny noon"]) == set(INPUTS)
 
@@ -99,15 +99,15 @@ def test_inputs_are_left_as_they_were(run):
 
 def test_a_water_without_lies():
     water = waters.score(waters.canal(), CURVES)
-    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
-    out = how_sure(water.channel, water.lights, water.sights, water.holdings, lies, CURVES)
+    lies = find_lies(water.channel, water.outlooks, curves=CURVES)
+    out = how_sure(water.channel, water.outlooks, lies, CURVES)
     assert out.report["sensitivity"] == {}
 
 
 def test_the_energy_engine_is_drawn_too():
     """On the same lies it is another score that is drawn."""
     water = waters.score(many_boulders(), CURVES, "energy")
-    lies = find_lies(water.channel, water.holdings, water.lights, water.sights, curves=CURVES)
+    lies = find_lies(water.channel, water.outlooks, curves=CURVES)
     table = sure_of((water, lies)).scenes["overcast noon"]
     assert (table["rank"] > 0).sum() > 5
     assert table["sure"][table["rank"] > 0].between(0, 1).all()

@@ -13,9 +13,7 @@ import shapely
 from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel, Grid
 from reachmap.light.model import Body, Light
-from reachmap.sight import see
-from reachmap.sight.model import Sight
-from reachmap.trout import Curves, Holding, hold
+from reachmap.trout import Curves, Outlook, outlook_for
 from tests import toy
 
 LENGTH, HALF, CELL = 120.0, 6.0, 0.5
@@ -117,22 +115,17 @@ def light(channel: Channel, scene: Scene, shade: np.ndarray | None = None) -> Li
 
 @dataclass(frozen=True)
 class Scored:
-    """A water with the light, sight and holding of every scene."""
+    """A water with what every scene comes to."""
 
     channel: Channel
-    lights: dict[str, Light]
-    sights: dict[str, Sight]
-    holdings: dict[str, Holding]
+    outlooks: dict[str, Outlook]
 
 
 def score(stated: Stated, curves: Curves, engine: str = "ordinary") -> Scored:
     """Score a water in the three scenes."""
     channel = build(stated)
-    lights = {s.name: light(channel, s, stated.shade) for s in toy.scenes()}
-    fish = channel.beat.fish
-    sights = {name: see(channel, one, fish) for name, one in lights.items()}
-    holdings = {name: hold(channel, one, sights[name], fish, curves, engine) for name, one in lights.items()}
-    return Scored(channel, lights, sights, holdings)
+    lights = [light(channel, scene, stated.shade) for scene in toy.scenes()]
+    return Scored(channel, {one.scene.name: outlook_for(channel, one, curves, engine) for one in lights})
 
 
 def lone_boulder() -> Stated:

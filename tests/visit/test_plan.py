@@ -26,7 +26,7 @@ def run():
     """The toy result with a planned visit."""
     ch = toy.channel()
     made = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
-    visit = plan_visit(ch, made.lights, made.sights, made.holdings, made.lies, made.day)
+    visit = plan_visit(ch, made.outlooks, made.lies, made.day)
     return ch, made, visit
 
 

@@ -91,7 +91,7 @@ def test_no_lane_leaves_the_water_whatever_the_current(made, turn, view, sink):
     channel = replace(channel, beat=beat).with_layers(
         flow_east=ones * np.float32(math.cos(angle)), flow_north=ones * np.float32(math.sin(angle))
     )
-    sight = next(iter(made.sights.values()))
+    sight = made.first[1].sight
     for lane in lanes(channel, sight, made.lies, view).itertuples():
         assert (channel.grid.locate(*shapely.get_coordinates(lane.geometry).T) >= 0).all()
         (x0, y0), (x1, y1) = lane.geometry.coords[0], lane.geometry.coords[-1]
@@ -100,7 +100,7 @@ def test_no_lane_leaves_the_water_whatever_the_current(made, turn, view, sink):
 
 
 def test_without_lies_or_seams_there_is_nothing_to_cross(made):
-    sight, channel = next(iter(made.sights.values())), made.channel
+    sight, channel = made.first[1].sight, made.channel
     none = lanes(channel, sight, replace(made.lies, table=made.lies.table.iloc[:0]), 30.0)
     assert len(none) == 0
     assert list(none.columns) == list(lanes(channel, sight, made.lies, 30.0).columns)
@@ -109,7 +109,7 @@ def test_without_lies_or_seams_there_is_nothing_to_cross(made):
 
 
 def test_a_lane_that_crosses_a_seam_says_so(made):
-    sight, channel = next(iter(made.sights.values())), made.channel
+    sight, channel = made.first[1].sight, made.channel
     for lane in lanes(channel, sight, made.lies, 30.0).itertuples():
         (x0, y0), (x1, y1) = lane.geometry.coords[0], lane.geometry.coords[-1]
         x, y = (x0 + x1) / 2, (y0 + y1) / 2

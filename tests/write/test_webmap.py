@@ -187,7 +187,7 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     one.page.locator("#tab-sky").click()
     for name, table in made.lies.scenes.items():
         one.page.locator("#scenes button", has_text=name).click()
-        assert f"{made.lights[name].scene.when:%d %B %Y, %H:%M}" in one.page.inner_text("#moment")
+        assert f"{made.outlooks[name].scene.when:%d %B %Y, %H:%M}" in one.page.inner_text("#moment")
         shown = one.page.evaluate("Object.fromEntries(reachmapPage.state.ranked.map((lie) => [lie.n, lie.score]))")
         got = [shown[str(number)] for number in table.index]
         np.testing.assert_allclose(got, table["score"], atol=0.01)

@@ -142,8 +142,8 @@ def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
     text = panel.inner_text().replace("\u00a0", " ")
     assert "Kneel on the bank, low sun behind the fish; 9 m away (worked out for 12:10)." in text
     assert "Cast 2.0 m above it (1.4 m to 4.0 m by how fast the fly sinks); a seam crosses there: mend." in text
-    cells, light = result.lies.cells[1], next(iter(result.lights))
-    seconds = result.sights[light]["sighting_range"][cells] / np.maximum(result.channel["drift_speed"][cells], 0.01)
+    cells, sight = result.lies.cells[1], result.first[1].sight
+    seconds = sight["sighting_range"][cells] / np.maximum(result.channel["drift_speed"][cells], 0.01)
     assert "Flies: white and green show light; red fades (as in “sunny noon”)" in text
     # The angle in minutes that a trout resolves, over a metre: L tan(MAR).
     mar = result.curves["fish"][0]["mar_arcmin"]
