@@ -30,7 +30,7 @@ class Outcome:
     title : the beat's name, its folder's when it could not be read
     message : "" or what went wrong
     kept : True if an earlier result of the same input was kept
-    best : rows of `lies_table` of the best lie of each scene
+    best : rows of `lies_table` of the best lie of each scene, worded in the beat's `units`, which they carry besides
     """
 
     beat: Path
@@ -157,7 +157,8 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         result = analyse(beat, **settings)
         write(result, out)
         made_of = result.channel.beat
-        best = [{**row, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
+        told = {"units": made_of.units}
+        best = [{**row, **told, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
         memo.write_text(json.dumps({"asked": _asked(settings), "best": best}), encoding="utf-8")

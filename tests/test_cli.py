@@ -133,9 +133,12 @@ def test_now_is_this_hour_under_both_skies(sample_folder, tmp_path):
 def test_an_hour_alone_is_one_of_today(sample_folder):
     before = date.today()
     done = call("lies", sample_folder, "--quiet", "--json", "--when", "9:05", "--cloud", "4")
-    scenes = {row["scene"] for row in json.loads(done.output)}
-    assert scenes <= {f"{day.day} {day:%b} 09:05, cloud 4/8" for day in (before, date.today())}
-    assert scenes
+    rows = json.loads(done.output)
+    assert rows
+    for row in rows:
+        when = datetime.fromisoformat(row["when"])
+        assert (row["scene"], row["cloud_oktas"], f"{when:%H:%M}") == ("cloud 4/8", 4, "09:05")
+        assert before <= when.date() <= date.today()
 
 
 def test_json_record_is_json(sample_folder, tmp_path):

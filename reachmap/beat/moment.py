@@ -38,7 +38,7 @@ class Moment:
     temperature_c: float | None = None
 
     def scenes(self, beat: Beat) -> tuple[Scene, ...]:
-        """The scenes of this moment on a beat, one for each sky asked for.
+        """The scenes of this moment on a beat, one for each sky asked for, by whose name they go.
 
         Raises
         ------
@@ -56,5 +56,4 @@ class Moment:
             skies = {f"cloud {self.cloud}/8": self.cloud}
         water = water_then(beat.water, self.clarity_m, self.temperature_c)
         glow = max(scene.town_glow_lux for scene in beat.scenes)
-        told = f"{when.day} {when:%b %H:%M}"
-        return tuple(Scene(f"{told}, {sky}", when, cloud, water, glow) for sky, cloud in skies.items())
+        return tuple(Scene(sky, when, cloud, water, glow) for sky, cloud in skies.items())

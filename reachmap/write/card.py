@@ -18,6 +18,7 @@ from reachmap.write.current import current_marks
 from reachmap.write.drawing import north_mark, round_length, scale_bar
 from reachmap.write.hours import hours_picture
 from reachmap.write.imperial import as_typed
+from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
 from reachmap.write.summary import SEEN_LEAST_M, fly_words, level_words, printed, ranked
@@ -27,6 +28,10 @@ PLACES = {"water": "in the water", "bank": "on the bank"}
 
 TOP = 6
 """Lies on the card."""
+
+LETTER, GAPS, EDGE = 0.7, (0.5, 1.2, 2.0, 3.0, 4.2), 2.0
+"""In the sketch, in heights of its letters: width of a figure, how far from its lie a number may stand, and the margin
+round the water (assumed)."""
 
 ARROWS = 8
 """Arrows in the sketch that say which way the water runs, as far as the lies leave room."""
@@ -49,7 +54,7 @@ def card_page(result: Result) -> str:
     """The card as one html page without anything from outside."""
     beat = result.channel.beat
     scene, outlook = result.first
-    when = f"{outlook.scene.when:%d %B %Y}".lstrip("0")
+    when = f"{outlook.scene.when:%d %B %Y, %H:%M}".lstrip("0")
     name, title = (as_typed(escape(words)) for words in (beat.name, scene))
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     top = ranked(result.lies, scene)[:TOP]
@@ -90,13 +95,21 @@ def _sketch(result: Result, numbers: Iterable[int]) -> str:
     wide = size / 40
     parts = [_path(ring, "ink", True) for part in beat.outline.geoms for ring in (part.exterior, *part.interiors)]
     table = result.lies.table.loc[list(numbers)]
-    places = _label_places(table["x"], table["y"], wide)
-    parts += _arrows(result.channel, [*places, *zip(table["x"], table["y"], strict=True)], wide)
-    for (number, lie), place in zip(table.iterrows(), places, strict=True):
+    tags = [*zip(table["x"], table["y"], strict=True)]
+    places = place_labels(
+        tags,
+        [(LETTER * len(str(number)) * wide, wide) for number in table.index],
+        [gap * wide for gap in GAPS],
+        solid=list(table.geometry),
+        lines=shapely.simplify(beat.outline.boundary, wide / 10),
+        frame=(x0 - EDGE * wide, y0 - EDGE * wide, x1 + EDGE * wide, y1 + EDGE * wide),
+    )
+    parts += _arrows(result.channel, [*tags, *((place.x, place.y) for place in places)], wide)
+    for (number, lie), tag, place in zip(table.iterrows(), tags, places, strict=True):
         parts += [_path(p.exterior, "lie", True) for p in shapely.get_parts(lie.geometry) if p.geom_type == "Polygon"]
-        parts.append(_path(shapely.LineString([(lie["x"], lie["y"]), place]), "ink", False))
+        parts.append(_path(shapely.LineString([tag, (place.x, place.y)]), "ink", False))
         parts.append(
-            f"<text x='{place[0]:.1f}' y='{-place[1]:.1f}' dy='.35em' text-anchor='middle' font-size='{wide:.1f}' "
+            f"<text x='{place.x:.1f}' y='{-place.y:.1f}' dy='.35em' text-anchor='middle' font-size='{wide:.1f}' "
             f"font-weight='bold' stroke='#fff' stroke-width='{wide / 4:.1f}' paint-order='stroke'>"
             f"{number}</text>"
         )
@@ -105,7 +118,8 @@ def _sketch(result: Result, numbers: Iterable[int]) -> str:
     length, words = round_length(size / 5, beat.units)
     parts.append(scale_bar(x0, -y0 + 2.5 * wide, length, words, wide))
     parts.append(north_mark(x1, -y0 + wide, wide))
-    box = f"{x0 - wide:.1f} {-y1 - wide:.1f} {x1 - x0 + 2 * wide:.1f} {y1 - y0 + 4.5 * wide:.1f}"
+    edge = EDGE * wide
+    box = f"{x0 - edge:.1f} {-y1 - edge:.1f} {x1 - x0 + 2 * edge:.1f} {y1 - y0 + edge + 3.5 * wide:.1f}"
     return f"<svg viewBox='{box}' role='img' aria-label='the beat, north up'>{''.join(parts)}</svg>"
 
 
@@ -121,17 +135,6 @@ def _arrows(channel: Channel, taken: Iterable[tuple[float, float]], wide: float)
                 f"scale({wide:.2f})' d='M-1 0H1M.5-.4L1 0 .5 .4'/>"
             )
     return out
-
-
-def _label_places(x: Iterable[float], y: Iterable[float], wide: float) -> list[tuple[float, float]]:
-    """Where the number of each place is written, of letters this high: near it and clear of the others' numbers."""
-    ways = [(r * wide, turn) for r in (1.2, 2.2, 3.2, 4.2) for turn in range(0, 360, 45)]
-    taken: list[tuple[float, float]] = []
-    for east, north in zip(x, y, strict=True):
-        tries = [(east + r * math.cos(math.radians(a)), north + r * math.sin(math.radians(a))) for r, a in ways]
-        clear = [p for p in tries if all(abs(p[0] - a) > 1.4 * wide or abs(p[1] - b) > wide for a, b in taken)]
-        taken.append(clear[0] if clear else tries[0])
-    return taken
 
 
 def _path(line: shapely.Geometry, style: str, closed: bool) -> str:

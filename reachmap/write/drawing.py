@@ -9,6 +9,9 @@ from reachmap.constants import FOOT_M
 LENGTHS = {"metric": (1.0, "m"), "imperial": (FOOT_M, "ft")}
 """By the beat's units the length one measures in: in metres, in letters."""
 
+LONG_WAYS = {"metric": (1000.0, "km"), "imperial": (5280 * FOOT_M, "mi")}
+"""The same for long ways."""
+
 
 def north_mark(x: float, top: float, size: float) -> str:
     """An arrow to the north with its letter, two letters of this size high, its shaft at x."""
@@ -28,7 +31,7 @@ def scale_bar(x: float, y: float, length: float, words: str, size: float) -> str
 
 def round_length(most_m: float, units: str) -> tuple[float, str]:
     """The longest 1, 2 or 5 times a power of ten of the beat's units up to this length, in metres and in words."""
-    unit_m, word = LENGTHS[units]
+    unit_m, word = (LONG_WAYS if most_m >= LONG_WAYS[units][0] else LENGTHS)[units]
     ten = 10.0 ** math.floor(math.log10(most_m / unit_m))
     figure = max(step * ten for step in (1, 2, 5) if step * ten <= most_m / unit_m * (1 + 1e-9))
     return figure * unit_m, f"{figure:g} {word}"

@@ -3,24 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from html import escape
 from typing import Any
 from urllib.parse import quote
 
+import numpy as np
+import shapely
+
+from reachmap.write.drawing import north_mark, round_length, scale_bar
+from reachmap.write.labels import place_labels
 from reachmap.write.pages import plain_page
 
 STYLE = """
 body{background:#f7f4ec;color:#1f2a2e;font:16px/1.45 system-ui,sans-serif;max-width:60rem;
 margin:1.5rem auto;padding:0 1rem}
-table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.4rem .6rem;border-bottom:1px solid #b9b3a3;
-vertical-align:top}td.n{font-variant-numeric:tabular-nums}svg{width:100%;height:auto;border:1px solid #b9b3a3}
+table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.4rem .6rem .4rem 0;
+border-bottom:1px solid #b9b3a3;vertical-align:top}td.n{font-variant-numeric:tabular-nums;white-space:nowrap}
+svg{width:100%;max-width:40rem;height:auto;border:1px solid #b9b3a3}.bar{stroke:currentColor;stroke-width:1.5}
+text{fill:currentColor}
 a{color:inherit}.bad{border-left:4px solid #1f2a2e;padding-left:.6rem}
 @media(prefers-color-scheme:dark){body{background:#14181a;color:#e9e4d6}}
 """
 
 
-LONGEST_NAME, LETTER, LINE = 34, 7.0, 14.0
-"""Letters of a name beside its dot, and the room for a letter and a line in units of the sketch (assumed)."""
+DEGREE_M = 111_195.0
+"""Metres in a degree of latitude on a sphere of 6,371 km; near enough for a sketch."""
+
+WIDE, HIGH, EDGE, DOT = 420.0, 320.0, 20.0, 4.0
+"""Width of the sketch, which sets its unit, its height at most, its margin, and half the size of a dot."""
+
+LONGEST_NAME, LETTER, LINE, GAPS = 34, 7.0, 14.0, (8.0, 14.0)
+"""Letters of a name beside its dot, the room for a letter and a line, and how far from the dot it may be (assumed)."""
 
 FOOT = """<p>Scores rank places; they promise no fish and no safe footing.
 Local rules, access and licensed guides come first.</p>"""
@@ -50,7 +64,7 @@ def _ranking(good: Sequence[Mapping[str, Any]], scene: str) -> str:
     rows = [(row, o) for o in good for row in o["best"] if row["scene"] == scene]
     rows.sort(key=lambda pair: (-pair[0]["score"], pair[1]["title"]))
     body = "".join(_row(rank, row, o) for rank, (row, o) in enumerate(rows, 1))
-    head = "<tr><th>#</th><th>beat</th><th>best lie</th><th>why</th></tr>"
+    head = "<tr><th>#</th><th>beat and its best lie</th><th>when</th><th>score</th></tr>"
     return f"<h2>{escape(scene)}</h2><table>{head}{body}</table>"
 
 
@@ -58,7 +72,9 @@ def _row(rank: int, row: Mapping[str, Any], outcome: Mapping[str, Any]) -> str:
     """One line of the ranking, its title a link to the beat's map."""
     title = f"<a href='{quote(outcome['out'])}/map.html'>{escape(outcome['title'])}</a>"
     lie = f"lie {row['lie']}, {escape(row['kind'])}: {escape(row['why'])}"
-    return f"<tr><td class='n'>{rank}</td><td>{title}</td><td class='n'>{row['score']:.2f}</td><td>{lie}</td></tr>"
+    when = f"{datetime.fromisoformat(row['when']):%d %b<br>%H:%M}".lstrip("0")
+    told = f"<td>{title}<br>{lie}</td><td class='n'>{when}</td><td class='n'>{row['score']:.2f}</td>"
+    return f"<tr><td class='n'>{rank}</td>{told}</tr>"
 
 
 def _failed(bad: Sequence[Mapping[str, Any]]) -> str:
@@ -74,34 +90,34 @@ def _where(good: Sequence[Mapping[str, Any]]) -> str:
     spots = [(o["title"], o["best"][0]["lat"], o["best"][0]["lon"]) for o in good if o["best"]]
     if len(spots) < 2:
         return ""
-    import numpy as np
-
     lat, lon = np.array([s[1] for s in spots]), np.array([s[2] for s in spots])
-    x = (lon - lon.mean()) * np.cos(np.radians(lat.mean()))
-    y = lat.mean() - lat
-    span = max(np.ptp(x), np.ptp(y), 1e-6)
-    across, down = 20 + 560 * (x - x.min()) / span, 20 + 560 * (y - y.min()) / span
+    east_m = DEGREE_M * (lon - lon.min()) * np.cos(np.radians(lat.mean()))
+    south_m = DEGREE_M * (lat.max() - lat)
+    scale = min((WIDE - 2 * EDGE) / max(np.ptp(east_m), 1.0), (HIGH - 2 * EDGE) / max(np.ptp(south_m), 1.0))
+    height = 2 * EDGE + scale * np.ptp(south_m)
+    at = np.column_stack([EDGE + scale * east_m, EDGE + scale * south_m]).tolist()
     dots = "".join(
-        f"<circle cx='{a:.1f}' cy='{b:.1f}' r='5' fill='currentColor'><title>{escape(title)}</title></circle>"
-        for (title, _, _), a, b in zip(spots, across, down, strict=True)
+        f"<circle cx='{a:.1f}' cy='{b:.1f}' r='{DOT:g}' fill='currentColor'><title>{escape(title)}</title></circle>"
+        for (title, _, _), (a, b) in zip(spots, at, strict=True)
     )
-    names = _names([title for title, _, _ in spots], across.tolist(), down.tolist())
-    height = 40 + 560 * np.ptp(y) / span
-    return f"<svg viewBox='0 0 600 {height:.0f}' role='img' aria-label='where the beats lie'>{dots}{names}</svg>"
+    names = _names([title for title, _, _ in spots], at, height)
+    feet = all(row["units"] == "imperial" for o in good for row in o["best"])
+    length, words = round_length(WIDE / 3 / scale, "imperial" if feet else "metric")
+    foot = scale_bar(EDGE, height + LINE, scale * length, words, LINE) + north_mark(WIDE - EDGE, height, LINE)
+    box = f"0 0 {WIDE:g} {height + 2.5 * LINE:.0f}"
+    return f"<svg viewBox='{box}' role='img' aria-label='where the beats lie, north up'>{dots}{names}{foot}</svg>"
 
 
-def _names(titles: Sequence[str], across: Sequence[float], down: Sequence[float]) -> str:
-    """The names beside their dots, toward the middle; one that would cover another is left to the dot's tooltip."""
-    taken: list[tuple[float, float, float]] = []
-    out = ""
-    for title, x, y in zip(titles, across, down, strict=True):
-        word = title if len(title) <= LONGEST_NAME else title[: LONGEST_NAME - 1] + "…"
-        wide = LETTER * len(word)
-        left = x < 300
-        start = x + 9 if left else x - 9 - wide
-        if all(abs(y - line) > LINE or start + wide < a or start > b for a, b, line in taken):
-            taken.append((start, start + wide, y))
-            anchor = "start" if left else "end"
-            out += f"<text x='{x + (9 if left else -9):.1f}' y='{y + 4:.1f}' font-size='12' text-anchor='{anchor}' "
-            out += f"fill='currentColor'>{escape(word)}</text>"
-    return out
+def _names(titles: Sequence[str], spots: Sequence[tuple[float, float]], height: float) -> str:
+    """The names beside their dots; one that would cover another or a dot is left to the dot's tooltip."""
+    words = [title if len(title) <= LONGEST_NAME else title[: LONGEST_NAME - 1] + "…" for title in titles]
+    sizes = [(LETTER * len(word), LINE) for word in words]
+    places = place_labels(
+        spots, sizes, GAPS, solid=[shapely.Point(spot).buffer(DOT) for spot in spots], frame=(0, 0, WIDE, height)
+    )
+    return "".join(
+        f"<text x='{place.x:.1f}' y='{place.y + 4:.1f}' font-size='12' text-anchor='middle' "
+        f"fill='currentColor'>{escape(word)}</text>"
+        for word, place in zip(words, places, strict=True)
+        if place.clear
+    )

@@ -49,13 +49,13 @@ def write_layers(result: Result, path: Path) -> None:
         rasterio.open(path, "w", **_profile(result.channel, len(bands), path)) as raster,
     ):
         strips = list(_strips(grid))
-        for number, (name, label, layers) in enumerate(bands, 1):
+        for number, (name, label, layers, of_scene) in enumerate(bands, 1):
             values = layers[name]
             for strip in strips:
                 raster.write(strip.laid(values), number, window=strip.window)
             raster.set_band_description(number, label)
             raster.set_band_unit(number, LAYERS[name].unit)
-            raster.update_tags(number, meaning=LAYERS[name].meaning)
+            raster.update_tags(number, meaning=LAYERS[name].meaning, **of_scene)
 
 
 def write_difference(channel: Channel, told: Comparison, path: Path) -> None:
@@ -148,16 +148,22 @@ def _strips(grid: Grid) -> Iterator[_Strip]:
         yield _Strip(Window(left, top, width, height), cells, place, np.full((height, width), np.nan, np.float32))
 
 
-def _bands(result: Result) -> Iterator[tuple[str, str, Mapping[str, np.ndarray]]]:
-    """Layer name, band label, the layers it is one of, in the order of the register; plain layers first."""
-    yield from _named("", {"lie": result.lies.label}, result.channel.layers, result.visit.layers)
+def _bands(result: Result) -> Iterator[tuple[str, str, Mapping[str, np.ndarray], dict[str, str]]]:
+    """Layer name, band label, the layers it is one of, and its scene's hour and cloud; plain layers first.
+
+    In the order of the register.
+    """
+    yield from _named("", {}, {"lie": result.lies.label}, result.channel.layers, result.visit.layers)
     for scene, outlook in result.outlooks.items():
         rooms = (outlook.light, outlook.sight, outlook.holding)
-        yield from _named(f", {scene}", *(room.layers for room in rooms))
+        told = {"when": outlook.scene.when.isoformat(), "cloud_oktas": str(outlook.scene.cloud)}
+        yield from _named(f", {scene}", told, *(room.layers for room in rooms))
 
 
-def _named(ending: str, *rooms: Mapping[str, np.ndarray]) -> Iterator[tuple[str, str, Mapping[str, np.ndarray]]]:
+def _named(
+    ending: str, told: dict[str, str], *rooms: Mapping[str, np.ndarray]
+) -> Iterator[tuple[str, str, Mapping[str, np.ndarray], dict[str, str]]]:
     for name in LAYERS:
         for layers in rooms:
             if name in layers:
-                yield name, name + ending, layers
+                yield name, name + ending, layers, told

@@ -73,10 +73,14 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
     of_lie = _of_every_lie(result)
     rows = []
     for scene, table in result.lies.scenes.items():
+        told = result.outlooks[scene].scene
+        when = told.when.isoformat(timespec="minutes")
         for row in table.loc[ranked(result.lies, scene)].itertuples():
             rows.append(
                 {
                     "scene": scene,
+                    "when": when,
+                    "cloud_oktas": told.cloud,
                     "rank": int(row.rank),
                     "lie": int(row.Index),
                     "kind": of_lie[row.Index]["kind"],

@@ -85,7 +85,8 @@ def write_waypoints(result: Result, path: Path) -> None:
     scene, scores = next(iter(result.lies.scenes.items()))
     points = gpd.GeoSeries(shapely.points(table["x"], table["y"]), crs=result.channel.beat.crs).to_crs(4326)
     names = [f"Lie {number} {kind}" for number, kind in table["kind"].items()]
-    words = [f"{scene}: {why}" for why in scores["why"]]
+    when = f"{result.outlooks[scene].scene.when:%d %b %Y %H:%M}".lstrip("0")
+    words = [f"{scene}, {when}: {why}" for why in scores["why"]]
     if not len(table):
         path.write_text('<?xml version="1.0"?>\n<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"/>\n')
         return

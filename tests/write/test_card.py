@@ -8,9 +8,11 @@ from datetime import date, datetime
 import ephem
 import numpy as np
 import pytest
+import shapely
 
 import reachmap
 from reachmap.write import card_page
+from reachmap.write.card import LETTER
 from tests import toy
 
 
@@ -37,6 +39,10 @@ def test_every_lie_the_card_sends_one_to_is_in_its_sketch(sample_result):
     at, high = np.array([[float(x), float(y)] for x, y, *_ in texts]), float(texts[0][2])
     apart = np.abs(at[:, None] - at[None])[~np.eye(len(at), dtype=bool)]
     assert ((apart[:, 0] > 1.3 * high) | (apart[:, 1] > 0.95 * high)).all(), "one number covers another"
+    high_and_wide = [(LETTER * len(number) * high / 2, high / 2) for *_, number in texts]
+    boxes = [shapely.box(x - w, -y - h, x + w, -y + h) for (x, y), (w, h) in zip(at, high_and_wide, strict=True)]
+    patches = shapely.union_all(sample_result.lies.table.loc[sorted(drawn)].geometry.to_numpy())
+    assert max(box.intersection(patches).area / box.area for box in boxes) < 0.05, "a number hides a lie"
     order = re.search(r"<h2>In this order</h2><p>(.*?)</p>", page)[1]
     named = {int(n) for n in re.findall(r"(?:lie|Lie) (\d+)", order)}
     assert len(named) > 5

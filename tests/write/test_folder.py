@@ -9,6 +9,7 @@ import os
 import shutil
 import signal
 import time
+from datetime import datetime
 
 import geopandas as gpd
 import numpy as np
@@ -43,6 +44,11 @@ def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
         np.testing.assert_array_equal(depth, result.channel.map("depth"))
         assert raster.units[bands["depth"] - 1] == "m"
         assert {name.split(",")[0] for name in bands} <= set(LAYERS)
+        for scene, outlook in result.outlooks.items():
+            told = raster.tags(bands[f"hold, {scene}"])
+            assert datetime.fromisoformat(told["when"]) == outlook.scene.when
+            assert int(told["cloud_oktas"]) == outlook.scene.cloud
+        assert "when" not in raster.tags(bands["depth"])
     layers = {name for name, _ in pyogrio.list_layers(tmp_path / "out" / "lies.gpkg")}
     assert {"lies", "seams", "lanes", "stances", "outline", "cautions"} <= layers
     points = gpd.read_file(tmp_path / "out" / "waypoints.gpx", layer="waypoints").to_crs(toy.CRS_LOCAL)
@@ -61,6 +67,9 @@ def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
         raise AssertionError(word)
 
     for row, own in zip(table.to_dict("records"), listed, strict=True):
+        scene = result.outlooks[row["scene"]].scene
+        assert datetime.fromisoformat(row["when"]) == scene.when
+        assert row["cloud_oktas"] == own["cloud_oktas"] == scene.cloud
         for name in ("notes", "sees", "lanes", "stances"):
             assert json.loads(row[name], parse_constant=refuse) == own[name]
 

@@ -9,19 +9,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reachmap.write import index_page
-from reachmap.write.index import LETTER, LINE
+from reachmap.write.index import LETTER, LINE, WIDE
 
 
 def outcome(title, lat, lon):
-    best = {"scene": "noon", "rank": 1, "lie": 1, "kind": "prime", "score": 0.5, "why": "deep", "lat": lat, "lon": lon}
+    best = {"scene": "noon", "rank": 1, "lie": 1, "kind": "prime", "score": 0.5}
+    best |= {"why": "deep", "when": "2026-10-10T18:30+01:00", "units": "metric", "lat": lat, "lon": lon}
     return {"title": title, "out": "a", "message": "", "best": [best]}
 
 
 def names(page):
     found = re.findall(
-        r"<text x='([\d.]+)' y='([\d.]+)' font-size='12' text-anchor='(\w+)' fill='currentColor'>(.*?)<", page
+        r"<text x='([\d.]+)' y='([\d.]+)' font-size='12' text-anchor='middle' fill='currentColor'>(.*?)<", page
     )
-    return [(float(x), float(y), anchor, word) for x, y, anchor, word in found]
+    return [(float(x), float(y), word) for x, y, word in found]
 
 
 def test_a_name_stands_beside_its_dot():
@@ -29,7 +30,7 @@ def test_a_name_stands_beside_its_dot():
         [outcome("Upper <beat>", 54.0, -2.0), outcome("L" * 60, 54.1, -1.9), outcome("here too", 54.0, -2.0)]
     )
     shown = names(page)
-    assert [word for *_, word in shown] == ["Upper &lt;beat&gt;", "L" * 33 + "…"]
+    assert [word for *_, word in shown] == ["Upper &lt;beat&gt;", "L" * 33 + "…", "here too"]
     assert page.count("<circle") == 3
     assert f"<title>{'L' * 60}</title>" in page
     assert "<beat>" not in page
@@ -44,11 +45,11 @@ def test_a_name_stands_beside_its_dot():
 )
 def test_no_name_covers_another_or_leaves_the_sketch(beats):
     boxes = []
-    for x, y, anchor, word in names(index_page([outcome(*beat) for beat in beats])):
+    for x, y, word in names(index_page([outcome(*beat) for beat in beats])):
         wide = LETTER * len(word)
-        left = x if anchor == "start" else x - wide
+        left = x - wide / 2
         assert left >= -1
-        assert left + wide <= 601
+        assert left + wide <= WIDE + 1
         assert all(abs(y - other) > LINE - 0.2 or left > b - 0.2 or left + wide < a + 0.2 for a, b, other in boxes)
         boxes.append((left, left + wide, y))
     assert boxes
