@@ -87,8 +87,8 @@ class Coarse:
             total += np.bincount(of[wet], values[cells][wet], len(total))
         return total
 
-    def mean_rows(self, rows: np.ndarray, place: np.ndarray | None = None) -> np.ndarray:
-        """Mean of many finite rows (k, n_places) over the fine cells of each coarse cell, float32 (k, n_wet coarse).
+    def mean_bytes(self, rows: np.ndarray, place: np.ndarray | None = None) -> np.ndarray:
+        """Mean of many rows (k, n_places) of uint8 over the fine cells of each coarse cell, uint8 (k, n_wet coarse).
 
         Parameters
         ----------
@@ -96,7 +96,7 @@ class Coarse:
         place : column that serves each fine wet cell; None where every cell has its own
         """
         if np.array_equal(self.of, np.arange(self.grid.n_wet)):
-            return (rows if place is None else rows[:, place]).astype(np.float32)
+            return rows if place is None else rows[:, place]
         shape = self.grid.n_wet, rows.shape[1]
         total = csr_array(shape, dtype=np.float32)
         for start in range(0, len(self.of), CELLS):
@@ -105,10 +105,10 @@ class Coarse:
             column = start + good if place is None else place[start + good]
             total = total + csr_array((np.ones(len(good), np.float32), (of[good], column)), shape)
         mean = diags_array(1 / np.maximum(total.sum(axis=1), 1)) @ total
-        out = np.empty((len(rows), shape[0]), np.float32)
+        out = np.empty((len(rows), shape[0]), np.uint8)
         for start in range(0, len(rows), ROWS):
             part = slice(start, start + ROWS)
-            out[part] = (mean @ rows[part].T.astype(np.float32)).T
+            out[part] = np.rint(mean @ rows[part].T.astype(np.float32)).T
         return out
 
     def most(self, values: np.ndarray) -> np.ndarray:

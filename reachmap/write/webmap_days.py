@@ -8,6 +8,7 @@ import numpy as np
 
 from reachmap.light import bed_terms
 from reachmap.light.model import DayLight
+from reachmap.threads import side_by_side
 from reachmap.visit.wading import spawning_now
 from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, figures, pack_bytes, pack_rows, pack_words
@@ -46,8 +47,8 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
     rows = MOST_SHADE // coarse.grid.n_wet
     own_suns = 1 + sum(not _mostly_alike(day.sun_share, days[0].sun_share) for day in days[1:])
     first = _Shades(days[0].sun_share, rows // own_suns)
-    out = []
-    for day in days:
+
+    def of_day(day: DayLight) -> dict[str, Any]:
         scenes = [result.outlooks[name].scene for name, one in result.days.items() if one is day]
         sun = first if day is days[0] else _Shades(day.sun_share, rows // own_suns, first)
         # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
@@ -56,13 +57,14 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
         twice = sum(one.date == day.date for one in days) > 1
         name = f"{day.date:%d %B %Y}".lstrip("0") + (", trees bare" if twice and not day.leaf_on else "")
         spawning = any(spawning_now(result.channel.beat, scene) for scene in scenes)
-        out.append({"date": name, "spawning": spawning, **data})
-    return out
+        return {"date": name, "spawning": spawning, **data}
+
+    return side_by_side(of_day, days)
 
 
 def _mostly_alike(share: np.ndarray, other: np.ndarray) -> bool:
     """Whether most steps of two days have the same shade, so that the second needs hardly any room of its own."""
-    return share.shape == other.shape and float((share == other).all(axis=1).mean()) > 0.5
+    return share.shape == other.shape and sum(map(np.array_equal, share, other)) > len(share) / 2
 
 
 def _day(day: DayLight, sun: _Shades, moon: _Shades, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
@@ -71,6 +73,7 @@ def _day(day: DayLight, sun: _Shades, moon: _Shades, coarse: Coarse, glow_lux: f
         [bed_terms(sun, moon, cloud, glow_lux) for cloud in range(9)]
         for sun, moon in zip(day.sun, day.moon, strict=True)
     ]
+    shade_of_sun, shade_of_moon = side_by_side(lambda body: body.packed(day.place, coarse), (sun, moon))
     return {
         "times": [f"{t:%H:%M}" for t in day.times],
         "step_min": day.step_min,
@@ -83,8 +86,8 @@ def _day(day: DayLight, sun: _Shades, moon: _Shades, coarse: Coarse, glow_lux: f
         "altitude": [
             [round(s.altitude_deg, 2), round(m.altitude_deg, 2)] for s, m in zip(day.sun, day.moon, strict=True)
         ],
-        "sun": sun.packed(day.place, coarse),
-        "moon": moon.packed(day.place, coarse),
+        "sun": shade_of_sun,
+        "moon": shade_of_moon,
         "events": {name: f"{moment.astimezone(day.times[0].tzinfo):%H:%M}" for name, moment in day.events.items()},
     }
 
@@ -118,6 +121,5 @@ class _Shades:
     def packed(self, place: np.ndarray | None, coarse: Coarse) -> dict[str, Any]:
         """Steps, and the rows of those that are not carried by the other day."""
         own = np.setdiff1d(self.kept, self.same)
-        rows = np.rint(coarse.mean_rows(self.share[own], place)).astype(np.uint8) if len(own) else None
-        data = pack_bytes(b"") if rows is None else pack_rows(rows)
+        data = pack_rows(coarse.mean_bytes(self.share[own], place)) if len(own) else pack_bytes(b"")
         return {"steps": self.kept.tolist(), "same": self.same, "up": self.up.tolist(), "data": data}
