@@ -10,13 +10,15 @@
 The river is sine-generated, 18 m wide, with soundings every 1.5 m along a zigzag track, a speed at every fourth, a tree
 every 12 m on one bank and two boulders every 100 m. Each size runs in a process of its own, so that its peak memory is
 its own. "library" is the nearest general-purpose call on the same cells; "floor" is numpy copying the bytes the stage
-reads and writes (for files: writing and reading them). Times are elapsed and processor seconds of one run.
+reads and writes (for files: writing and reading them). Times are elapsed and processor seconds of one run. "so much
+memory" is what this machine takes to hand that out at all: a process that writes once to every page and does no more.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import mmap
 import os
 import resource
 import subprocess
@@ -302,9 +304,27 @@ def measured(given: argparse.Namespace, part: str) -> list[dict[str, Any]]:
         cell = (long * WIDTH / size) ** 0.5
         asked = [f"--{name}" for name in ("hills", "given-back") if getattr(given, name.replace("-", "_"))]
         river = [str(long), str(cell), str(given.turned), *asked]
-        call = [sys.executable, "-m", "tests.benchmarks.stages", "--one", part, *river]
-        out.append(json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout))
+        run = _alone("--one", part, *river)
+        peak = max(row["peak_GB"] for row in run["stages"].values())
+        run["stages"][TOUCHED] = _alone("--touch", str(peak))
+        out.append(run)
     return out
+
+
+def _alone(*asked: str) -> dict[str, Any]:
+    """What this module prints in a process of its own."""
+    call = [sys.executable, "-m", "tests.benchmarks.stages", *asked]
+    return json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout)
+
+
+TOUCHED = "so much memory"
+
+
+def touched(gigabytes: float) -> dict[str, Any]:
+    """What it costs to write once to each page of so much memory [GB]."""
+    clock = Clock()
+    clock.time(TOUCHED, lambda: np.empty(int(gigabytes * 1e9), np.uint8)[:: mmap.PAGESIZE].fill(1))
+    return clock.rows[TOUCHED]
 
 
 def told(runs: list[dict[str, Any]]) -> None:
@@ -331,7 +351,11 @@ def main() -> None:
     parser.add_argument("--hills", action="store_true", help="with a surface model of the land")
     parser.add_argument("--given-back", action="store_true", help="keep no freed memory")
     parser.add_argument("--one", nargs=4, metavar=("PART", "LENGTH", "CELL", "TURNED"), help=argparse.SUPPRESS)
+    parser.add_argument("--touch", type=float, help=argparse.SUPPRESS)
     given = parser.parse_args()
+    if given.touch:
+        print(json.dumps(touched(given.touch)))
+        return
     if given.one:
         part, river = given.one[0], [float(figure) for figure in given.one[1:]]
         with patch.object(memory, "_c_library", lambda: None) if given.given_back else nullcontext():
