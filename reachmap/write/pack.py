@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -87,29 +88,32 @@ class Coarse:
             total += np.bincount(of[wet], values[cells][wet], len(total))
         return total
 
-    def mean_bytes(self, rows: np.ndarray, place: np.ndarray | None = None) -> np.ndarray:
-        """Mean of many rows (k, n_places) of uint8 over the fine cells of each coarse cell, uint8 (k, n_wet coarse).
+    def averager(self, n_places: int, place: np.ndarray | None = None) -> Callable[[np.ndarray], np.ndarray]:
+        """What makes rows of bytes (k, n_places) the means over the fine cells of each coarse cell (k, n_wet coarse).
 
         Parameters
         ----------
-        rows : one column for every fine wet cell, or fewer shared ones
+        n_places : columns of the rows, one for every fine wet cell or fewer shared ones
         place : column that serves each fine wet cell; None where every cell has its own
         """
         if np.array_equal(self.of, np.arange(self.grid.n_wet)):
-            return rows if place is None else rows[:, place]
-        shape = self.grid.n_wet, rows.shape[1]
-        total = csr_array(shape, dtype=np.float32)
+            return lambda rows: rows if place is None else rows[:, place]
+        total = csr_array((self.grid.n_wet, n_places), dtype=np.float32)
         for start in range(0, len(self.of), CELLS):
             of = self.of[start : start + CELLS]
             good = np.flatnonzero(of >= 0)
             column = start + good if place is None else place[start + good]
-            total = total + csr_array((np.ones(len(good), np.float32), (of[good], column)), shape)
+            total = total + csr_array((np.ones(len(good), np.float32), (of[good], column)), total.shape)
         mean = diags_array(1 / np.maximum(total.sum(axis=1), 1)) @ total
-        out = np.empty((len(rows), shape[0]), np.uint8)
-        for start in range(0, len(rows), ROWS):
-            part = slice(start, start + ROWS)
-            out[part] = np.rint(mean @ rows[part].T.astype(np.float32)).T
-        return out
+
+        def average(rows: np.ndarray) -> np.ndarray:
+            out = np.empty((len(rows), self.grid.n_wet), np.uint8)
+            for start in range(0, len(rows), ROWS):
+                part = slice(start, start + ROWS)
+                out[part] = np.rint(mean @ rows[part].T.astype(np.float32)).T
+            return out
+
+        return average
 
     def most(self, values: np.ndarray) -> np.ndarray:
         """Greatest of the fine cells: for numbers of lies and for classes that must not be averaged away."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,10 @@ from reachmap.write.pack import SHARE, Coarse, figures, pack_bytes, pack_rows, p
 MOST_SHADE = 16_000_000
 """Bytes of shade (cells x steps) a page holds at most, for sun and moon each, all days together; more and only every
 second, third or sixth step is kept."""
+
+
+Average = Callable[[np.ndarray], np.ndarray]
+"""What makes rows on the cells of the shade rows on the cells of the page."""
 
 
 def distinct_days(result: Result) -> list[DayLight]:
@@ -47,13 +52,15 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
     rows = MOST_SHADE // coarse.grid.n_wet
     own_suns = 1 + sum(not _mostly_alike(day.sun_share, days[0].sun_share) for day in days[1:])
     first = _Shades(days[0].sun_share, rows // own_suns)
+    # Made once, as all days lie on the same cells.
+    average = coarse.averager(days[0].sun_share.shape[1], days[0].place)
 
     def of_day(day: DayLight) -> dict[str, Any]:
         scenes = [result.outlooks[name].scene for name, one in result.days.items() if one is day]
         sun = first if day is days[0] else _Shades(day.sun_share, rows // own_suns, first)
         # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
         moon = _Shades(day.moon_share, rows // len(days), wanted=np.array([s.altitude_deg < 0 for s in day.sun]))
-        data = _day(day, sun, moon, coarse, max(scene.town_glow_lux for scene in scenes))
+        data = _day(day, sun, moon, average, max(scene.town_glow_lux for scene in scenes))
         twice = sum(one.date == day.date for one in days) > 1
         name = f"{day.date:%d %B %Y}".lstrip("0") + (", trees bare" if twice and not day.leaf_on else "")
         spawning = any(spawning_now(result.channel.beat, scene) for scene in scenes)
@@ -67,13 +74,13 @@ def _mostly_alike(share: np.ndarray, other: np.ndarray) -> bool:
     return share.shape == other.shape and sum(map(np.array_equal, share, other)) > len(share) / 2
 
 
-def _day(day: DayLight, sun: _Shades, moon: _Shades, coarse: Coarse, glow_lux: float) -> dict[str, Any]:
+def _day(day: DayLight, sun: _Shades, moon: _Shades, average: Average, glow_lux: float) -> dict[str, Any]:
     """A day as tables: what each step and sky puts into the light at the bed, and the shade of sun and moon."""
     terms = [
         [bed_terms(sun, moon, cloud, glow_lux) for cloud in range(9)]
         for sun, moon in zip(day.sun, day.moon, strict=True)
     ]
-    shade_of_sun, shade_of_moon = side_by_side(lambda body: body.packed(day.place, coarse), (sun, moon))
+    shade_of_sun, shade_of_moon = side_by_side(lambda body: body.packed(average), (sun, moon))
     return {
         "times": [f"{t:%H:%M}" for t in day.times],
         "step_min": day.step_min,
@@ -118,8 +125,8 @@ class _Shades:
         both = np.intersect1d(self.kept, like.kept)
         return [int(k) for k in both if np.array_equal(self.share[k], like.share[k])]
 
-    def packed(self, place: np.ndarray | None, coarse: Coarse) -> dict[str, Any]:
-        """Steps, and the rows of those that are not carried by the other day."""
+    def packed(self, average: Average) -> dict[str, Any]:
+        """Steps, and the averaged rows of those that are not carried by the other day."""
         own = np.setdiff1d(self.kept, self.same)
-        data = pack_rows(coarse.mean_bytes(self.share[own], place)) if len(own) else pack_bytes(b"")
+        data = pack_rows(average(self.share[own])) if len(own) else pack_bytes(b"")
         return {"steps": self.kept.tolist(), "same": self.same, "up": self.up.tolist(), "data": data}
