@@ -129,14 +129,19 @@ class _Vary:
         murk = np.exp(CLARITY_SPREAD * rng.standard_normal((draws, 1)) * ("clarity" in varied))
         inputs = self._drawn(shift["depth"] * ("depth" in varied), shift["speed"] * ("speed" in varied), murk)
         spread = WEIGHT_SPREAD * ("weights" in varied)
-        day, night = rate("day", inputs, self.day), rate("night", inputs, self.night)
-        if self.holding.engine == "energy":
-            flow = Flow(inputs["drift_speed"], inputs["nose_speed"], inputs["depth"], self.sighting / murk)
-            fish, energy = self.holding.fish, self.curves.energy
-            day |= energy_factors(flow, fish, energy, self.temperature_c, self.clear_m)
-        by_day = _scored(day, self.day, rng, draws, spread)
-        by_night = _scored(night, self.night, rng, draws, spread)
-        score = self.eye_day * by_day + (1 - self.eye_day) * by_night
+        # Drawn for both eyes, so that neither's draws depend on whether the other has a say.
+        scales = np.exp(spread * rng.standard_normal((2, len(FACTORS), draws, 1)))
+        score = np.zeros(self.eye_day.shape)
+        if self.eye_day.max() > 0:
+            day = rate("day", inputs, self.day)
+            if self.holding.engine == "energy":
+                flow = Flow(inputs["drift_speed"], inputs["nose_speed"], inputs["depth"], self.sighting / murk)
+                fish, energy = self.holding.fish, self.curves.energy
+                day |= energy_factors(flow, fish, energy, self.temperature_c, self.clear_m)
+            score = score + self.eye_day * _scored(day, self.day, scales[0])
+        if self.eye_day.min() < 1:
+            night = rate("night", inputs, self.night)
+            score = score + (1 - self.eye_day) * _scored(night, self.night, scales[1])
         counts = np.bincount(self.sample.lie, minlength=lies)
         starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
         return np.add.reduceat(score, starts, axis=1) / counts
@@ -154,11 +159,8 @@ class _Vary:
         return {**moved, "depth": depth, "light_bed": light, "cover_number": cover, "seam_number": seam}
 
 
-def _scored(
-    factors: Mapping[str, np.ndarray], curves: EyeCurves, rng: np.random.Generator, draws: int, spread: float
-) -> np.ndarray:
-    """Score of one eye with drawn weights (draws, cells)."""
-    scale = np.exp(spread * rng.standard_normal((len(FACTORS), draws, 1)))
+def _scored(factors: Mapping[str, np.ndarray], curves: EyeCurves, scale: np.ndarray) -> np.ndarray:
+    """Score of one eye with its weights times a scale (factors, draws, 1), (draws, cells)."""
     weight = weights(curves)
     loss = losses(factors, weight) * scale
     total = sum(weight[factor] * scale[i] for i, factor in enumerate(FACTORS))

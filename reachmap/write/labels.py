@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,29 +55,36 @@ def place_labels(
     ways = np.tile(np.column_stack([np.cos(turn), np.sin(turn)]), (len(gaps), 1))
     away, steps = np.repeat(np.asarray(gaps, float), WAYS), np.repeat(np.arange(len(gaps)), WAYS)
     in_the_way = shapely.STRtree(list(solid))
+    crossed = shapely.STRtree(_pieces(lines))
     taken, out = np.zeros((0, 4)), list[Placed]()
     for point, size in zip(points, sizes, strict=True):
         half = np.array(size) / 2
         middle = np.array(point) + ways * (half + away[:, None])
         boxes = np.hstack([middle - half, middle + half])
-        hidden = (_solid_under(in_the_way, boxes) + _shared(boxes, taken)) / (4 * half.prod())
+        hidden = (_under(in_the_way, boxes, shapely.area) + _shared(boxes, taken)) / (4 * half.prod())
         if frame is not None:
             hidden += ((boxes[:, :2] < frame[:2]) | (boxes[:, 2:] > frame[2:])).any(axis=1)
-        cost = FARTHER * steps + HIDDEN * hidden
-        if lines is not None:
-            cost += ON_A_LINE * shapely.length(shapely.intersection(shapely.box(*boxes.T), lines)) / (4 * half.sum())
+        on_a_line = _under(crossed, boxes, shapely.length) / (4 * half.sum())
+        cost = FARTHER * steps + ON_A_LINE * on_a_line + HIDDEN * hidden
         best = int(np.argmin(cost))
         taken = np.vstack([taken, boxes[best]])
         out.append(Placed(float(middle[best, 0]), float(middle[best, 1]), bool(hidden[best] < 0.01)))
     return out
 
 
-def _solid_under(solid: shapely.STRtree, boxes: np.ndarray) -> np.ndarray:
-    """Area of what is solid under each box (n, 4)."""
-    drawn = shapely.box(*boxes.T)
-    which, one = solid.query(drawn)
-    areas = shapely.area(shapely.intersection(drawn[which], solid.geometries[one]))
-    return np.bincount(which, areas, minlength=len(boxes))
+def _pieces(lines: BaseGeometry | None) -> np.ndarray:
+    """The straight pieces of lines, which are quicker to find one by one than a long line is to cut."""
+    found = [
+        np.stack([points[:-1], points[1:]], axis=1) for points in map(shapely.get_coordinates, shapely.get_parts(lines))
+    ]
+    return np.asarray(shapely.linestrings(np.concatenate([np.zeros((0, 2, 2)), *found])))
+
+
+def _under(drawn: shapely.STRtree, boxes: np.ndarray, measure: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    """How much of what is drawn lies under each box (n, 4), by its area or length."""
+    shapes = shapely.box(*boxes.T)
+    which, one = drawn.query(shapes)
+    return np.bincount(which, measure(shapely.intersection(shapes[which], drawn.geometries[one])), minlength=len(boxes))
 
 
 def _shared(boxes: np.ndarray, others: np.ndarray) -> np.ndarray:

@@ -22,7 +22,7 @@ from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pac
 from reachmap.write.summary import SEEN_LEAST_M, draw_words, fly_words, level_words, moment_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
 from reachmap.write.webmap_days import days_data, distinct_days, skies
-from reachmap.write.webmap_shapes import plain, rings, shapes
+from reachmap.write.webmap_shapes import on_earth, plain, rings, shapes
 
 MOST_CELLS = 400_000
 """Wet cells a page carries at most; more are averaged to larger cells. Keeps a slider step under 60 ms."""
@@ -119,25 +119,27 @@ def _scene(result: Result, name: str, days: list[DayLight], warmth: list[float |
 
 def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
     """Every lie: where, what, and its sentence in each scene."""
-    out = []
-    for number, row in result.lies.table.iterrows():
-        x, y = to_wgs.transform(row["x"], row["y"])
-        out.append(
-            {
-                "n": int(number),
-                "kind": str(row["kind"]),
-                "at": [round(y, 7), round(x, 7)],
-                "rings": rings(row.geometry, to_wgs),
-                "area_m2": round(float(row["area_m2"]), 1),
-                "depth_m": round(float(row["depth_m"]), 4),
-                "nose_m_s": round(float(row["nose_m_s"]), 4),
-                "drift_m_s": round(float(row["drift_m_s"]), 4),
-                "why": {name: str(table.loc[number, "why"]) for name, table in result.lies.scenes.items()},
-                "sure": {name: _percent(table.loc[number, "sure"]) for name, table in result.lies.scenes.items()},
-                "flies": fly_words(result, int(number)),
-            }
-        )
-    return out
+    table = result.lies.table
+    why, sure = (
+        {name: scores[column].to_dict() for name, scores in result.lies.scenes.items()} for column in ("why", "sure")
+    )
+    tags = on_earth(shapely.points(table["x"], table["y"]), to_wgs)
+    return [
+        {
+            "n": int(lie.Index),
+            "kind": str(lie.kind),
+            "at": rings(tag)[0][0],
+            "rings": rings(patch),
+            "area_m2": round(float(lie.area_m2), 1),
+            "depth_m": round(float(lie.depth_m), 4),
+            "nose_m_s": round(float(lie.nose_m_s), 4),
+            "drift_m_s": round(float(lie.drift_m_s), 4),
+            "why": {name: str(words[lie.Index]) for name, words in why.items()},
+            "sure": {name: _percent(shares[lie.Index]) for name, shares in sure.items()},
+            "flies": fly_words(result, int(lie.Index)),
+        }
+        for lie, tag, patch in zip(table.itertuples(), tags, on_earth(table.geometry, to_wgs), strict=True)
+    ]
 
 
 def _notes(notes: Any) -> list[dict[str, Any]]:

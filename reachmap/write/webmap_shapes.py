@@ -22,19 +22,24 @@ def shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
     lanes = [
         {
             "lie": int(row["lie"]),
-            "lines": rings(row.geometry, to_wgs),
+            "lines": rings(line),
             "lead_m": [float(row[name]) for name in ("lead_m", "lead_least_m", "lead_most_m")],
-            "seams": _crossings(row.geometry, seams, to_wgs),
+            "seams": crossed,
         }
-        for _, row in visit.lanes.iterrows()
+        for row, line, crossed in zip(
+            visit.lanes.to_dict("records"),
+            on_earth(visit.lanes.geometry, to_wgs),
+            _crossings(visit.lanes.geometry, seams, to_wgs),
+            strict=True,
+        )
     ]
     stances = [
         {
             "lie": int(row["lie"]),
-            "at": rings(row.geometry, to_wgs)[0][0],
+            "at": rings(spot)[0][0],
             **{name: plain(row[name]) for name in ("how", "on", "reason", "cast_m", "when", "dark")},
         }
-        for _, row in visit.stances.iterrows()
+        for row, spot in zip(visit.stances.to_dict("records"), on_earth(visit.stances.geometry, to_wgs), strict=True)
     ]
     shade = beat.shade
     discs = [
@@ -42,9 +47,9 @@ def shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
         for geometry, radius in zip(shade.geometry, np.nan_to_num(shade["radius_m"].to_numpy(float)), strict=True)
     ]
     return {
-        "outline": rings(beat.outline, to_wgs),
-        "seams": rings(result.channel.seams.geometry, to_wgs),
-        "shade": rings(discs, to_wgs),
+        "outline": rings(on_earth(beat.outline, to_wgs)),
+        "seams": rings(on_earth(result.channel.seams.geometry, to_wgs)),
+        "shade": rings(on_earth(discs, to_wgs)),
         "current": _current(result.channel, to_wgs),
         "lanes": lanes,
         "stances": stances,
@@ -59,27 +64,41 @@ def _current(channel: Channel, to_wgs: Transformer) -> list[list[float]]:
     return np.column_stack([lat.round(7), lon.round(7), toward.round(), marks[:, 4]]).tolist()
 
 
-def _crossings(lane: shapely.Geometry, seams: shapely.Geometry, to_wgs: Transformer) -> list[list[float]]:
-    """Where a lane crosses seams, as [latitude, longitude]; a stretch along a seam counts once, at its middle."""
+def _crossings(
+    lanes: Iterable[shapely.Geometry], seams: shapely.Geometry, to_wgs: Transformer
+) -> list[list[list[float]]]:
+    """Where each lane crosses seams, as [latitude, longitude]; a stretch along a seam counts once, at its middle."""
     spots = [
-        part.interpolate(0.5, normalized=True) if part.length else part.centroid
-        for part in shapely.get_parts(shapely.intersection(lane, seams))
-        if not part.is_empty
+        shapely.MultiPoint(
+            [
+                part.interpolate(0.5, normalized=True) if part.length else part.centroid
+                for part in shapely.get_parts(crossed)
+                if not part.is_empty
+            ]
+        )
+        for crossed in shapely.intersection(np.asarray(lanes, object), seams)
     ]
-    lon, lat = to_wgs.transform([p.x for p in spots], [p.y for p in spots])
-    return [[round(float(a), 7), round(float(b), 7)] for a, b in zip(lat, lon, strict=True)]
+    return [shapely.get_coordinates(lane).tolist() for lane in on_earth(spots, to_wgs)]
 
 
-def rings(geometries: shapely.Geometry | Iterable[shapely.Geometry], to_wgs: Transformer) -> list[list[list[float]]]:
-    """All lines of one geometry or of several, as lists of [latitude, longitude]."""
+def on_earth(geometries: shapely.Geometry | Iterable[shapely.Geometry], to_wgs: Transformer) -> np.ndarray:
+    """One geometry or several with latitude and longitude for coordinates, to a centimetre.
+
+    All at once: a transformation costs about as much for one point as for a hundred.
+    """
+
+    def turned(xy: np.ndarray) -> np.ndarray:
+        lon, lat = to_wgs.transform(*xy.T)
+        return np.column_stack([lat, lon]).round(7)
+
+    return np.asarray(shapely.transform(np.atleast_1d(np.asarray(geometries, object)), turned))
+
+
+def rings(geometries: shapely.Geometry | Iterable[shapely.Geometry]) -> list[list[list[float]]]:
+    """All lines of one geometry or of several, as lists of coordinates."""
     parts = shapely.get_parts(np.atleast_1d(np.asarray(geometries, object)))
     lines = [line for part in parts for line in (shapely.get_rings(part) if part.geom_type == "Polygon" else [part])]
-    points, of = shapely.get_coordinates(lines, return_index=True)
-    # All at once: a transformation costs about as much for one point as for a hundred.
-    lon, lat = to_wgs.transform(*points.T)
-    places = np.column_stack([lat, lon]).round(7)
-    ends = np.searchsorted(of, np.arange(1, len(lines)))
-    return [own.tolist() for own in np.split(places, ends)] if lines else []
+    return [shapely.get_coordinates(line).tolist() for line in lines]
 
 
 def plain(value: Any) -> Any:
