@@ -239,7 +239,11 @@ def visit(ch: Channel) -> Visit:
     wading = np.digitize(ch["depth"] * ch["speed"], [0.35, 0.6]).astype(np.float32) + 1
     layers = {"wading": wading, "wading_dark": wading, "redd": np.zeros(ch.grid.n_wet, np.float32)}
     cautions = (
-        Caution("estimate", "Depths and speeds are estimates; test every step before you put weight on it.", True),
+        Caution(
+            "estimate",
+            "Depths and speeds are estimates; test every step before you put weight on it.",
+            "Depths are estimates: test every step.",
+        ),
         Caution("rules", "Local rules, access and licensed practice come first."),
     )
     hours, eye = pd.DataFrame(), pd.Series(dtype=float)

@@ -15,11 +15,24 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Caution:
-    """One caution: `key` (stable), `text` (a sentence for a person), `grave` True if it must never be folded away."""
+    """One caution.
+
+    Parameters
+    ----------
+    key : a stable name
+    text : a sentence for a person
+    brief : the same in few words, of what must never be folded away; "" of others
+    after_dark : it must not then only
+    """
 
     key: str
     text: str
-    grave: bool = False
+    brief: str = ""
+    after_dark: bool = False
+
+    def grave(self, dark: bool) -> bool:
+        """Whether it must not be folded away, in daylight or in the dark."""
+        return bool(self.brief) and (dark or not self.after_dark)
 
 
 @dataclass(frozen=True)

@@ -32,12 +32,19 @@ SPAWNING = {"brown": (9, 10, 11, 12), "brook": (9, 10), "rainbow": (3, 4, 5), "c
 """Months in which redds are likely in the north, by species (angling pages; check the local regulations)."""
 
 
-RULES = Caution("rules", "Local rules, access and the advice of licensed guides come first.", True)
+RULES = Caution(
+    "rules", "Local rules, access and the advice of licensed guides come first.", "Local rules and guides come first."
+)
 
 ALWAYS = (
     Caution("stage", "The water can rise without warning; know your way out before you wade in."),
     Caution("cold", "Cold water takes breath in a minute and strength in ten; do not wade alone."),
-    Caution("dark", "After dark every class is harder: scout by day, carry a light, tell someone."),
+    Caution(
+        "dark",
+        "After dark every class is harder: scout by day, carry a light, tell someone.",
+        "After dark carry a light.",
+        after_dark=True,
+    ),
     Caution("lightning", "Leave the water when you hear thunder and wait 30 minutes (common practice)."),
 )
 
@@ -83,23 +90,34 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
     """The cautions of a map, the gravest first."""
     out = [
         RULES,
-        Caution("estimate", "Depths and speeds are estimates: test every step, use a staff and a belt.", True),
-        Caution("promise", "The map ranks places; it promises no fish and no safe footing.", True),
+        Caution(
+            "estimate",
+            "Depths and speeds are estimates: test every step, use a staff and a belt.",
+            "Depths are estimates: test every step.",
+        ),
+        Caution(
+            "promise",
+            "The map ranks places; it promises no fish and no safe footing.",
+            "No fish and no footing promised.",
+        ),
         *ALWAYS,
     ]
     if channel.depth_guessed or channel.speed_relative:
-        out.insert(0, Caution("guess", "Depth or speed here is a guess, not a measurement: do not wade by it.", True))
+        guess = "Depth or speed here is a guess, not a measurement: do not wade by it."
+        out.insert(0, Caution("guess", guess, "Depth or speed is a guess: do not wade by it."))
     scenes = [*scenes]
     known = [s.water.temperature_c for s in scenes if s.water.temperature_c is not None]
     warm = max(known, default=beat.water.temperature_c)
     # Where scenes differ, that of the warmest counts.
     the_water = "In the warmest scene the water" if len(set(known)) > 1 else "The water"
     if warm is not None and warm >= STOP_C:
-        out.insert(0, Caution("warm", f"{the_water} is {warm:g} C: let the fish be until it cools.", True))
+        let_be = f"{the_water} is {warm:g} C: let the fish be until it cools."
+        out.insert(0, Caution("warm", let_be, f"Water of {warm:g} C: let the fish be."))
     elif warm is not None and warm >= WARM_C:
         out.append(Caution("warm", f"{the_water} is {warm:g} C: land fish fast, keep them wet, stop at {STOP_C:g} C."))
     else:
         out.append(Caution("warm", f"Measure the water: care from {WARM_C:g} C, no fishing from {STOP_C:g} C."))
     if any(spawning_now(beat, scene) for scene in scenes):
-        out.append(Caution("redd", "Spawning season: keep off clean gravel; wade nowhere near a redd.", True))
+        redd = "Spawning season: keep off clean gravel; wade nowhere near a redd."
+        out.append(Caution("redd", redd, "Spawning season: keep off clean gravel."))
     return tuple(out)

@@ -68,7 +68,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     if clouded is not None:
         lines += ["", if_clouded(result, clouded)]
     dark = any(is_dark(result.day.sun[step]) for step in result.visit.order["step"])
-    told = [caution for caution in result.visit.cautions if caution.grave or (dark and caution.key == "dark")]
+    told = [caution for caution in result.visit.cautions if caution.grave(dark)]
     lines += ["", *(f"- {caution.text}" for caution in told)]
     return printed("\n".join(lines), result.channel.beat)
 

@@ -66,7 +66,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "lies": _lies(result, to_wgs),
         "shapes": shapes(result, to_wgs),
         "notes": _notes(beat.notes),
-        "cautions": [{"text": c.text, "grave": c.grave} for c in result.visit.cautions],
+        "cautions": [{"text": c.text, "brief": c.brief, "after_dark": c.after_dark} for c in result.visit.cautions],
         "honest": _honest(result),
         "level": level_words(channel),
         "guessed": {

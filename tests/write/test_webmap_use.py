@@ -16,6 +16,7 @@ import shapely
 from pyproj import Transformer
 
 from reachmap.light import light_of_scenes
+from reachmap.visit.wading import cautions
 from reachmap.write import map_page, webmap_data
 from tests import toy
 
@@ -430,6 +431,27 @@ def test_the_keyboard_reaches_everything(offline, page_file):
         page.evaluate("(s) => { document.getElementById('sheet').dataset.state = s; }", state)
         box = page.locator("#caution").bounding_box()
         assert box["y"] + box["height"] <= PHONE[1]
+
+
+@pytest.mark.browser
+def test_all_grave_cautions_at_once_leave_room_for_the_best_lie(offline, tmp_path):
+    """Guessed water of 21 degrees in the season of redds, by day and after dark, when a light is asked for too."""
+    ch = toy.channel(cell_m=1.0, depth_guessed=True)
+    made = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
+    november = [replace(scene, when=scene.when.replace(month=11)) for scene in ch.beat.scenes]
+    told = cautions(ch.beat, ch, [replace(s, water=replace(s.water, temperature_c=21.0)) for s in november])
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(made, visit=replace(made.visit, cautions=told))), encoding="utf-8")
+    page = ready(offline, path, PHONE).page
+    words = page.locator("#caution").inner_text().replace("\u00a0", " ")
+    for few in ("a guess", "21 C", "Local rules", "test every step", "No fish", "clean gravel"):
+        assert few in words
+    assert "light" not in words
+    tabs, best = (page.evaluate(f"({BOX})(document.querySelector('{name}'))") for name in ("#tabs", "#best li"))
+    assert best[3] - 6 <= tabs[1]
+    page.locator("#tab-sky").click()
+    page.locator("#scenes button", has_text="night").click()
+    assert "carry a light" in page.locator("#caution").inner_text()
 
 
 @pytest.mark.browser

@@ -137,8 +137,6 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
 // Words that stay, but for their units.
 function fillWords(D) {
   document.title = $('title').textContent = $('title').title = D.name;
-  // Grave ones are never folded away.
-  $('caution').textContent = D.cautions.filter((caution) => caution.grave).map((caution) => units.said(caution.text)).join(' ');
   $('cautions').replaceChildren(...D.cautions.map((caution) => el('li', { text: units.said(caution.text) })));
   $('honest').replaceChildren(...[...D.honest, D.shown].filter(Boolean).map((text) => el('li', { text: units.said(text) })));
 }
@@ -147,6 +145,10 @@ function fillWords(D) {
 function showSetting({ D, state, momentText }) {
   const s = state.setting;
   $('moment').textContent = `${momentText(s)} · ${fishText(D.curves.fish[s.fish])}`;
+  // In few words, so that they need never be folded away.
+  const grave = D.cautions.filter((one) => one.brief && (isDark(D, s) || !one.after_dark));
+  const caution = grave.map((one) => units.said(one.brief)).join(' ');
+  if ($('caution').textContent !== caution) $('caution').textContent = caution;
   const { times } = D.days[s.day];
   $('day').value = s.day;
   $('hour').max = times.length - 1;
