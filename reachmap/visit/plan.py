@@ -167,7 +167,7 @@ def _order(
         {
             "lie": int(number),
             "when": f"{when:%H:%M}",
-            "why": f"lie {number}, {scene.loc[number, 'lasting']}"
+            "why": str(scene.loc[number, "lasting"])
             + _light_then(day, step, light.scene.cloud, lies.cells[int(number)], lux[number].iloc[step]),
             "step": int(step),
         }

@@ -63,7 +63,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     events = sorted(result.day.events.items(), key=lambda event: event[1])
     lines += ["", ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)]
     lines += [DULL, "", "In this order, upstream:"]
-    lines += [f"{row.when}  {row.why}" for row in result.visit.order.itertuples()]
+    lines += [f"{row.when}  lie {row.lie}, {row.why}" for row in result.visit.order.itertuples()]
     lines += ["", beside] if (beside := _beside(result, numbers)) else []
     if clouded is not None:
         lines += ["", if_clouded(result, clouded)]
@@ -190,7 +190,9 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     """The hours of a day as one html page without anything from outside."""
     beat, scene = result.channel.beat, result.first[1].scene
     name, when = as_typed(escape(beat.name)), f"{scene.when:%d %B %Y}".lstrip("0")
-    order = "".join(f"<li>{escape(row.when)} {escape(row.why)}</li>" for row in result.visit.order.itertuples())
+    order = "".join(
+        f"<li>{escape(row.when)} lie {row.lie}, {escape(row.why)}</li>" for row in result.visit.order.itertuples()
+    )
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     level = level_words(result.channel, ", ")
     beside = f"<p>{escape(_beside(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"

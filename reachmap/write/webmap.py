@@ -40,7 +40,7 @@ SCRIPTS = (
         "current.js",
         "shapes.js",
     ),
-    *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "controls.js", "main.js"),
+    *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "order.js", "controls.js", "main.js"),
 )
 """The page's own modules in the order they are joined."""
 

@@ -64,6 +64,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "scenes": [_scene(result, name, days, warmth) for name in result.outlooks],
         "temperatures": warmth,
         "lies": _lies(result, to_wgs),
+        "order": result.visit.order[["lie", "when", "step", "why"]].to_dict("records"),
         "shapes": shapes(result, to_wgs),
         "notes": _notes(beat.notes),
         "cautions": [{"text": c.text, "brief": c.brief, "after_dark": c.after_dark} for c in result.visit.cautions],

@@ -455,6 +455,35 @@ def test_all_grave_cautions_at_once_leave_room_for_the_best_lie(offline, tmp_pat
 
 
 @pytest.mark.browser
+def test_the_order_to_fish_in_is_on_the_page_and_leads_to_hour_and_lie(offline, page_file, result):
+    page = ready(offline, page_file, PHONE).page
+    (stop,) = result.visit.order.itertuples()
+    line = page.locator("#order button")
+    assert line.inner_text().split("\n") == [str(stop.lie), f"{stop.when} {stop.why}"]
+    assert result.first[0] in page.locator("#order-of").inner_text()
+    page.locator("#tab-sky").click()
+    page.locator("#scenes button", has_text="night").click()
+    page.locator("#tab-lies").click()
+    line.click()
+    first = result.first[1].scene
+    assert f"{first.when:%d %B %Y}, {result.day.times[stop.step]:%H:%M}" in page.inner_text("#moment")
+    assert page.locator("#place h2").inner_text().startswith(f"Lie {stop.lie},")
+    assert page.evaluate("reachmapPage.state.setting.cloud") == first.cloud
+
+
+@pytest.mark.browser
+def test_a_lie_is_told_of_by_day_in_a_days_words_and_after_dark_in_a_nights(offline, page_file, result):
+    """At every step of the first day; a sentence of the other kind would say dark in the sun."""
+    page = ready(offline, page_file, PHONE).page
+    dark = {name: outlook.light.sun.altitude_deg < -6 for name, outlook in result.outlooks.items()}
+    assert {*dark.values()} == {True, False}
+    for step in range(0, len(result.day.times), 4):
+        page.evaluate("(step) => { reachmapPage.set({ day: 0, step }); reachmapPage.place.lie(1); }", step)
+        told = re.search(r"as in “(.*?)”", page.locator("#place").inner_text())[1]
+        assert dark[told] == (result.day.sun[step].altitude_deg < -6), result.day.times[step]
+
+
+@pytest.mark.browser
 def test_one_hand_is_enough_on_a_phone(offline, page_file):
     """What is pressed often lies in the lower two thirds, and nothing makes the page scroll sideways."""
     page = ready(offline, page_file, PHONE).page

@@ -99,7 +99,8 @@ function wireNotes({ map, state, notes, place, painter, say }) {
 }
 
 // Units, scale, light or dark, print.
-function wirePage({ L, map, D, state, refresh, shapes }) {
+function wirePage(page) {
+  const { L, map, D, state, refresh, shapes } = page;
   let scale = null;
   function inUnits() {
     $('units').textContent = units.imperial ? 'Use metres' : 'Use feet';
@@ -107,6 +108,7 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
     $('fish').value = state.setting.fish;
     $('warmth').replaceChildren(...D.temperatures.map((warm, k) => el('option', { value: k, text: warm === null ? 'not known' : units.warmth(warm) })));
     $('warmth').value = state.setting.warmth;
+    fillOrder(page);
     if (scale) scale.remove();
     scale = L.control.scale({ position: 'bottomright', metric: !units.imperial, imperial: units.imperial, maxWidth: 140 }).addTo(map);
   }
