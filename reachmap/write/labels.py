@@ -17,6 +17,10 @@ FARTHER, ON_A_LINE, HIDDEN = 0.3, 4.0, 10.0
 under the whole label (assumed)."""
 
 
+TOUCHING = 1e-6
+"""Share of a label that may lie over something all the same, by rounding."""
+
+
 @dataclass(frozen=True)
 class Placed:
     """Where one label goes.
@@ -68,7 +72,7 @@ def place_labels(
         cost = FARTHER * steps + ON_A_LINE * on_a_line + HIDDEN * hidden
         best = int(np.argmin(cost))
         taken = np.vstack([taken, boxes[best]])
-        out.append(Placed(float(middle[best, 0]), float(middle[best, 1]), bool(hidden[best] < 0.01)))
+        out.append(Placed(float(middle[best, 0]), float(middle[best, 1]), bool(hidden[best] < TOUCHING)))
     return out
 
 
