@@ -49,7 +49,7 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   function sky(lie, setting) {
     if (D.days[setting.day].altitude[setting.step][0] < -0.8) {
       if (lie.lux < D.moon_lux) return 'in the dark';
-      return luxWord(lie.lux) === 'dusk' ? 'in the dusk' : lie.moon >= 0.5 ? 'moonlit' : 'in dim light';
+      return luxWord(lie.lux) === 'twilight' ? 'in the twilight' : lie.moon >= 0.5 ? 'moonlit' : 'in dim light';
     }
     if (setting.cloud >= 6) return 'under cloud';
     return lie.sun < 0.5 ? 'in shade now' : 'in the sun now';

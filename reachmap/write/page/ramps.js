@@ -12,7 +12,7 @@ const RAMPS = {
   },
   light: {
     stops: ['#17130f', '#4d3d2b', '#8f7546', '#d4b977', '#fff6dc'],
-    words: ['starlight', 'moonlight', 'dusk', 'daylight', 'bright'],
+    words: ['starlight', 'moonlight', 'twilight', 'daylight', 'bright'],
   },
   gloom: {
     stops: ['#101119', '#363a52', '#6a7190', '#a2abc4', '#e2e8f2'],

@@ -60,7 +60,7 @@ const scoreWord = (score) => SCORE_STEPS.find(([top]) => score < top)[1];
 const LUX_STEPS = [
   [0.01, 'starlight'],
   [1, 'moonlight'],
-  [100, 'dusk'],
+  [100, 'twilight'],
   [8000, 'daylight'],
   [Infinity, 'bright'],
 ];
