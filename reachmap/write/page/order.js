@@ -3,7 +3,7 @@
 function fillOrder(page) {
   const { D, state, place } = page;
   $('order-part').hidden = !D.order.length;
-  $('order-of').textContent = `As in “${D.scenes[0].name}”, ${D.days[0].date}. Touch one to see that hour.`;
+  $('order-of').textContent = `As in “${D.scenes[0].name}”, ${D.days[0].date}.`;
   $('order').replaceChildren(...D.order.map((stop) => {
     const go = () => {
       Object.assign(state.setting, asScene(D.scenes[0]), { step: stop.step });
