@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -76,7 +76,7 @@ def plan_visit(
     order = _order(lies, hours, lux, eye, day, light, start)
     return Visit(
         lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
-        stances(channel, _met(channel.beat, lies, order, day, light), lies, layers),
+        stances(channel, _met(channel.beat, lies, order, day, list(outlooks.values())), lies, layers),
         hours,
         eye,
         order,
@@ -91,15 +91,24 @@ def is_dark(sun: Body) -> bool:
     return sun.altitude_deg < DARK_DEG
 
 
-def _met(beat: Beat, lies: Lies, order: pd.DataFrame, day: DayLight | None, light: Light) -> dict[int, Hour]:
-    """When each lie is met: as the order has it, else at the scene's hour."""
-    when = f"{beat.local(light.scene.when):%H:%M}"
-    found = {int(number): Hour(light.sun, is_dark(light.sun), when) for number in lies.table.index}
-    for row in order.itertuples():
-        if day is not None:
-            sun = day.sun[row.step]
-            found[int(row.lie)] = Hour(sun, is_dark(sun), f"{day.times[row.step]:%H:%M}")
-    return found
+def _met(
+    beat: Beat, lies: Lies, order: pd.DataFrame, day: DayLight | None, outlooks: Sequence[Outlook]
+) -> dict[int, list[Hour]]:
+    """When each lie is met: as the order has it, else at the first scene's hour.
+
+    Where another scene is one of the night or of the day and that hour is not, then too, to know where to stand then.
+    """
+    of_scenes = [_hour(beat.local(outlook.scene.when), outlook.light.sun) for outlook in outlooks]
+    met = {int(number): of_scenes[0] for number in lies.table.index}
+    if day is not None:
+        met |= {int(row.lie): _hour(day.times[row.step], day.sun[row.step]) for row in order.itertuples()}
+    return {
+        number: [hour, *[other for other in of_scenes if other.dark != hour.dark][:1]] for number, hour in met.items()
+    }
+
+
+def _hour(when: datetime, sun: Body) -> Hour:
+    return Hour(sun, is_dark(sun), f"{when:%H:%M}")
 
 
 def _hours(

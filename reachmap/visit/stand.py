@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -67,18 +67,19 @@ class Hour:
     when: str
 
 
-def stances(channel: Channel, hours: Mapping[int, Hour], lies: Lies, layers: Derived) -> gpd.GeoDataFrame:
+def stances(channel: Channel, hours: Mapping[int, Sequence[Hour]], lies: Lies, layers: Derived) -> gpd.GeoDataFrame:
     """The best stances of every lie (see `Visit.stances`).
 
     Parameters
     ----------
     channel, lies : the water and its lies
-    hours : lie -> the hour it is met: the sun throws the shadow, darkness makes wading harder
+    hours : lie -> the hours it is met at: the sun throws the shadow, darkness makes wading harder
     layers : with redd, 1 where nobody should tread
     """
     rows = []
-    for number in lies.table.index:
-        rows += _of_lie(channel, hours[int(number)], lies, int(number), layers)
+    for number in map(int, lies.table.index):
+        for hour in hours[number]:
+            rows += _of_lie(channel, hour, lies, number, layers)
     columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "dark", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 

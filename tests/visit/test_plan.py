@@ -78,7 +78,7 @@ def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
             assert visit.layers["wading"][cell] < 3
             # Nor where it is likely enough to be deeper or faster than it looks: 1.645 standard errors hold 95 of 100.
             deep, fast = (ch[name][cell] + 1.645 * ch[f"{name}_sd"][cell] for name in ("depth", "speed"))
-            assert wading_class(deep, fast) == stance.wading < 3
+            assert wading_class(deep, fast, night=stance.dark) == stance.wading < 3
             assert visit.layers["redd"][cell] == 0
         # The toy river flows east, so its fish look west.
         turn = math.degrees(math.atan2(stance.geometry.y - lie["y"], stance.geometry.x - lie["x"]))
@@ -90,13 +90,19 @@ def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
 
 
 def test_a_lie_outside_the_order_is_met_at_the_hour_of_the_scene(run):
-    """What the map shows first is what its stances are worked out for."""
+    """What the map shows first is what its stances are worked out for; after dark there are others."""
     ch, made, visit = run
-    scene = toy.NOON.astimezone(ZoneInfo(ch.beat.time_zone))
+    zone = ZoneInfo(ch.beat.time_zone)
+    scene, night = toy.NOON.astimezone(zone), made.outlooks["night"].scene.when.astimezone(zone)
     order = dict(zip(visit.order["lie"], visit.order["step"], strict=True))
     moments = [f"{moment:%H:%M}" for moment in made.day.times]
     for stance in visit.stances.itertuples():
-        assert stance.when == (moments[order[stance.lie]] if stance.lie in order else f"{scene:%H:%M}")
+        by_day = moments[order[stance.lie]] if stance.lie in order else f"{scene:%H:%M}"
+        assert stance.when == (f"{night:%H:%M}" if stance.dark else by_day)
+    for lie, own in visit.stances.groupby("lie"):
+        assert list(own["dark"]) == sorted(own["dark"]), "those of the hour it is met at come first"
+        assert set(own["dark"]) == {False, True}, lie
+        assert own.loc[own["dark"], "reason"].str.contains("in the dark").all()
 
 
 def test_wading_is_classed_by_daylight_and_after_dark_whatever_the_scene(run):

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import rasterio
 import shapely
@@ -205,6 +206,26 @@ def test_a_chosen_lie_shows_its_lanes_and_stances_without_any_switch(offline, pa
     assert page.evaluate(drawn) == 1
     page.evaluate("reachmapPage.place.lie(1)")
     assert page.evaluate(drawn) == 1
+
+
+@pytest.mark.browser
+def test_where_to_stand_after_dark_is_told_after_dark(offline, tmp_path, result):
+    by_day = result.visit.stances
+    by_night = by_day.assign(
+        dark=True, how="standing", reason="in the dark", when="23:40", geometry=by_day.translate(6)
+    )
+    both = gpd.GeoDataFrame(pd.concat([by_day, by_night]), crs=by_day.crs)
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(result, visit=replace(result.visit, stances=both))), encoding="utf-8")
+    page = ready(offline, path).page
+    places = []
+    for step, told in ((72, "Kneel on the bank, low sun"), (0, "Stand on the bank, in the dark; 9 m away (worked")):
+        page.evaluate(f"reachmapPage.set({{step: {step}}}); reachmapPage.place.lie(1)")
+        assert told in page.locator("#place").inner_text().replace("\u00a0", " ")
+        assert "not for the dark" not in page.locator("#place").inner_text()
+        (box,) = page.evaluate(f"[...document.querySelectorAll('.stance')].map({BOX})")
+        places.append(box[0])
+    assert places[1] > places[0]
 
 
 @pytest.mark.browser

@@ -49,7 +49,7 @@ async function start(map, L) {
     showSetting(page);
     state.ranked = page.lies.rank(state.setting, result);
     page.lies.show(state.ranked, state.setting, state.chosen);
-    page.shapes.focus(state.chosen);
+    page.shapes.focus(state.chosen, isDark(D, state.setting));
     drawHours(D.days[state.setting.day], state.chosen === null ? null : page.lies.shade(state.chosen, state.setting.day));
     page.place.show(result);
     state.ms = performance.now() - started;

@@ -66,7 +66,7 @@ function makePlace(page) {
 
   // What to do about a lie: where to stand, where the fly lands, how long it is seen.
   function todo(n, seen) {
-    const stance = D.shapes.stances.find((one) => one.lie === n);
+    const [stance] = stancesFor(D, n, isDark(D, state.setting));
     const lanes = D.shapes.lanes.filter((one) => one.lie === n);
     const time = seen.seconds > D.curves.sight.inspect_s ? ', time to inspect it' : '';
     const sees = seen.range >= D.fly_least_m
@@ -81,7 +81,7 @@ function makePlace(page) {
   // All of a lie on the screen, with where to stand for it.
   function closer(one) {
     const bounds = L.polygon(one.rings).getBounds();
-    for (const stance of D.shapes.stances) if (stance.lie === one.n) bounds.extend(stance.at);
+    for (const stance of stancesFor(D, one.n, isDark(D, state.setting))) bounds.extend(stance.at);
     map.fitBounds(bounds, { paddingTopLeft: [40, isPhone() ? 110 : 40], paddingBottomRight: [60, 60], animate: false });
   }
 

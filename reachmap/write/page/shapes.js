@@ -4,7 +4,7 @@ function makeShapes(L, map, D, say) {
   const ink = { color: '#1f2a2e', weight: 1.5, fill: false, interactive: false };
   const outline = L.polygon(D.shapes.outline, { ...ink, className: 'edge' }).addTo(map);
   const ring = (at) => L.circleMarker(at, { ...ink, radius: 5, weight: 2, fill: true, fillColor: '#f7f4ec', fillOpacity: 1 });
-  const ofLie = (n, marks) => marks.map((mark) => ({ lie: n, mark }));
+  const ofLie = (n, marks, more) => marks.map((mark) => ({ lie: n, mark, ...more }));
   const lanes = D.shapes.lanes.flatMap((lane) => ofLie(lane.lie, [
     ...lane.lines.map((points) => L.polyline(points, { ...ink, weight: 2, dashArray: '10 4' })),
     ...lane.seams.map(ring),
@@ -12,7 +12,7 @@ function makeShapes(L, map, D, say) {
   const stances = D.shapes.stances.flatMap((stance) => {
     const icon = L.divIcon({ className: 'stance', iconSize: [22, 22], html: '' });
     const name = () => `${standWord(stance)} for lie ${stance.lie}: ${standText(stance, false)}`;
-    return ofLie(stance.lie, [L.marker(stance.at, { icon, alt: name(), title: name() }).on('click', () => say(name()))]);
+    return ofLie(stance.lie, [L.marker(stance.at, { icon, alt: name(), title: name() }).on('click', () => say(name()))], { stance });
   });
   const shaders = { color: '#4a5a4c', weight: 1, fillOpacity: 0.25, interactive: false };
   const groups = {
@@ -25,13 +25,14 @@ function makeShapes(L, map, D, say) {
   // Lanes and places to stand: those of the chosen lie in any case, those of all by their switches while none is chosen.
   let focused = null;
   const own = L.layerGroup().addTo(map);
-  function focus(chosen) {
-    if (chosen === focused) return;
-    focused = chosen;
+  function focus(chosen, dark) {
+    if (focused && chosen === focused.chosen && dark === focused.dark) return;
+    focused = { chosen, dark };
     own.clearLayers();
     for (const [group, marks] of [[groups.lanes, lanes], [groups.stances, stances]]) {
       group.clearLayers();
-      for (const { lie, mark } of marks) {
+      for (const { lie, mark, stance } of marks) {
+        if (stance && !stancesFor(D, lie, dark).includes(stance)) continue;
         if (chosen === null) group.addLayer(mark);
         else if (lie === chosen) own.addLayer(mark);
       }
