@@ -254,7 +254,7 @@ def visit(ch: Channel) -> Visit:
         hours,
         eye,
         order,
-        {1: {"colours": {"white": "shows light", "green": "shows light", "red": "fades"}}},
+        {ch.beat.scenes[0].name: {1: {"colours": {"white": "shows light", "green": "shows light", "red": "fades"}}}},
         layers,
         cautions,
     )

@@ -49,7 +49,8 @@ class Visit:
     hours : DataFrame, index time, one column a lie: hold score of the lie at that time; empty if not asked for
     eye : Series, index time: state of the eye over the lies, 1 day to 0 night; empty with `hours`
     order : the lies in the order to fish them, with time: DataFrame lie, when, why, step (of the day)
-    seen : lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours ...)
+    seen : scene -> lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours ...), for
+        the first scene, and for the first of the other light if there is one
     layers : wading, wading_dark, redd (n_wet,) float32
     cautions : always shown
     """
@@ -59,6 +60,6 @@ class Visit:
     hours: pd.DataFrame
     eye: pd.Series
     order: pd.DataFrame
-    seen: Mapping[int, Mapping[str, Any]]
+    seen: Mapping[str, Mapping[int, Mapping[str, Any]]]
     layers: Mapping[str, np.ndarray]
     cautions: tuple[Caution, ...]

@@ -74,13 +74,17 @@ def plan_visit(
     if day is not None:
         hours, lux, eye = _hours(channel, first.holding, lies, day, light, curves)
     order = _order(lies, hours, lux, eye, day, light, start)
+    lit = _by_day_and_in_the_dark(outlooks)
     return Visit(
         lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
-        stances(channel, _met(channel.beat, lies, order, day, list(outlooks.values())), lies, layers),
+        stances(channel, _met(channel.beat, lies, order, day, list(lit.values())), lies, layers),
         hours,
         eye,
         order,
-        {int(n): _seen(channel, first, lies, int(n), curves.eyes) for n in lies.table.index},
+        {
+            name: {int(n): _seen(channel, outlook, lies, int(n), curves.eyes) for n in lies.table.index}
+            for name, outlook in lit.items()
+        },
         layers,
         cautions(channel.beat, channel, scenes),
     )
@@ -89,6 +93,14 @@ def plan_visit(
 def is_dark(sun: Body) -> bool:
     """True after civil dusk, when one no longer sees where one treads."""
     return sun.altitude_deg < DARK_DEG
+
+
+def _by_day_and_in_the_dark(outlooks: Mapping[str, Outlook]) -> dict[str, Outlook]:
+    """The first scene, and the first after dark if that is by day, or the other way round, by their names."""
+    dark = {name: is_dark(outlook.light.sun) for name, outlook in outlooks.items()}
+    first = next(iter(dark))
+    other = [name for name in dark if dark[name] != dark[first]][:1]
+    return {name: outlooks[name] for name in (first, *other)}
 
 
 def _met(

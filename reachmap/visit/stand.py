@@ -58,6 +58,11 @@ def shadow_lines(
     return np.asarray(shapely.linestrings(np.stack([foot, tip], axis=1)))
 
 
+DRY_AT_NIGHT = 1.0
+"""What standing in the water after dark costs besides, as much as a class of wading or ten metres of casting: from the
+bank where one can (common practice; its size is assumed)."""
+
+
 @dataclass(frozen=True)
 class Hour:
     """When a lie is met: the sun then, whether it is dark, and the time in words."""
@@ -142,6 +147,7 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -
     above = np.maximum(np.where(wet[place], height - depth[place], height + BANK_M), 0.1)
     seen = _seen(above, distance[place], hour, float(channel["depth"][top]))
     cost = seen / LIMIT_ARCMIN + klass[place] + 0.1 * distance[place] - ahead[place] / 90 + 0.5 * (how == "kneeling")
+    cost += DRY_AT_NIGHT * (hour.dark & wet[place])
     return _Candidates(x[place], y[place], how, distance[place], ahead[place], cell[place], klass[place], seen, cost)
 
 

@@ -77,7 +77,7 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
     if len(stands):
         best = stands.iloc[0]
         stand = f" {VERBS[best['how']]} {PLACES[best['on']]}, {best['reason']}."
-    seen = result.visit.seen.get(number, {})
+    seen = result.visit.seen[scene].get(number, {})
     view = ""
     if "range_m" in seen:
         time = ", time to inspect it" if seen["inspects"] else ""
@@ -164,12 +164,12 @@ def _checklist(result: Result) -> str:
     table, visit = result.lies.table.loc[top], result.visit
     mine = visit.lanes[visit.lanes["lie"].isin(top)]
     crossing = sorted({int(n) for n in mine.loc[mine["crosses_seam"], "lie"]})
-    seen = [visit.seen[n]["range_m"] for n in top if "range_m" in visit.seen.get(n, {})]
+    seen = [visit.seen[scene][n]["range_m"] for n in top if "range_m" in visit.seen[scene].get(n, {})]
     fly = f"Fly seen at {_span(min(seen), max(seen), 1)} m" if seen else ""
     checks = [
         f"Water {water.colour}, clear to {water.clarity_m:g} m",
         fly if not seen or max(seen) >= SEEN_LEAST_M else "Hardly a fly seen in this light",
-        f"Flies: {flies}" if top and (flies := fly_words(result, top[0])) else "",
+        f"Flies: {flies}" if top and (flies := fly_words(result, scene, top[0])) else "",
         f"Cloud {outlook.scene.cloud}/8",
         _sun_words(outlook.light),
         f"Drift {_span(table['depth_m'].min(), table['depth_m'].max(), 1)} m deep" if top else "",

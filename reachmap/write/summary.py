@@ -97,6 +97,7 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
 def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
     """What a lie has in every scene, as plain values by its number; how to fish it is of the first scene."""
     patches = result.lies.table.to_crs(4326).geometry.representative_point()
+    seen = result.visit.seen[result.first[0]]
     met = dict(zip(result.visit.order["lie"], result.visit.order["when"], strict=True))
     lanes, stances = (_by_lie(table) for table in (result.visit.lanes, result.visit.stances))
     return {
@@ -109,7 +110,7 @@ def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
             "lon": round(place.x, 6),
             "notes": notes_at(result, int(lie.Index)),
             "met_at": met.get(lie.Index),
-            "sees": dict(result.visit.seen.get(lie.Index, {})),
+            "sees": dict(seen.get(lie.Index, {})),
             "lanes": lanes.get(lie.Index, []),
             "stances": stances.get(lie.Index, []),
         }
@@ -179,9 +180,9 @@ COLOUR_WORDS = (
 """Verdicts on a colour (`sight.colours`), of one and of several."""
 
 
-def fly_words(result: Result, number: int) -> str:
-    """What becomes of the colours of a fly at a lie in the first scene, as one sentence; "" where it isn't known."""
-    verdicts = result.visit.seen.get(number, {}).get("colours")
+def fly_words(result: Result, scene: str, number: int) -> str:
+    """What becomes of the colours of a fly at a lie in a scene, as one sentence; "" where it isn't known."""
+    verdicts = result.visit.seen[scene].get(number, {}).get("colours")
     if not isinstance(verdicts, Mapping):
         return ""
     parts = []

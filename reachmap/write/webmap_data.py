@@ -137,7 +137,7 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
             "drift_m_s": round(float(lie.drift_m_s), 4),
             "why": {name: str(words[lie.Index]) for name, words in why.items()},
             "sure": {name: _percent(shares[lie.Index]) for name, shares in sure.items()},
-            "flies": fly_words(result, int(lie.Index)),
+            "flies": {name: fly_words(result, name, int(lie.Index)) for name in result.visit.seen},
         }
         for lie, tag, patch in zip(table.itertuples(), tags, on_earth(table.geometry, to_wgs), strict=True)
     ]

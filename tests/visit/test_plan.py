@@ -127,5 +127,8 @@ def test_the_order_goes_upstream_and_forward_in_time(run):
 
 def test_what_the_fish_sees_is_said_for_every_lie(run):
     _, made, visit = run
-    assert set(visit.seen) == set(made.lies.table.index)
-    assert all({"range_m", "seconds", "eye", "colours"} <= set(v) for v in visit.seen.values())
+    assert list(visit.seen) == [next(iter(made.outlooks)), "night"]
+    for seen in visit.seen.values():
+        assert set(seen) == set(made.lies.table.index)
+        assert all({"range_m", "seconds", "eye", "colours"} <= set(v) for v in seen.values())
+    assert {v["eye"] for v in visit.seen["night"].values()} == {"night eye"}

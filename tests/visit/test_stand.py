@@ -43,6 +43,19 @@ def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
     assert (found["on"] == "bank").all()
 
 
+def test_after_dark_one_stands_on_the_bank_where_that_will_do(made):
+    """Common practice: who does not see where they tread stays out of the water where they can."""
+    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    on = {}
+    for dark, sun in ((False, Body(58.0, 180.0, 1e5)), (True, Body(-20.0, 0.0, 0.0))):
+        hours = {int(n): [Hour(sun, dark, "12:00")] for n in made.lies.table.index}
+        found = stances(made.channel, hours, made.lies, none)
+        best = found[found["rank"] == 1]
+        assert len(best)
+        on[dark] = (best["on"] == "bank").mean()
+    assert on[True] > on[False]
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     altitude=st.floats(1, 85),

@@ -99,9 +99,9 @@ function makePlace(page) {
     const sure = why && why.sure !== null ? ` It is in the top five in ${why.sure}\u00a0% of draws.` : '';
     if (why) parts.push(el('p', {}, `${units.said(why.text)}.${sure}`, as(why.scene)));
     parts.push(...todo(one.n, sighted));
-    // Colours are worked out for the first scene only; by night they are others than by day.
-    const alike = isDark(D, state.setting) === isDark(D, D.scenes[0]);
-    if (one.flies && alike) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${one.flies}`, as(D.scenes[0].name)));
+    // By night colours are others than by day.
+    const alike = D.scenes.find((scene) => one.flies[scene.name] && isDark(D, scene) === isDark(D, state.setting));
+    if (alike) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${one.flies[alike.name]}`, as(alike.name)));
     parts.push(facts([
       ['Score now', one.score.toFixed(2)],
       ['Place now', `${state.ranked.indexOf(one) + 1} of ${D.lies.length}`],
