@@ -121,8 +121,9 @@ def _scene(result: Result, name: str, days: list[DayLight], warmth: list[float |
 def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
     """Every lie: where, what, and its sentence in each scene."""
     table = result.lies.table
-    why, sure = (
-        {name: scores[column].to_dict() for name, scores in result.lies.scenes.items()} for column in ("why", "sure")
+    why, lasting, sure = (
+        {name: scores[column].to_dict() for name, scores in result.lies.scenes.items()}
+        for column in ("why", "lasting", "sure")
     )
     tags = on_earth(shapely.points(table["x"], table["y"]), to_wgs)
     return [
@@ -136,6 +137,7 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
             "nose_m_s": round(float(lie.nose_m_s), 4),
             "drift_m_s": round(float(lie.drift_m_s), 4),
             "why": {name: str(words[lie.Index]) for name, words in why.items()},
+            "lasting": {name: str(words[lie.Index]) for name, words in lasting.items()},
             "sure": {name: _percent(shares[lie.Index]) for name, shares in sure.items()},
             "flies": {name: fly_words(result, name, int(lie.Index)) for name in result.visit.seen},
         }

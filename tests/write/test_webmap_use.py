@@ -492,6 +492,11 @@ def test_the_order_to_fish_in_is_on_the_page_and_leads_to_hour_and_lie(offline, 
     assert page.evaluate("reachmapPage.state.setting.cloud") == first.cloud
 
 
+def said(page):
+    """What the panel says of the chosen lie."""
+    return page.locator("#place").inner_text().replace("\u00a0", " ")
+
+
 @pytest.mark.browser
 def test_a_lie_is_told_of_by_day_in_a_days_words_and_after_dark_in_a_nights(offline, page_file, result):
     """At every step of the first day; a sentence of the other kind would say dark in the sun."""
@@ -500,8 +505,14 @@ def test_a_lie_is_told_of_by_day_in_a_days_words_and_after_dark_in_a_nights(offl
     assert {*dark.values()} == {True, False}
     for step in range(0, len(result.day.times), 4):
         page.evaluate("(step) => { reachmapPage.set({ day: 0, step }); reachmapPage.place.lie(1); }", step)
-        told = re.search(r"as in “(.*?)”", page.locator("#place").inner_text())[1]
+        told = re.search(r"as in “(.*?)”", said(page))[1]
         assert dark[told] == (result.day.sun[step].altitude_deg < -6), result.day.times[step]
+        scene = result.outlooks[told].scene
+        own = scene.when == result.day.times[step]
+        assert result.lies.scenes[told].loc[1, "why" if own else "lasting"] in said(page)
+    name = result.first[0]
+    page.evaluate("reachmapPage.set({ day: 0, step: reachmapPage.D.scenes[0].step })")
+    assert result.lies.scenes[name].loc[1, "why"] in said(page)
 
 
 @pytest.mark.browser

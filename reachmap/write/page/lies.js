@@ -130,14 +130,16 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   map.on('zoomend moveend resize', placeAll);
 
   // The sentence written for the scene nearest to what is set now, by day one of a day's, after dark one of a night's;
-  // another day counts like an hour.
+  // another day counts like an hour. At another hour or under another sky without the light, which is another then.
   function reason(lie, setting) {
     const steps = D.days[setting.day].times.length;
     const apart = (step) => Math.min(Math.abs(step - setting.step), steps - Math.abs(step - setting.step));
     const far = (scene) => apart(scene.step) + 10 * Math.abs(scene.cloud - setting.cloud) + (scene.day === setting.day ? 0 : 6);
     const alike = D.scenes.filter((scene) => isDark(D, scene) === isDark(D, setting));
     const scene = alike.sort((a, b) => far(a) - far(b))[0];
-    return scene && lie.why[scene.name] ? { scene: scene.name, text: lie.why[scene.name], sure: lie.sure[scene.name] } : null;
+    if (!scene) return null;
+    const then = ['day', 'step', 'cloud'].every((name) => scene[name] === setting[name]);
+    return { scene: scene.name, text: (then ? lie.why : lie.lasting)[scene.name], sure: lie.sure[scene.name] };
   }
 
   const get = (n) => D.lies.find((lie) => lie.n === n);
