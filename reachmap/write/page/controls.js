@@ -120,7 +120,7 @@ function wirePage(page) {
     refresh();
   });
   inUnits();
-  dark();
+  wireDark();
   $('print').addEventListener('click', () => print());
   let view = null;
   const printing = (on) => () => {

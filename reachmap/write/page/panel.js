@@ -94,7 +94,7 @@ function tabs(sheet) {
   });
 }
 
-function dark() {
+function wireDark() {
   const wanted = keep.get('reachmap:dark');
   const set = (on) => {
     document.documentElement.toggleAttribute('data-dark', on);
