@@ -108,15 +108,16 @@ def _met(
 ) -> dict[int, list[Hour]]:
     """When each lie is met: as the order has it, else at the first scene's hour.
 
-    Where another scene is one of the night or of the day and that hour is not, then too, to know where to stand then.
+    And once more in the dark if that is by day, or the other way round, to know where to stand then: in another scene,
+    or when the sun stands lowest or highest.
     """
-    of_scenes = [_hour(beat.local(outlook.scene.when), outlook.light.sun) for outlook in outlooks]
-    met = {int(number): of_scenes[0] for number in lies.table.index}
+    known = [_hour(beat.local(outlook.scene.when), outlook.light.sun) for outlook in outlooks]
+    met = {int(number): known[0] for number in lies.table.index}
     if day is not None:
+        heights = [sun.altitude_deg for sun in day.sun]
+        known += [_hour(day.times[step], day.sun[step]) for step in (np.argmin(heights), np.argmax(heights))]
         met |= {int(row.lie): _hour(day.times[row.step], day.sun[row.step]) for row in order.itertuples()}
-    return {
-        number: [hour, *[other for other in of_scenes if other.dark != hour.dark][:1]] for number, hour in met.items()
-    }
+    return {number: [hour, *[other for other in known if other.dark != hour.dark][:1]] for number, hour in met.items()}
 
 
 def _hour(when: datetime, sun: Body) -> Hour:

@@ -105,6 +105,16 @@ def test_a_lie_outside_the_order_is_met_at_the_hour_of_the_scene(run):
         assert own.loc[own["dark"], "reason"].str.contains("in the dark").all()
 
 
+def test_without_a_scene_after_dark_there_are_stances_for_the_darkest_hour(run):
+    ch, made, _ = run
+    first = dict([made.first])
+    visit = plan_visit(ch, first, made.lies, made.day)
+    lowest = made.day.times[int(np.argmin([sun.altitude_deg for sun in made.day.sun]))]
+    assert set(visit.stances.loc[visit.stances["dark"], "when"]) == {f"{lowest:%H:%M}"}
+    assert set(visit.stances.loc[visit.stances["dark"], "lie"]) == set(visit.stances["lie"])
+    assert list(visit.seen) == list(first)
+
+
 def test_wading_is_classed_by_daylight_and_after_dark_whatever_the_scene(run):
     ch, _, visit = run
     for name, dark in (("wading", False), ("wading_dark", True)):

@@ -121,7 +121,9 @@ def test_a_night_is_fished_in_the_dark(sample_folder):
     assert len(result.visit.order)
     for step in result.visit.order["step"]:
         assert result.day.sun[step].altitude_deg < -6
-    assert all(suns[when].altitude_deg < -6 for when in result.visit.stances["when"])
+    stances = result.visit.stances
+    assert ((stances["when"].map(lambda when: suns[when].altitude_deg) < -6) == stances["dark"]).all()
+    assert stances.groupby("lie")["dark"].first().all(), "those of the night come first"
 
 
 def test_the_command_writes_the_picture_of_another_day(sample_folder, tmp_path):
