@@ -108,7 +108,7 @@ function makePlace(page) {
       ['Size', units.area(one.area_m2)],
       ['At its nose', units.speed(one.nose_m_s)],
       ['Light at the bed', luxText(one.lux)],
-      [`Finest detail at ${units.length(1, 0)}`, units.small(1000 * Math.tan((D.curves.fish[state.setting.fish].mar_arcmin / 60) * (Math.PI / 180)))],
+      [`Finest detail at ${units.length(1, units.imperial ? 1 : 0)}`, units.small(1000 * Math.tan((D.curves.fish[state.setting.fish].mar_arcmin / 60) * (Math.PI / 180)))],
       ['Eye', eyeWord(mean((i) => result.eye[i]))],
       ['From you', state.here ? units.far(map.distance(state.here, one.at)) : ''],
     ]));

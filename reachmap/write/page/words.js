@@ -34,7 +34,10 @@ const keep = {
 
 const units = {
   imperial: false,
-  length: (m, digits = 2) => (units.imperial ? `${(m / 0.3048).toFixed(1)}\u00a0ft` : `${m.toFixed(digits)}\u00a0m`),
+  length: (m, digits = 2) => {
+    if (!units.imperial) return `${m.toFixed(digits)}\u00a0m`;
+    return `${(m / 0.3048).toFixed(digits === 0 || m >= 30 * 0.3048 ? 0 : 1)}\u00a0ft`;
+  },
   speed: (v) => (units.imperial ? `${(v / 0.44704).toFixed(1)}\u00a0mph` : `${v.toFixed(2)}\u00a0m/s`),
   far: (m) => (units.imperial ? `${Math.round(m / 0.9144)}\u00a0yd` : `${Math.round(m)}\u00a0m`),
   small: (mm) => (units.imperial ? `${(mm / 25.4).toFixed(2)}\u00a0in` : `${mm.toFixed(1)}\u00a0mm`),
