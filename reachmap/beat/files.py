@@ -147,7 +147,7 @@ def _say_unused(settings: Settings, entries: Sequence[Path], parts: Parts, repor
 
 
 def open_folder(folder: Path) -> None:
-    """Check that a beat folder can be listed; InputError says why not."""
+    """Check that a folder can be listed and is no map of ours; InputError says why not."""
     try:
         if not folder.exists():
             parent = folder.parent
@@ -156,6 +156,8 @@ def open_folder(folder: Path) -> None:
             raise stop("no-folder", str(folder), hint=f"Did you mean {near[0]!r}?" if near else "Check the path.")
         if not folder.is_dir():
             raise stop("folder-is-file", str(folder))
-        next(iter(folder.iterdir()), None)
+        held = {path.name for path in folder.iterdir()}
+        if held >= {"map.html", "run.json"} and not any(name.startswith(("beat.", "outline.")) for name in held):
+            raise stop("folder-is-map", str(folder))
     except (OSError, ValueError) as error:
         raise stop("unreadable", str(folder), why=getattr(error, "strerror", "") or str(error)) from error

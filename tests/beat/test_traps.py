@@ -384,12 +384,20 @@ def test_all_problems_are_told_at_once_twenty_a_file(tmp_path):
     assert any("cloud" in f.where for f in found)
 
 
-@pytest.mark.parametrize("name", ["absent", "file", "empty"])
+@pytest.mark.parametrize("name", ["absent", "file", "empty", "map"])
 def test_a_folder_that_is_none(tmp_path, name):
     (tmp_path / "file").write_text("x")
     (tmp_path / "empty").mkdir()
+    (tmp_path / "map").mkdir()
+    for file in ("map.html", "run.json", "lies.csv"):
+        (tmp_path / "map" / file).write_text("{}")
     found = check_beat(tmp_path / name)
-    words = {"absent": "no such folder", "file": "a file, not a beat folder", "empty": "there is no outline"}
+    words = {
+        "absent": "no such folder",
+        "file": "a file, not a beat folder",
+        "empty": "there is no outline",
+        "map": "a finished map, not a beat",
+    }
     assert any(words[name] in f.what for f in found if f.severity == "error")
 
 
