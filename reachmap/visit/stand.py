@@ -81,6 +81,7 @@ def stances(channel: Channel, hours: Mapping[int, Sequence[Hour]], lies: Lies, l
     hours : lie -> the hours it is met at: the sun throws the shadow, darkness makes wading harder
     layers : with redd, 1 where nobody should tread
     """
+    shapely.prepare(channel.beat.outline)
     rows = []
     for number in map(int, lies.table.index):
         for hour in hours[number]:
@@ -135,7 +136,8 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -
     # Where depth or speed is a guess nobody is sent into the water at all.
     if channel.depth_guessed or channel.speed_relative:
         good &= ~wet
-    good &= wet | (shapely.distance(channel.beat.outline, shapely.points(x, y)) <= BESIDE_WATER_M)
+    dry = np.flatnonzero(good & ~wet)
+    good[dry] = shapely.dwithin(channel.beat.outline, shapely.points(x[dry], y[dry]), BESIDE_WATER_M)
     depth = np.where(wet, channel["depth"][cell], 0.0)
     # Every place once in each posture.
     place, posture = (a.ravel() for a in np.meshgrid(np.flatnonzero(good), np.arange(len(HEIGHTS)), indexing="ij"))
