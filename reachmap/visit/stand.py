@@ -41,6 +41,10 @@ TURNS_DEG = np.arange(0, 360, 15)
 BESIDE_WATER_M = 4.0
 """On land one has to stand this near to the water to cast (assumed) [m]."""
 
+DRY_AT_NIGHT = 1.0
+"""What standing in the water after dark costs besides, as much as a class of wading or ten metres of casting: from the
+bank where one can (common practice; its size is assumed)."""
+
 BEST, APART_M = 2, 4.0
 """Stances offered a lie, and how far apart they are at least (assumed) [m]."""
 
@@ -56,11 +60,6 @@ def shadow_lines(
     foot = np.stack([x, y], axis=-1)
     tip = foot + length[:, None] * np.array([math.sin(away), math.cos(away)])
     return np.asarray(shapely.linestrings(np.stack([foot, tip], axis=1)))
-
-
-DRY_AT_NIGHT = 1.0
-"""What standing in the water after dark costs besides, as much as a class of wading or ten metres of casting: from the
-bank where one can (common practice; its size is assumed)."""
 
 
 @dataclass(frozen=True)
