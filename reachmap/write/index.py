@@ -91,7 +91,9 @@ def _where(good: Sequence[Mapping[str, Any]]) -> str:
     if len(spots) < 2:
         return ""
     lat, lon = np.array([s[1] for s in spots]), np.array([s[2] for s in spots])
-    east_m = DEGREE_M * (lon - lon.min()) * np.cos(np.radians(lat.mean()))
+    # From the first beat on, so that some on either side of the 180th meridian lie side by side.
+    east = (lon - lon[0] + 180.0) % 360.0
+    east_m = DEGREE_M * (east - east.min()) * np.cos(np.radians(lat.mean()))
     south_m = DEGREE_M * (lat.max() - lat)
     scale = min((WIDE - 2 * EDGE) / max(np.ptp(east_m), 1.0), (HIGH - 2 * EDGE) / max(np.ptp(south_m), 1.0))
     height = 2 * EDGE + scale * np.ptp(south_m)

@@ -16,7 +16,6 @@ FARTHER, ON_A_LINE, HIDDEN = 0.3, 4.0, 10.0
 """What is bad about a place: each step away from the point, a line under the label as long as its way round, something
 under the whole label (assumed)."""
 
-
 TOUCHING = 1e-6
 """Share of a label that may lie over something all the same, by rounding."""
 

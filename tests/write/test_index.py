@@ -36,6 +36,18 @@ def test_a_name_stands_beside_its_dot():
     assert "<beat>" not in page
 
 
+def test_beats_on_either_side_of_the_180th_meridian_lie_side_by_side():
+    """A degree of longitude at 45 degrees south is 111.2 km x cos(45) = 78.6 km."""
+    page = index_page([outcome("west of it", -45.0, 179.5), outcome("east of it", -45.0, -179.5)])
+    at = {word: x for x, _, word in names(page)}
+    assert at["west of it"] < at["east of it"]
+    length, unit = re.search(r">(\d+) (km)</text>", page).groups()
+    assert (int(length), unit) == (20, "km")
+    dots = [float(x) for x in re.findall(r"<circle cx='([\d.]+)'", page)]
+    bar = float(re.search(r"<path class='bar' fill='none' d='M[\d.]+ [\d.]+h([\d.]+)'", page)[1])
+    assert (dots[1] - dots[0]) / bar * 20 == pytest.approx(78.6, rel=0.01)
+
+
 @given(
     st.lists(
         st.tuples(st.text("abc ", min_size=1, max_size=40), st.floats(50, 51), st.floats(-3, -2)),
