@@ -100,7 +100,7 @@ def analyse(
     lies = how_sure(channel, outlooks, lies, table)
     say("the visit", 0.8)
     start = None if moment is None else chosen[0].when
-    visit = plan_visit(channel, outlooks, lies, days[shown[0]], table, start)
+    visit = plan_visit(channel, outlooks, lies, days, table, start)
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
     tables = table.tables(temperatures(chosen))
     return Result(channel, outlooks, days, lies, visit, tables, record)

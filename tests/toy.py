@@ -253,7 +253,7 @@ def visit(ch: Channel) -> Visit:
         stances,
         hours,
         eye,
-        order,
+        {ch.beat.scenes[0].name: order},
         {ch.beat.scenes[0].name: {1: {"colours": {"white": "shows light", "green": "shows light", "red": "fades"}}}},
         layers,
         cautions,

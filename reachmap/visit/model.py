@@ -48,7 +48,8 @@ class Visit:
         met at first, and for one in the dark if that is by day, or the other way round, if the day has such
     hours : DataFrame, index time, one column a lie: hold score of the lie at that time; empty if not asked for
     eye : Series, index time: state of the eye over the lies, 1 day to 0 night; empty with `hours`
-    order : the lies in the order to fish them, with time: DataFrame lie, when, why, step (of the day)
+    orders : scene -> its lies in the order to fish them, with time: DataFrame lie, when, why, step (of the scene's
+        day); for the scenes of `seen`
     seen : scene -> lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours ...), for
         the first scene, and for the first of the other light if there is one
     layers : wading, wading_dark, redd (n_wet,) float32
@@ -59,7 +60,12 @@ class Visit:
     stances: gpd.GeoDataFrame
     hours: pd.DataFrame
     eye: pd.Series
-    order: pd.DataFrame
+    orders: Mapping[str, pd.DataFrame]
     seen: Mapping[str, Mapping[int, Mapping[str, Any]]]
     layers: Mapping[str, np.ndarray]
     cautions: tuple[Caution, ...]
+
+    @property
+    def order(self) -> pd.DataFrame:
+        """The order of the first scene."""
+        return next(iter(self.orders.values()))

@@ -1,24 +1,25 @@
-"""The visit: lanes, stances, hours, what the fish sees, cautions, for the first scene of a run."""
+"""The visit, for the first scene of a run; stances, order and what the fish sees also for the first after dark."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from reachmap.beat.model import Beat
+from reachmap.beat.model import Beat, Scene
 from reachmap.channel.model import Channel
 from reachmap.layers import Derived, WetCells
 from reachmap.light import eye_through_day, lux_through_day
-from reachmap.light.model import Body, DayLight, Light
+from reachmap.light.model import Body, DayLight
 from reachmap.sight import colours_at, smallest_feature
 from reachmap.sight.eyes import Eyes
 from reachmap.trout import load_curves
 from reachmap.trout.curves import LUX_FLOOR, Curves
-from reachmap.trout.model import Holding, Lies, Outlook
+from reachmap.trout.model import Lies, Outlook
 from reachmap.trout.reasons import night_words, shade_is_seen
 from reachmap.trout.shift import EyeCurves
 from reachmap.visit.drift import lanes
@@ -46,7 +47,7 @@ def plan_visit(
     channel: Channel,
     outlooks: Mapping[str, Outlook],
     lies: Lies,
-    day: DayLight | None = None,
+    days: Mapping[str, DayLight] | None = None,
     curves: Curves | None = None,
     start: datetime | None = None,
 ) -> Visit:
@@ -55,12 +56,11 @@ def plan_visit(
     Parameters
     ----------
     channel, outlooks, lies : the run so far; the first scene sets sun and sight
-    day : the day's light, for hours and order; None leaves them empty
+    days : the light of each scene's day, for hours and order; None leaves them empty
     curves : the curves in use; None takes the packaged ones
     start : when the visit begins, on that day; None takes the hour that meets most of the lies well
     """
     first, scenes = next(iter(outlooks.values())), [outlook.scene for outlook in outlooks.values()]
-    light = first.light
     unsure = channel.beat.visitor.unsure
 
     def read(name: str, cells: WetCells) -> np.ndarray:
@@ -70,17 +70,19 @@ def plan_visit(
 
     layers = Derived(("wading", "wading_dark", "redd"), read, channel.grid.n_wet)
     curves = curves or load_curves()
-    hours, lux, eye = pd.DataFrame(), pd.DataFrame(), pd.Series(dtype=float)
-    if day is not None:
-        hours, lux, eye = _hours(channel, first.holding, lies, day, light, curves)
-    order = _order(lies, hours, lux, eye, day, light, start)
     lit = _by_day_and_in_the_dark(outlooks)
+    spans = {}
+    if days is not None and len(lies.table):
+        spans = {name: _through(channel, outlook, lies, days[name], curves) for name, outlook in lit.items()}
+    orders = {name: _order(lies, name, spans.get(name), start) for name in lit}
+    span = next(iter(spans.values()), None)
+    met = _met(channel.beat, lies, orders[first.scene.name], span.day if span else None, list(lit.values()))
     return Visit(
         lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
-        stances(channel, _met(channel.beat, lies, order, day, list(lit.values())), lies, layers),
-        hours,
-        eye,
-        order,
+        stances(channel, met, lies, layers),
+        span.score if span else pd.DataFrame(),
+        span.eye if span else pd.Series(dtype=float),
+        orders,
         {
             name: {int(n): _seen(channel, outlook, lies, int(n), curves.eyes) for n in lies.table.index}
             for name, outlook in lit.items()
@@ -124,25 +126,35 @@ def _hour(when: datetime, sun: Body) -> Hour:
     return Hour(sun, is_dark(sun), f"{when:%H:%M}")
 
 
-def _hours(
-    channel: Channel, holding: Holding, lies: Lies, day: DayLight, light: Light, curves: Curves
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.Series]:
-    """Hold score and light at the bed [lux] of every lie, and the eye over them, at every step of the day.
+@dataclass(frozen=True)
+class _Span:
+    """What the lies come to over a scene's day, under its cloud and water.
 
-    Under the first scene's cloud and water.
-
-    The light factor is worked out again at every step; the other factors of a lie do not change over a day.
+    Parameters
+    ----------
+    scene, sun : the scene, and where the sun stands in it
+    day : its day
+    score, lux : hold score and light at the bed [lux], a row a step, a column a lie
+    eye : state of the eye over the lies at every step
     """
-    if not len(lies.table):
-        return pd.DataFrame(), pd.DataFrame(), pd.Series(dtype=float)
+
+    scene: Scene
+    sun: Body
+    day: DayLight
+    score: pd.DataFrame
+    lux: pd.DataFrame
+    eye: pd.Series
+
+
+def _through(channel: Channel, outlook: Outlook, lies: Lies, day: DayLight, curves: Curves) -> _Span:
+    """The lies over a day: light anew at every step; the other factors of a lie do not change over a day."""
+    scene, holding = outlook.scene, outlook.holding
     some = {number: own[:: max(1, -(-len(own) // HOUR_CELLS))] for number, own in lies.cells.items()}
     cells, label = np.concatenate([*some.values()]), np.repeat([*some], [len(own) for own in some.values()])
-    water = light.scene.water
-    lux = lux_through_day(channel, day, light.scene.cloud, water, cells=cells)
-    step = (day.times[1] - day.times[0]).total_seconds() / 60
-    eye = eye_through_day(lux, step, channel.beat.fish.species)
+    lux = lux_through_day(channel, day, scene.cloud, scene.water, cells=cells)
+    eye = eye_through_day(lux, day.step_min, channel.beat.fish.species)
     log_lux = np.log10(np.maximum(lux, LUX_FLOOR))
-    day_curves, night_curves = curves.shifted(channel.beat.fish, water.temperature_c)
+    day_curves, night_curves = curves.shifted(channel.beat.fish, scene.water.temperature_c)
     by_day = _relit(holding.at("hold_day", cells), holding.factors_day.at(cells)["light"], day_curves, log_lux)
     by_night = _relit(holding.at("hold_night", cells), holding.factors_night.at(cells)["light"], night_curves, log_lux)
     score = eye * by_day + (1 - eye) * by_night
@@ -151,7 +163,7 @@ def _hours(
     def by_lie(values: np.ndarray) -> pd.DataFrame:
         return pd.DataFrame({n: values[:, label == n].mean(axis=1) for n in lies.table.index}, index=times)
 
-    return by_lie(score), by_lie(lux), pd.Series(eye.mean(axis=1), index=times)
+    return _Span(scene, outlook.light.sun, day, by_lie(score), by_lie(lux), pd.Series(eye.mean(axis=1), index=times))
 
 
 def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.ndarray) -> np.ndarray:
@@ -160,37 +172,28 @@ def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.nd
     return score * (curves["light"](log_lux) / np.maximum(old, 1e-6)) ** share
 
 
-def _order(
-    lies: Lies,
-    hours: pd.DataFrame,
-    lux: pd.DataFrame,
-    eye: pd.Series,
-    day: DayLight | None,
-    light: Light,
-    start: datetime | None,
-) -> pd.DataFrame:
-    """The best lies from downstream to upstream, as many as there is time for before midnight."""
-    scene = next(iter(lies.scenes.values()))
+def _order(lies: Lies, name: str, span: _Span | None, start: datetime | None) -> pd.DataFrame:
+    """A scene's best lies from downstream to upstream, as many as there is time for before midnight."""
+    scene = lies.scenes[name]
     best_ranked = scene.index[(scene["rank"] > 0) & (scene["rank"] <= 8)]
     # By place, not by number: lies that came up besides those known before stand last in number only.
     way = lies.table.loc[best_ranked, "along_m"].sort_values(ascending=False, kind="stable")
     chosen, along = way.index.tolist(), way.to_numpy(float)
-    if not chosen or hours.empty or day is None:
+    if not chosen or span is None:
         return pd.DataFrame(columns=["lie", "when", "why", "step"])
     walk = np.r_[0, np.cumsum(np.abs(np.diff(along)) / WALK_M_S / 60)]
     after = walk + MINUTES_A_LIE * np.arange(len(chosen))
-    step_min = (day.times[1] - day.times[0]).total_seconds() / 60
-    offsets = np.rint(after / step_min).astype(int)
-    best = _best_start(hours[chosen].to_numpy(), offsets, eye, day, light) if start is None else day.step_of(start)
-    times = [hours.index[best] + pd.Timedelta(minutes=float(minutes)) for minutes in after]
+    offsets = np.rint(after / span.day.step_min).astype(int)
+    best = _best_start(span, chosen, offsets) if start is None else span.day.step_of(start)
+    times = [span.score.index[best] + pd.Timedelta(minutes=float(minutes)) for minutes in after]
     # What comes after midnight isn't known.
-    steps = [step for step in (best + offsets).tolist() if step < len(day.times)]
+    steps = [step for step in (best + offsets).tolist() if step < len(span.day.times)]
     rows = [
         {
             "lie": int(number),
             "when": f"{when:%H:%M}",
             "why": str(scene.loc[number, "lasting"])
-            + _light_then(day, step, light.scene.cloud, lies.cells[int(number)], lux[number].iloc[step]),
+            + _light_then(span, step, lies.cells[int(number)], span.lux[number].iloc[step]),
             "step": int(step),
         }
         for number, when, step in zip(chosen, times, steps, strict=False)
@@ -198,33 +201,33 @@ def _order(
     return pd.DataFrame(rows)
 
 
-def _best_start(score: np.ndarray, offsets: np.ndarray, eye: pd.Series, day: DayLight, light: Light) -> int:
+def _best_start(span: _Span, numbers: list[int], offsets: np.ndarray) -> int:
     """The step to begin at so that most lies are met well.
 
-    By daylight where the first scene is a day's, else in the dark, once the fish's eye has switched over: before that
+    By daylight where the scene is a day's, else in the dark, once the fish's eye has switched over: before that
     fishing is dull.
 
     Parameters
     ----------
-    score : of the lies in their order at every step (n_steps, n_lies)
+    numbers : of the lies in their order
     offsets : steps from the begin to each (n_lies,)
     """
-    dark = is_dark(light.sun)
-    alike = np.array([is_dark(sun) if dark else sun.altitude_deg > 0 for sun in day.sun])
+    score, dark = span.score[numbers].to_numpy(), is_dark(span.sun)
+    alike = np.array([is_dark(sun) if dark else sun.altitude_deg > 0 for sun in span.day.sun])
     if dark:
-        alike &= eye.to_numpy() < SWITCHED
+        alike &= span.eye.to_numpy() < SWITCHED
     end = len(alike) - 1
     starts = [int(k) for k in np.flatnonzero(alike) if alike[k : k + offsets[-1] + 1].all()]
     starts = [k for k in starts if k + offsets[-1] <= end] or starts or [len(alike) // 2]
     return max(starts, key=lambda k: float(score[np.minimum(k + offsets, end), np.arange(len(offsets))].sum()))
 
 
-def _light_then(day: DayLight, step: int, cloud: float, cells: np.ndarray, lux: float) -> str:
+def _light_then(span: _Span, step: int, cells: np.ndarray, lux: float) -> str:
     """Sun, shade or moon over a lie at that step, to end its reasons with; "" where none can be told."""
-    sun = day.sun[step]
+    day, sun = span.day, span.day.sun[step]
     if is_dark(sun):
         return f"; {night_words(lux, float(day.moon_share[step][day.columns(cells)].mean()) / 255)} then"
-    if not shade_is_seen(sun, cloud):
+    if not shade_is_seen(sun, span.scene.cloud):
         return ""
     return "; in the sun then" if day.sun_on(cells)[step].mean() >= 255 / 2 else "; in shade then"
 

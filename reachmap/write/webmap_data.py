@@ -64,7 +64,10 @@ def page_data(result: Result) -> dict[str, Any]:
         "scenes": [_scene(result, name, days, warmth) for name in result.outlooks],
         "temperatures": warmth,
         "lies": _lies(result, to_wgs),
-        "order": result.visit.order[["lie", "when", "step", "why"]].to_dict("records"),
+        "orders": {
+            name: order[["lie", "when", "step", "why"]].to_dict("records")
+            for name, order in result.visit.orders.items()
+        },
         "shapes": shapes(result, to_wgs),
         "notes": _notes(beat.notes),
         "cautions": [{"text": c.text, "brief": c.brief, "after_dark": c.after_dark} for c in result.visit.cautions],

@@ -26,7 +26,7 @@ def run():
     """The toy result with a planned visit."""
     ch = toy.channel()
     made = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
-    visit = plan_visit(ch, made.outlooks, made.lies, made.day)
+    visit = plan_visit(ch, made.outlooks, made.lies, made.days)
     return ch, made, visit
 
 
@@ -108,7 +108,7 @@ def test_a_lie_outside_the_order_is_met_at_the_hour_of_the_scene(run):
 def test_without_a_scene_after_dark_there_are_stances_for_the_darkest_hour(run):
     ch, made, _ = run
     first = dict([made.first])
-    visit = plan_visit(ch, first, made.lies, made.day)
+    visit = plan_visit(ch, first, made.lies, made.days)
     lowest = made.day.times[int(np.argmin([sun.altitude_deg for sun in made.day.sun]))]
     assert set(visit.stances.loc[visit.stances["dark"], "when"]) == {f"{lowest:%H:%M}"}
     assert set(visit.stances.loc[visit.stances["dark"], "lie"]) == set(visit.stances["lie"])
@@ -137,7 +137,10 @@ def test_the_order_goes_upstream_and_forward_in_time(run):
 
 def test_what_the_fish_sees_is_said_for_every_lie(run):
     _, made, visit = run
-    assert list(visit.seen) == [next(iter(made.outlooks)), "night"]
+    assert list(visit.seen) == list(visit.orders) == [next(iter(made.outlooks)), "night"]
+    night = made.days["night"]
+    assert len(visit.orders["night"])
+    assert all(night.sun[step].altitude_deg < -6 for step in visit.orders["night"]["step"])
     for seen in visit.seen.values():
         assert set(seen) == set(made.lies.table.index)
         assert all({"range_m", "seconds", "eye", "colours"} <= set(v) for v in seen.values())

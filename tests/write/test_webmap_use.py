@@ -498,6 +498,26 @@ def said(page):
 
 
 @pytest.mark.browser
+def test_after_dark_the_order_is_that_of_the_night(offline, tmp_path, result):
+    night = pd.DataFrame({"lie": [2, 1], "when": ["23:30", "23:52"], "why": ["dark then"] * 2, "step": [141, 143]})
+    orders = {**result.visit.orders, "night": night}
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(result, visit=replace(result.visit, orders=orders))), encoding="utf-8")
+    page = ready(offline, path).page
+    assert page.locator("#order button").count() == len(result.visit.order)
+    page.locator("#tab-sky").click()
+    page.locator("#scenes button", has_text="night").click()
+    page.locator("#tab-lies").click()
+    assert [text.split("\n")[1] for text in page.locator("#order button").all_inner_texts()] == [
+        "23:30 dark then", "23:52 dark then"
+    ]  # fmt: skip
+    assert "night" in page.locator("#order-of").inner_text()
+    page.locator("#order button").nth(1).click()
+    assert page.evaluate("reachmapPage.state.setting.step") == 143
+    assert page.locator("#place h2").inner_text().startswith("Lie 1,")
+
+
+@pytest.mark.browser
 def test_a_lie_is_told_of_by_day_in_a_days_words_and_after_dark_in_a_nights(offline, page_file, result):
     """At every step of the first day; a sentence of the other kind would say dark in the sun."""
     page = ready(offline, page_file, PHONE).page

@@ -99,8 +99,7 @@ function wireNotes({ map, state, notes, place, painter, say }) {
 }
 
 // Units, scale, light or dark, print.
-function wirePage(page) {
-  const { L, map, D, state, refresh, shapes } = page;
+function wirePage({ L, map, D, state, refresh, shapes }) {
   let scale = null;
   function inUnits() {
     $('units').textContent = units.imperial ? 'Use metres' : 'Use feet';
@@ -108,7 +107,6 @@ function wirePage(page) {
     $('fish').value = state.setting.fish;
     $('warmth').replaceChildren(...D.temperatures.map((warm, k) => el('option', { value: k, text: warm === null ? 'not known' : units.warmth(warm) })));
     $('warmth').value = state.setting.warmth;
-    fillOrder(page);
     if (scale) scale.remove();
     scale = L.control.scale({ position: 'bottomright', metric: !units.imperial, imperial: units.imperial, maxWidth: 140 }).addTo(map);
   }

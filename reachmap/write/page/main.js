@@ -42,6 +42,7 @@ async function start(map, L) {
   page.current = makeCurrent(L, map, D);
   page.lies = makeLies(page, (n) => page.place.lie(n));
   page.place = makePlace(page);
+  page.order = makeOrder(page, (n) => page.place.lie(n));
 
   function refresh() {
     const started = performance.now();
@@ -49,6 +50,7 @@ async function start(map, L) {
     showSetting(page);
     state.ranked = page.lies.rank(state.setting, result);
     page.lies.show(state.ranked, state.setting, state.chosen);
+    page.order.show(state.setting);
     page.shapes.focus(state.chosen, isDark(D, state.setting));
     drawHours(D.days[state.setting.day], state.chosen === null ? null : page.lies.shade(state.chosen, state.setting.day));
     page.place.show(result);

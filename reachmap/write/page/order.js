@@ -1,16 +1,31 @@
-// The lies in the order to fish them in the first scene; a touch goes to the hour one is met, and to the lie.
+// The lies in the order to fish them, by day or after dark; a touch goes to the hour one is met, and to the lie.
 
-function fillOrder(page) {
-  const { D, state, place } = page;
-  $('order-part').hidden = !D.order.length;
-  $('order-of').textContent = `As in “${D.scenes[0].name}”, ${D.days[0].date}.`;
-  $('order').replaceChildren(...D.order.map((stop) => {
-    const go = () => {
-      Object.assign(state.setting, asScene(D.scenes[0]), { step: stop.step });
-      place.lie(stop.lie);
-    };
-    return el('li', {}, el('button', { type: 'button', class: 'lie-line-button', onclick: go },
-      el('span', { class: 'number', text: String(stop.lie) }),
-      el('span', {}, el('b', { text: stop.when }), ` ${units.said(stop.why)}`)));
-  }));
+function makeOrder({ D, state }, choose) {
+  function fill(scene) {
+    const { date } = D.days[scene.day];
+    const stops = D.orders[scene.name];
+    $('order-part').hidden = !stops.length;
+    $('order-of').textContent = `As in “${scene.name}”, ${date}.`;
+    $('order').replaceChildren(...stops.map((stop) => {
+      const go = () => {
+        Object.assign(state.setting, asScene(scene), { step: stop.step });
+        choose(stop.lie);
+      };
+      return el('li', {}, el('button', { type: 'button', class: 'lie-line-button', onclick: go },
+        el('span', { class: 'number', text: String(stop.lie) }),
+        el('span', {}, el('b', { text: stop.when }), ` ${units.said(stop.why)}`)));
+    }));
+  }
+
+  // That of a scene with the light of now, or what there is; made anew when that or the units change.
+  let shown = '';
+  function show(setting) {
+    const known = D.scenes.filter((scene) => D.orders[scene.name]);
+    const scene = known.find((one) => isDark(D, one) === isDark(D, setting)) || known[0];
+    const wanted = `${scene.name} ${units.imperial}`;
+    if (wanted === shown) return;
+    shown = wanted;
+    fill(scene);
+  }
+  return { show };
 }

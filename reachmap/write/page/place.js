@@ -102,13 +102,14 @@ function makePlace(page) {
     // By night colours are others than by day.
     const alike = D.scenes.find((scene) => one.flies[scene.name] && isDark(D, scene) === isDark(D, state.setting));
     if (alike) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${one.flies[alike.name]}`, as(alike.name)));
+    const resolved = D.curves.fish[state.setting.fish].mar_arcmin / 60;
     parts.push(facts([
       ['Score now', one.score.toFixed(2)],
       ['Place now', `${state.ranked.indexOf(one) + 1} of ${D.lies.length}`],
       ['Size', units.area(one.area_m2)],
       ['At its nose', units.speed(one.nose_m_s)],
       ['Light at the bed', luxText(one.lux)],
-      [`Finest detail at ${units.length(1, units.imperial ? 1 : 0)}`, units.small(1000 * Math.tan((D.curves.fish[state.setting.fish].mar_arcmin / 60) * (Math.PI / 180)))],
+      [`Finest detail at ${units.length(1, units.imperial ? 1 : 0)}`, units.small(1000 * Math.tan(resolved * (Math.PI / 180)))],
       ['Eye', eyeWord(mean((i) => result.eye[i]))],
       ['From you', state.here ? units.far(map.distance(state.here, one.at)) : ''],
     ]));
