@@ -191,6 +191,11 @@ def test_no_sun_is_spoken_of_by_night(offline, page_file):
     assert "sunny" in page.locator("#moment").inner_text()
 
 
+def said(page):
+    """What the panel says of the chosen lie."""
+    return page.locator("#place").inner_text().replace("\u00a0", " ")
+
+
 @pytest.mark.browser
 def test_a_chosen_lie_shows_its_lanes_and_stances_without_any_switch(offline, page_file):
     page = ready(offline, page_file).page
@@ -216,13 +221,19 @@ def test_where_to_stand_after_dark_is_told_after_dark(offline, tmp_path, result)
     )
     both = gpd.GeoDataFrame(pd.concat([by_day, by_night]), crs=by_day.crs)
     path = tmp_path / "map.html"
-    path.write_text(map_page(replace(result, visit=replace(result.visit, stances=both))), encoding="utf-8")
+    seen = {**result.visit.seen, "night": {1: {"colours": {"black": "shows dark"}}}}
+    visit = replace(result.visit, stances=both, seen=seen)
+    path.write_text(map_page(replace(result, visit=visit)), encoding="utf-8")
     page = ready(offline, path).page
     places = []
-    for step, told in ((72, "Kneel on the bank, low sun"), (0, "Stand on the bank, in the dark; 9 m away (worked")):
+    for step, stand, fly in (
+        (72, "Kneel on the bank, low sun", "red fades (as in “sunny noon”)"),
+        (0, "Stand on the bank, in the dark; 9 m away (worked", "black shows dark (as in “night”)"),
+    ):
         page.evaluate(f"reachmapPage.set({{step: {step}}}); reachmapPage.place.lie(1)")
-        assert told in page.locator("#place").inner_text().replace("\u00a0", " ")
-        assert "not for the dark" not in page.locator("#place").inner_text()
+        assert stand in said(page)
+        assert fly in said(page)
+        assert "not for the dark" not in said(page)
         (box,) = page.evaluate(f"[...document.querySelectorAll('.stance')].map({BOX})")
         places.append(box[0])
     assert places[1] > places[0]
@@ -492,11 +503,6 @@ def test_the_order_to_fish_in_is_on_the_page_and_leads_to_hour_and_lie(offline, 
     assert page.evaluate("reachmapPage.state.setting.cloud") == first.cloud
 
 
-def said(page):
-    """What the panel says of the chosen lie."""
-    return page.locator("#place").inner_text().replace("\u00a0", " ")
-
-
 @pytest.mark.browser
 def test_after_dark_the_order_is_that_of_the_night(offline, tmp_path, result):
     night = pd.DataFrame({"lie": [2, 1], "when": ["23:30", "23:52"], "why": ["dark then"] * 2, "step": [141, 143]})
@@ -547,6 +553,8 @@ def test_one_hand_is_enough_on_a_phone(offline, page_file):
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= PHONE[0] + 2
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0]
+    tabs, best = (page.evaluate(f"({BOX})(document.querySelector('{name}'))") for name in ("#tabs", "#best"))
+    assert best[3] <= tabs[1], "all three of the best lies are on the screen"
 
 
 SHORT = [(1280, 700), (390, 664), (375, 553), (844, 390), (667, 320)]
