@@ -28,7 +28,10 @@ CELLS = 1 << 20
 SHARE = 1 / 10000
 """Step of a packed share."""
 
-ROWS = 16
+Average = Callable[[np.ndarray, np.ndarray], np.ndarray]
+"""Called with rows (m, n_places) and the numbers of those wanted (k,): their averages (k, n_wet coarse)."""
+
+ROWS = 8
 """Rows averaged at once, to bound memory."""
 
 
@@ -88,8 +91,8 @@ class Coarse:
             total += np.bincount(of[wet], values[cells][wet], len(total))
         return total
 
-    def averager(self, n_places: int, place: np.ndarray | None = None) -> Callable[[np.ndarray], np.ndarray]:
-        """What makes rows of bytes (k, n_places) the means over the fine cells of each coarse cell (k, n_wet coarse).
+    def averager(self, n_places: int, place: np.ndarray | None = None) -> Average:
+        """What makes some of many rows of bytes (m, n_places) means over the fine cells of each coarse cell.
 
         Parameters
         ----------
@@ -97,7 +100,7 @@ class Coarse:
         place : column that serves each fine wet cell; None where every cell has its own
         """
         if np.array_equal(self.of, np.arange(self.grid.n_wet)):
-            return lambda rows: rows if place is None else rows[:, place]
+            return lambda rows, which: rows[which] if place is None else rows[which][:, place]
         total = csr_array((self.grid.n_wet, n_places), dtype=np.float32)
         for start in range(0, len(self.of), CELLS):
             of = self.of[start : start + CELLS]
@@ -106,11 +109,11 @@ class Coarse:
             total = total + csr_array((np.ones(len(good), np.float32), (of[good], column)), total.shape)
         mean = diags_array(1 / np.maximum(total.sum(axis=1), 1)) @ total
 
-        def average(rows: np.ndarray) -> np.ndarray:
-            out = np.empty((len(rows), self.grid.n_wet), np.uint8)
-            for start in range(0, len(rows), ROWS):
+        def average(rows: np.ndarray, which: np.ndarray) -> np.ndarray:
+            out = np.empty((len(which), self.grid.n_wet), np.uint8)
+            for start in range(0, len(which), ROWS):
                 part = slice(start, start + ROWS)
-                out[part] = np.rint(mean @ rows[part].T.astype(np.float32)).T
+                out[part] = np.rint(mean @ rows[which[part]].T.astype(np.float32)).T
             return out
 
         return average

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -12,15 +11,11 @@ from reachmap.light.model import DayLight
 from reachmap.threads import side_by_side
 from reachmap.visit.wading import spawning_now
 from reachmap.write.model import Result
-from reachmap.write.pack import SHARE, Coarse, figures, pack_bytes, pack_rows, pack_words
+from reachmap.write.pack import SHARE, Average, Coarse, figures, pack_bytes, pack_rows, pack_words
 
 MOST_SHADE = 16_000_000
 """Bytes of shade (cells x steps) a page holds at most, for sun and moon each, all days together; more and only every
 second, third or sixth step is kept."""
-
-
-Average = Callable[[np.ndarray], np.ndarray]
-"""What makes rows on the cells of the shade rows on the cells of the page."""
 
 
 def distinct_days(result: Result) -> list[DayLight]:
@@ -66,7 +61,7 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
         spawning = any(spawning_now(result.channel.beat, scene) for scene in scenes)
         return {"date": name, "spawning": spawning, **data}
 
-    return side_by_side(of_day, days)
+    return [of_day(day) for day in days]
 
 
 def _mostly_alike(share: np.ndarray, other: np.ndarray) -> bool:
@@ -128,5 +123,5 @@ class _Shades:
     def packed(self, average: Average) -> dict[str, Any]:
         """Steps, and the averaged rows of those that are not carried by the other day."""
         own = np.setdiff1d(self.kept, self.same)
-        data = pack_rows(average(self.share[own])) if len(own) else pack_bytes(b"")
+        data = pack_rows(average(self.share, own)) if len(own) else pack_bytes(b"")
         return {"steps": self.kept.tolist(), "same": self.same, "up": self.up.tolist(), "data": data}
