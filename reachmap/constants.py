@@ -17,5 +17,8 @@ FOOT_M = 0.3048
 MILE_PER_HOUR_M_S = 0.44704
 """Mile per hour [m/s], exact by definition."""
 
+METRES_A_DEGREE = 111_320.0
+"""Length of a degree of latitude [m], rounded; for lattices and sketches, not for places."""
+
 STEP_MIN = 10
 """From one hour of a day to the next that is worked out [min]; the sun goes 2.5 degrees (assumed)."""

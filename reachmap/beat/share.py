@@ -15,6 +15,7 @@ import numpy as np
 from pyproj import CRS, Transformer
 
 from reachmap.beat.model import Beat, Scene
+from reachmap.constants import METRES_A_DEGREE
 from reachmap.errors import OutputError, SettingError
 
 if TYPE_CHECKING:
@@ -22,9 +23,6 @@ if TYPE_CHECKING:
 
 PARTS = ("notes", "log")
 """Parts that may be left out."""
-
-METRES_A_DEGREE = 111_320.0
-"""Length of a degree of latitude [m], rounded; only sets the lattice a beat is moved to."""
 
 
 def share_beat(

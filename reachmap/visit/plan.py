@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reachmap.beat.model import Beat, Scene
+from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel
 from reachmap.layers import Derived, WetCells
 from reachmap.light import eye_through_day, lux_through_day
-from reachmap.light.model import Body, DayLight
+from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight import colours_at, smallest_feature
 from reachmap.sight.eyes import Eyes
 from reachmap.trout import load_curves
@@ -76,7 +76,7 @@ def plan_visit(
         spans = {name: _through(channel, outlook, lies, days[name], curves) for name, outlook in lit.items()}
     orders = {name: _order(lies, name, spans.get(name), start) for name in lit}
     span = next(iter(spans.values()), None)
-    met = _met(channel.beat, lies, orders[first.scene.name], span.day if span else None, list(lit.values()))
+    met = _met(channel.beat, lies, lit, orders, {name: one.day for name, one in spans.items()})
     return Visit(
         lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
         stances(channel, met, lies, layers),
@@ -106,20 +106,30 @@ def _by_day_and_in_the_dark(outlooks: Mapping[str, Outlook]) -> dict[str, Outloo
 
 
 def _met(
-    beat: Beat, lies: Lies, order: pd.DataFrame, day: DayLight | None, outlooks: Sequence[Outlook]
+    beat: Beat,
+    lies: Lies,
+    outlooks: Mapping[str, Outlook],
+    orders: Mapping[str, pd.DataFrame],
+    days: Mapping[str, DayLight],
 ) -> dict[int, list[Hour]]:
-    """When each lie is met: as the order has it, else at the first scene's hour.
+    """When each lie is met: as the order of the first scene has it, else at that scene's hour.
 
-    And once more in the dark if that is by day, or the other way round, to know where to stand then: in another scene,
-    or when the sun stands lowest or highest.
+    And once more in the dark if that is by day, or the other way round, to know where to stand then: in another scene
+    likewise, or when the sun stands lowest or highest.
     """
-    known = [_hour(beat.local(outlook.scene.when), outlook.light.sun) for outlook in outlooks]
-    met = {int(number): known[0] for number in lies.table.index}
-    if day is not None:
+    numbers, rounds = lies.table.index.tolist(), list[dict[int, Hour]]()
+    for name, outlook in outlooks.items():
+        met = dict.fromkeys(numbers, _hour(beat.local(outlook.scene.when), outlook.light.sun))
+        rounds.append(met | {row.lie: _at_step(days[name], row.step) for row in orders[name].itertuples()})
+    for day in [*days.values()][:1]:
         heights = [sun.altitude_deg for sun in day.sun]
-        known += [_hour(day.times[step], day.sun[step]) for step in (np.argmin(heights), np.argmax(heights))]
-        met |= {int(row.lie): _hour(day.times[row.step], day.sun[row.step]) for row in order.itertuples()}
-    return {number: [hour, *[other for other in known if other.dark != hour.dark][:1]] for number, hour in met.items()}
+        rounds += [dict.fromkeys(numbers, _at_step(day, at)) for at in (np.argmin(heights), np.argmax(heights))]
+    first, *others = rounds
+    return {n: [hour, *[other[n] for other in others if other[n].dark != hour.dark][:1]] for n, hour in first.items()}
+
+
+def _at_step(day: DayLight, step: int | np.intp) -> Hour:
+    return _hour(day.times[step], day.sun[step])
 
 
 def _hour(when: datetime, sun: Body) -> Hour:
@@ -132,14 +142,13 @@ class _Span:
 
     Parameters
     ----------
-    scene, sun : the scene, and where the sun stands in it
+    light : of the scene
     day : its day
     score, lux : hold score and light at the bed [lux], a row a step, a column a lie
     eye : state of the eye over the lies at every step
     """
 
-    scene: Scene
-    sun: Body
+    light: Light
     day: DayLight
     score: pd.DataFrame
     lux: pd.DataFrame
@@ -163,7 +172,7 @@ def _through(channel: Channel, outlook: Outlook, lies: Lies, day: DayLight, curv
     def by_lie(values: np.ndarray) -> pd.DataFrame:
         return pd.DataFrame({n: values[:, label == n].mean(axis=1) for n in lies.table.index}, index=times)
 
-    return _Span(scene, outlook.light.sun, day, by_lie(score), by_lie(lux), pd.Series(eye.mean(axis=1), index=times))
+    return _Span(outlook.light, day, by_lie(score), by_lie(lux), pd.Series(eye.mean(axis=1), index=times))
 
 
 def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.ndarray) -> np.ndarray:
@@ -212,7 +221,7 @@ def _best_start(span: _Span, numbers: list[int], offsets: np.ndarray) -> int:
     numbers : of the lies in their order
     offsets : steps from the begin to each (n_lies,)
     """
-    score, dark = span.score[numbers].to_numpy(), is_dark(span.sun)
+    score, dark = span.score[numbers].to_numpy(), is_dark(span.light.sun)
     alike = np.array([is_dark(sun) if dark else sun.altitude_deg > 0 for sun in span.day.sun])
     if dark:
         alike &= span.eye.to_numpy() < SWITCHED
@@ -227,7 +236,7 @@ def _light_then(span: _Span, step: int, cells: np.ndarray, lux: float) -> str:
     day, sun = span.day, span.day.sun[step]
     if is_dark(sun):
         return f"; {night_words(lux, float(day.moon_share[step][day.columns(cells)].mean()) / 255)} then"
-    if not shade_is_seen(sun, span.scene.cloud):
+    if not shade_is_seen(sun, span.light.scene.cloud):
         return ""
     return "; in the sun then" if day.sun_on(cells)[step].mean() >= 255 / 2 else "; in shade then"
 

@@ -11,6 +11,7 @@ from urllib.parse import quote
 import numpy as np
 import shapely
 
+from reachmap.constants import METRES_A_DEGREE
 from reachmap.write.drawing import north_mark, round_length, scale_bar
 from reachmap.write.labels import place_labels
 from reachmap.write.pages import plain_page
@@ -26,9 +27,6 @@ a{color:inherit}.bad{border-left:4px solid #1f2a2e;padding-left:.6rem}
 @media(prefers-color-scheme:dark){body{background:#14181a;color:#e9e4d6}}
 """
 
-
-DEGREE_M = 111_195.0
-"""Metres in a degree of latitude on a sphere of 6,371 km; near enough for a sketch."""
 
 WIDE, HIGH, EDGE, DOT = 420.0, 320.0, 20.0, 4.0
 """Width of the sketch, which sets its unit, its height at most, its margin, and half the size of a dot."""
@@ -93,8 +91,8 @@ def _where(good: Sequence[Mapping[str, Any]]) -> str:
     lat, lon = np.array([s[1] for s in spots]), np.array([s[2] for s in spots])
     # From the first beat on, so that some on either side of the 180th meridian lie side by side.
     east = (lon - lon[0] + 180.0) % 360.0
-    east_m = DEGREE_M * (east - east.min()) * np.cos(np.radians(lat.mean()))
-    south_m = DEGREE_M * (lat.max() - lat)
+    east_m = METRES_A_DEGREE * (east - east.min()) * np.cos(np.radians(lat.mean()))
+    south_m = METRES_A_DEGREE * (lat.max() - lat)
     scale = min((WIDE - 2 * EDGE) / max(np.ptp(east_m), 1.0), (HIGH - 2 * EDGE) / max(np.ptp(south_m), 1.0))
     height = 2 * EDGE + scale * np.ptp(south_m)
     at = np.column_stack([EDGE + scale * east_m, EDGE + scale * south_m]).tolist()

@@ -49,8 +49,8 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
     first = _Shades(days[0].sun_share, rows // own_suns)
     # Made once, as all days lie on the same cells.
     average = coarse.averager(days[0].sun_share.shape[1], days[0].place)
-
-    def of_day(day: DayLight) -> dict[str, Any]:
+    out = []
+    for day in days:
         scenes = [result.outlooks[name].scene for name, one in result.days.items() if one is day]
         sun = first if day is days[0] else _Shades(day.sun_share, rows // own_suns, first)
         # In daylight the moon adds at most 0.3 lux to thousands: its shade is carried only while the sun is down.
@@ -59,9 +59,8 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
         twice = sum(one.date == day.date for one in days) > 1
         name = f"{day.date:%d %B %Y}".lstrip("0") + (", trees bare" if twice and not day.leaf_on else "")
         spawning = any(spawning_now(result.channel.beat, scene) for scene in scenes)
-        return {"date": name, "spawning": spawning, **data}
-
-    return [of_day(day) for day in days]
+        out.append({"date": name, "spawning": spawning, **data})
+    return out
 
 
 def _mostly_alike(share: np.ndarray, other: np.ndarray) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -91,14 +92,20 @@ def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
 
 def test_a_lie_outside_the_order_is_met_at_the_hour_of_the_scene(run):
     """What the map shows first is what its stances are worked out for; after dark there are others."""
-    ch, made, visit = run
-    zone = ZoneInfo(ch.beat.time_zone)
-    scene, night = toy.NOON.astimezone(zone), made.outlooks["night"].scene.when.astimezone(zone)
-    order = dict(zip(visit.order["lie"], visit.order["step"], strict=True))
-    moments = [f"{moment:%H:%M}" for moment in made.day.times]
+    ch, made, _ = run
+    zone, poor = ZoneInfo(ch.beat.time_zone), made.lies.table.index[-1]
+    scenes = {
+        name: table.assign(rank=table["rank"].where(table.index != poor, 0)) for name, table in made.lies.scenes.items()
+    }
+    visit = plan_visit(ch, made.outlooks, replace(made.lies, scenes=scenes), made.days)
+    assert poor in set(visit.stances["lie"])
     for stance in visit.stances.itertuples():
-        by_day = moments[order[stance.lie]] if stance.lie in order else f"{scene:%H:%M}"
-        assert stance.when == (f"{night:%H:%M}" if stance.dark else by_day)
+        name = "night" if stance.dark else made.first[0]
+        order = visit.orders[name].set_index("lie")["step"]
+        when = made.outlooks[name].scene.when.astimezone(zone)
+        when = made.days[name].times[order[stance.lie]] if stance.lie in order else when
+        assert stance.when == f"{when:%H:%M}"
+    assert all(len(order) and poor not in set(order["lie"]) for order in visit.orders.values())
     for lie, own in visit.stances.groupby("lie"):
         assert list(own["dark"]) == sorted(own["dark"]), "those of the hour it is met at come first"
         assert set(own["dark"]) == {False, True}, lie
