@@ -16,7 +16,6 @@ import time
 import zipfile
 from collections.abc import Callable
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from reachmap import __version__
 from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel, Grid
 from reachmap.channel.sheet import TILE, Sheet
@@ -103,7 +103,7 @@ def _keep(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> No
 def _key(beat: Beat, settings: dict[str, Any]) -> str:
     """One key for the same bytes, settings, version and code."""
     what = [
-        version("reachmap"),
+        __version__,
         _code(),
         sorted(beat.sources.items()),
         sorted((k, repr(v)) for k, v in settings.items()),

@@ -12,6 +12,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import ephem
+import numpy as np
 
 from reachmap.light.lux import moon_lux, sun_lux
 from reachmap.light.model import Body
@@ -41,17 +42,27 @@ MOON_EVENTS = {"moonrise": (RISE_DEG, True), "moonset": (RISE_DEG, False)}
 
 def sun_and_moon(when: datetime, lat: float, lon: float) -> tuple[Body, Body]:
     """Sun and moon from a place [deg] at a time-zone-aware moment."""
-    place = _place(when, lat, lon)
-    sun, moon = ephem.Sun(place), ephem.Moon(place)
-    # Seen from the Earth's centre: the phase law and the parallax are about the whole moon, not about the place.
-    centre = ephem.Moon(place.date)
-    parallax = math.degrees(math.asin(EARTH_RADIUS_KM / (centre.earth_distance * AU_KM)))
-    sun_alt, moon_alt = math.degrees(sun.alt), math.degrees(moon.alt)
-    moonlight = float(moon_lux(moon_alt, math.degrees(centre.elong), parallax))
-    return (
-        Body(sun_alt, math.degrees(sun.az), float(sun_lux(sun_alt))),
-        Body(moon_alt, math.degrees(moon.az), moonlight, float(centre.moon_phase)),
-    )
+    return suns_and_moons([when], lat, lon)[0]
+
+
+def suns_and_moons(times: Sequence[datetime], lat: float, lon: float) -> list[tuple[Body, Body]]:
+    """Sun and moon from a place [deg] at several time-zone-aware moments."""
+    suns, moons = [], []
+    for when in times:
+        place = _place(when, lat, lon)
+        sun, moon = ephem.Sun(place), ephem.Moon(place)
+        # Seen from the Earth's centre: the phase law and the parallax are about the whole moon, not about the place.
+        centre = ephem.Moon(place.date)
+        suns.append((sun.alt, sun.az))
+        moons.append((moon.alt, moon.az, centre.elong, centre.earth_distance, centre.moon_phase))
+    altitude, azimuth = np.degrees(np.array(suns).T)
+    moon_alt, moon_az, elongation, distance, phase = np.array(moons).T
+    parallax = np.degrees(np.arcsin(EARTH_RADIUS_KM / (distance * AU_KM)))
+    moon_alt, moon_az, elongation = np.degrees((moon_alt, moon_az, elongation))
+    of_sun = altitude, azimuth, sun_lux(altitude)
+    of_moon = moon_alt, moon_az, moon_lux(moon_alt, elongation, parallax), phase
+    sun_rows, moon_rows = (np.column_stack(values).tolist() for values in (of_sun, of_moon))
+    return [(Body(*sun), Body(*moon)) for sun, moon in zip(sun_rows, moon_rows, strict=True)]
 
 
 def casts(body: Body, sun: Body) -> bool:
@@ -72,18 +83,27 @@ def steps_of(day: date, zone: str, step_min: int) -> tuple[datetime, ...]:
     return tuple((start + timedelta(minutes=step_min * k)).astimezone(tz) for k in range(count))
 
 
-def day_events(times: Sequence[datetime], lat: float, lon: float) -> dict[str, datetime]:
+def day_events(
+    times: Sequence[datetime], bodies: Sequence[tuple[Body, Body]], lat: float, lon: float
+) -> dict[str, datetime]:
     """The named moments between the first step and the last plus one step; those that don't happen are left out.
 
     The first of its kind where one happens twice. Found where the altitude crosses its mark between two steps, to a
     second.
+
+    Parameters
+    ----------
+    times, bodies : the steps, and sun and moon at each
+    lat, lon : of the place [deg]
     """
     # In UTC: differences of local times do not see a change of clocks.
     ends = [moment.astimezone(UTC) for moment in times]
     ends.append(ends[-1] + (ends[1] - ends[0]))
     found: dict[str, datetime] = {}
-    for body, marks in ((ephem.Sun, SUN_EVENTS), (ephem.Moon, MOON_EVENTS)):
-        heights = [_altitude(body, moment, lat, lon) for moment in ends]
+    for body, at_steps, marks in zip(
+        (ephem.Sun, ephem.Moon), zip(*bodies, strict=True), (SUN_EVENTS, MOON_EVENTS), strict=True
+    ):
+        heights = [*(one.altitude_deg for one in at_steps), _altitude(body, ends[-1], lat, lon)]
         for name, (mark, rising) in marks.items():
             for k in range(len(times)):
                 low, high = heights[k] - mark, heights[k + 1] - mark

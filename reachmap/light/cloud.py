@@ -6,7 +6,7 @@ whatever the altitude; the direct beam falls by a further 1 - (N/8)^2 (this seco
 
 from __future__ import annotations
 
-import numpy as np
+import math
 
 from reachmap.light.lux import FULL_NIGHT_LUX, LAST_TWILIGHT_LUX
 from reachmap.light.model import Body
@@ -36,7 +36,7 @@ def clear_diffuse_share(altitude_deg: float) -> float:
     0.166 + 0.834 exp(-h / 11.07): own fit, within 0.03, to the Ineichen clear sky (Linke turbidity 3) with the
     efficacies of Littlefair 1988; 1 at and below the horizon. Taken for the moon as well (assumed).
     """
-    return 0.166 + 0.834 * float(np.exp(-max(altitude_deg, 0.0) / 11.07))
+    return 0.166 + 0.834 * math.exp(-max(altitude_deg, 0.0) / 11.07)
 
 
 def beam_and_diffuse(sun: Body, moon: Body, cloud: float, town_glow_lux: float = 0.0) -> tuple[float, float, float]:

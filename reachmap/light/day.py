@@ -15,7 +15,7 @@ from reachmap.channel.model import Channel
 from reachmap.constants import STEP_MIN
 from reachmap.errors import SettingError
 from reachmap.light.bed import BedLight, bed_terms
-from reachmap.light.bodies import casts, day_events, steps_of, sun_and_moon
+from reachmap.light.bodies import casts, day_events, steps_of, suns_and_moons
 from reachmap.light.eye import eye_aim, next_eye
 from reachmap.light.model import Body, DayLight
 from reachmap.light.shade import Shade, prepare_shade
@@ -61,7 +61,7 @@ def light_through_day(
     beat = channel.beat
     leaves = shade.leaves(leaf_on, day)
     times = steps_of(day, beat.time_zone, step_min)
-    bodies = [sun_and_moon(moment, beat.lat, beat.lon) for moment in times]
+    bodies = suns_and_moons(times, beat.lat, beat.lon)
 
     def work_out() -> dict[str, np.ndarray]:
         shares = np.zeros((2, len(times), shade.n_places), np.uint8)
@@ -80,7 +80,7 @@ def light_through_day(
     settings = {"day": day.isoformat(), "step_min": step_min, "leaves": leaves, "like": like and like.date.isoformat()}
     found = keep(settings, work_out) if keep else work_out()
     shade.know_sky(leaves, found["clear"], found["overcast"])
-    events = day_events(times, beat.lat, beat.lon)
+    events = day_events(times, bodies, beat.lat, beat.lon)
     suns, moons = zip(*bodies, strict=True)
     return DayLight(
         times, suns, moons, found["sun"], found["moon"], found["clear"], found["overcast"], events, shade.place, leaves

@@ -10,7 +10,7 @@ from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
 from reachmap.layers import Derived, WetCells
 from reachmap.light.bed import BedLight, bed_terms
-from reachmap.light.bodies import DOWN_DEG, casts, sun_and_moon
+from reachmap.light.bodies import DOWN_DEG, casts, sun_and_moon, suns_and_moons
 from reachmap.light.cloud import beam_and_diffuse
 from reachmap.light.edge import shade_edge
 from reachmap.light.eye import HISTORY_MIN, eye_after
@@ -53,10 +53,8 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
     sun_beam, moon_beam, diffuse = beam_and_diffuse(sun, moon, cloud, scene.town_glow_lux)
     n = cloud / 8.0
     start = scene.when.astimezone(UTC)
-    history = [
-        bed_terms(*sun_and_moon(start - timedelta(minutes=minutes), beat.lat, beat.lon), cloud, scene.town_glow_lux)
-        for minutes in range(HISTORY_MIN, -1, -STEP_MIN)
-    ]
+    before = [start - timedelta(minutes=minutes) for minutes in range(HISTORY_MIN, -1, -STEP_MIN)]
+    history = [bed_terms(*pair, cloud, scene.town_glow_lux) for pair in suns_and_moons(before, beat.lat, beat.lon)]
     now = history[-1]
     layers = {name: np.empty(channel.grid.n_wet, np.float32) for name in ("light_bed", "shade_edge", "eye_day")}
     layers["sun_share"] = beams[0] if sun.altitude_deg > DOWN_DEG else beams[1]

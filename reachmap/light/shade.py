@@ -87,7 +87,8 @@ class Layout:
         if self.horizon is None:
             share[:] = 1.0
         else:
-            share[(self.horizon.of_points(body.azimuth_deg) < altitude)[self.horizon.nearest]] = 1.0
+            free = self.horizon.of_points(body.azimuth_deg) < altitude
+            share[:] = free[self.horizon.nearest]
         if not share.any():  # behind the hills for all the water
             return share
         offset = float(bed_offset(1.0, altitude))

@@ -9,7 +9,8 @@ of cells which the shadow can touch are looked at, so the cost is that of the sh
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -104,7 +105,7 @@ class Things:
 
     Parameters
     ----------
-    corners : of all outlines, one after another (n_corners, 2) [m]
+    corners : of all outlines, one after another, those with the fewest first (n_corners, 2) [m]
     first : first corner of each, and the end (n_things + 1,)
     base_m, top_m : underside and top of each above the water (n_things,) [m]
     density_on, density_off : of each, see `Prism` (n_things,) [1/m]
@@ -123,9 +124,22 @@ class Things:
     wide_m: np.ndarray
 
     def only(self, which: np.ndarray) -> Things:
-        """The same with the blocks of some of them only (n_things,) bool."""
-        kept = which[self.thing]
-        return replace(self, thing=self.thing[kept], block=self.block[kept])
+        """Some of them (n_things,) bool."""
+        sizes, kept, number = np.diff(self.first), which[self.thing], np.cumsum(which) - 1
+        return Things(
+            self.corners[np.repeat(which, sizes)],
+            np.cumsum([0, *sizes[which]]),
+            *(values[which] for values in (self.base_m, self.top_m, self.density_on, self.density_off)),
+            number[self.thing[kept]],
+            self.block[kept],
+            self.wide_m[which],
+        )
+
+    @cached_property
+    def rings(self) -> list[np.ndarray]:
+        """Corners of those that have equally many, for every such number (n_alike, n_corners of each)."""
+        sizes = np.diff(self.first)
+        return [self.first[:-1][sizes == size][:, None] + np.arange(size) for size in np.unique(sizes)]
 
     def density(self, leaf_on: bool) -> np.ndarray:
         """Optical depth per metre of path of each (n_things,) [1/m]."""
@@ -134,6 +148,7 @@ class Things:
 
 def within_reach(prisms: tuple[Prism, ...], cells: Cells) -> Things:
     """Find the blocks of cells that each prism can ever shade."""
+    prisms = tuple(sorted(prisms, key=lambda prism: len(prism.xy)))
     tree = cKDTree(cells.centre)
     slack = cells.reach_m + MOST_OFFSET * float(cells.depth_m.max(initial=0.0))
     found = []
@@ -209,7 +224,7 @@ def chords(
     thing, block = t[touched], things.block[touched]
     aside, ahead = (cells.cell_m * (np.array(spots) @ way)[:, None] for way in (left, toward))
     edge = float(max(np.abs(aside).max(), np.abs(ahead).max()))
-    outlines = _Outlines.make(things.first, u, v)
+    outlines = _Outlines.make(things.rings, u, v, right_v, left_v)
     cell_w, cell_a = np.empty(len(cells.x)), np.empty(len(cells.x))
     for first_cell, end in _stretches(block, cells.starts):
         x, y, depth = (values[first_cell:end] for values in (cells.x, cells.y, cells.depth_m))
@@ -244,30 +259,27 @@ class _Outlines:
     chains: tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
 
     @classmethod
-    def make(cls, first: np.ndarray, u: np.ndarray, v: np.ndarray) -> _Outlines:
-        """From the corners of all outlines, each counted off by `first`."""
-        low_v, high_v = np.minimum.reduceat(v, first[:-1]), np.maximum.reduceat(v, first[:-1])
+    def make(
+        cls, rings: list[np.ndarray], u: np.ndarray, v: np.ndarray, low_v: np.ndarray, high_v: np.ndarray
+    ) -> _Outlines:
+        """From u and v of all corners, the corners of each outline, and how far each reaches along v."""
         apart = 2.0 * float((high_v - low_v).max()) + 1.0
-        sizes = np.diff(first)
-        parts: list[list[tuple[np.ndarray, np.ndarray, np.ndarray]]] = [[], []]
-        for size in np.unique(sizes):
-            mine = np.flatnonzero(sizes == size)
-            ring = first[mine][:, None] + np.arange(size)
+        begin = apart * np.arange(len(low_v)) - low_v
+        parts: list[list[tuple[np.ndarray, np.ndarray]]] = [[], []]
+        done = 0
+        for ring in rings:
+            rows, steps = np.arange(len(ring))[:, None], np.arange(ring.shape[1] + 1)
+            # Once round from the corner of least v: up to the one of greatest v, and down again.
             start = np.argmin(v[ring], axis=1)[:, None]
-            ring = np.take_along_axis(ring, (start + np.arange(size + 1)) % size, axis=1)
-            turn = np.argmax(v[ring], axis=1)[:, None]
-            place = v[ring] - low_v[mine][:, None] + apart * mine[:, None]
-            number = np.broadcast_to(mine[:, None], ring.shape)
-            up = np.arange(size + 1) <= turn
-            down = (np.arange(size + 1) >= turn)[:, ::-1]
-            parts[0].append((number[up], place[up], u[ring][up]))
-            parts[1].append((number[:, ::-1][down], place[:, ::-1][down], u[ring][:, ::-1][down]))
-        chains = []
-        for chain in parts:
-            number, place, along = (np.concatenate(arrays) for arrays in zip(*chain, strict=True))
-            order = np.argsort(number, kind="stable")
-            chains.append((place[order], along[order]))
-        return cls(low_v, high_v - low_v, apart, (chains[0], chains[1]))
+            ring = ring[rows, (start + steps) % ring.shape[1]]
+            along, place = u[ring], v[ring] + begin[done : done + len(ring), None]
+            turn = np.argmax(place, axis=1)[:, None]
+            up, down = steps <= turn, (steps >= turn)[:, ::-1]
+            parts[0].append((place[up], along[up]))
+            parts[1].append((place[:, ::-1][down], along[:, ::-1][down]))
+            done += len(ring)
+        one, other = ([np.concatenate(arrays) for arrays in zip(*chain, strict=True)] for chain in parts)
+        return cls(low_v, high_v - low_v, apart, ((one[0], one[1]), (other[0], other[1])))
 
     def sides(self, thing: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Least and greatest u of outlines (n,) on the lines v = at (n_spots, n)."""

@@ -7,6 +7,8 @@ Zool. 51:901).
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -36,6 +38,9 @@ def alpha_band(wavelength_nm: ArrayLike, peak_nm: float) -> np.ndarray:
     return 1.0 / (np.exp(A * (a - x)) + np.exp(B * (b - x)) + np.exp(C * (c - x)) + D)
 
 
+@cache
 def band_sensitivity(peak_nm: float) -> np.ndarray:
     """Mean sensitivity of a pigment in each of `BANDS_NM` (6,)."""
-    return np.array([pigment(np.arange(low + 0.5, high), peak_nm).mean() for low, high in BANDS_NM])
+    means = np.array([pigment(np.arange(low + 0.5, high), peak_nm).mean() for low, high in BANDS_NM])
+    means.flags.writeable = False  # kept and handed out again
+    return means

@@ -214,8 +214,12 @@ def _costliest(loss: np.ndarray) -> np.ndarray:
 
 
 def losses(factors: Mapping[str, np.ndarray], weight: Mapping[str, float]) -> np.ndarray:
-    """What each factor costs, -w ln f, (6, ...) float32; infinite where a factor with a weight is 0."""
-    out = np.zeros((len(FACTORS), *factors[FACTORS[0]].shape), np.float32)
+    """What each factor costs, -w ln f, (6, ...) float32; infinite where a factor with a weight is 0.
+
+    Factors that differ in shape are broadcast against each other.
+    """
+    shape = np.broadcast_shapes(*(values.shape for values in factors.values()))
+    out = np.zeros((len(FACTORS), *shape), np.float32)
     with np.errstate(divide="ignore"):
         for row, factor in zip(out, FACTORS, strict=True):
             if weight[factor] > 0:

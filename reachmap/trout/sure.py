@@ -13,7 +13,7 @@ from reachmap.threads import side_by_side
 from reachmap.trout.curves import Curves
 from reachmap.trout.energy import Flow, energy_factors
 from reachmap.trout.model import FACTORS, Lies, Outlook
-from reachmap.trout.score import cover_from, edge_cover, losses, mean_score, rate, score_inputs, weights
+from reachmap.trout.score import cover_from, edge_cover, losses, rate, score_inputs, weights
 from reachmap.trout.shift import EyeCurves
 
 if TYPE_CHECKING:
@@ -125,12 +125,15 @@ class _Vary:
     def scores(self, rng: np.random.Generator, draws: int, varied: tuple[str, ...]) -> np.ndarray:
         """Mean score of every lie in every draw (draws, lies)."""
         lies = self.sample.lies
-        shift = {i: rng.standard_normal((draws, lies))[:, self.sample.lie] for i in ("depth", "speed")}
-        murk = np.exp(CLARITY_SPREAD * rng.standard_normal((draws, 1)) * ("clarity" in varied))
-        inputs = self._drawn(shift["depth"] * ("depth" in varied), shift["speed"] * ("speed" in varied), murk)
+        # Everything is drawn, for both eyes, so that no draw depends on what else is varied or has a say; what is not
+        # varied is then one row for all draws.
+        errors = {i: rng.standard_normal((draws, lies)) for i in ("depth", "speed")}
+        shift = {i: z[:, self.sample.lie] if i in varied else np.zeros((1, 1)) for i, z in errors.items()}
+        clarity = rng.standard_normal((draws, 1))
+        murk = np.exp(CLARITY_SPREAD * clarity) if "clarity" in varied else np.ones((1, 1))
+        inputs = self._drawn(shift["depth"], shift["speed"], murk)
         spread = WEIGHT_SPREAD * ("weights" in varied)
-        # Drawn for both eyes, so that neither's draws depend on whether the other has a say.
-        scales = np.exp(spread * rng.standard_normal((2, len(FACTORS), draws, 1)))
+        scales = np.exp(spread * rng.standard_normal((2, len(FACTORS), draws)))
         score = np.zeros(self.eye_day.shape)
         if self.eye_day.max() > 0:
             day = rate("day", inputs, self.day)
@@ -147,25 +150,24 @@ class _Vary:
         return np.add.reduceat(score, starts, axis=1) / counts
 
     def _drawn(self, depth_z: np.ndarray, speed_z: np.ndarray, murk: np.ndarray) -> dict[str, np.ndarray]:
-        """The curves' inputs under one set of draws, (draws, cells)."""
+        """The curves' inputs under one set of draws, (draws, cells), or (1, cells) where no draw moves them."""
         base = self.inputs
         depth = np.maximum(base["depth"] + self.depth_sd * depth_z, 0.01)
         faster = np.clip(1 + self.speed_sd * speed_z, 0.2, 3.0)
         # Light falls as exp(-Kd depth); the path of a high sun is taken for all of it.
         light = base["light_bed"] - self.kd * (murk * depth - base["depth"]) / np.log(10)
         moved = {name: base[name] * faster for name in ("drift_speed", "nose_speed", "rest_speed")}
-        seam = np.broadcast_to(base["seam_number"], depth.shape)
+        seam = base["seam_number"][None, :]
         cover = np.maximum(cover_from(*self.hiding, depth, self.curves), self.edge)
         return {**moved, "depth": depth, "light_bed": light, "cover_number": cover, "seam_number": seam}
 
 
 def _scored(factors: Mapping[str, np.ndarray], curves: EyeCurves, scale: np.ndarray) -> np.ndarray:
-    """Score of one eye with its weights times a scale (factors, draws, 1), (draws, cells)."""
+    """`mean_score` of one eye with its weights times a scale (factors, draws), (draws, cells)."""
     weight = weights(curves)
-    loss = losses(factors, weight) * scale
-    total = sum(weight[factor] * scale[i] for i, factor in enumerate(FACTORS))
-    # mean_score divides by the undrawn sum, so hand it losses already rescaled to it.
-    return mean_score(loss * sum(weight.values()) / np.maximum(total, 1e-9), weight)
+    loss = np.einsum("fdc,fd->dc", losses(factors, weight), scale)
+    total = np.array([weight[factor] for factor in FACTORS]) @ scale
+    return np.exp(-loss / np.maximum(total, 1e-9)[:, None])
 
 
 def _sample(lies: Lies, numbers: np.ndarray) -> _Sample:

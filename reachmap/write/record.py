@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from importlib.metadata import version
+from importlib import import_module
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ def run_record(result: Result) -> dict[str, Any]:
     return plain(
         {
             **result.record,
-            "libraries": {name: version(name) for name in LIBRARIES},
+            "libraries": {name: import_module(name).__version__ for name in LIBRARIES},
             "lies": result.lies.report,
             "cautions": [caution.text for caution in result.visit.cautions],
         }

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reachmap.light.bodies import DOWN_DEG, casts, day_events, steps_of, sun_and_moon
+from reachmap.light.bodies import DOWN_DEG, casts, day_events, steps_of, sun_and_moon, suns_and_moons
 from reachmap.light.lux import moon_lux, sun_lux
 from reachmap.light.model import Body
 from tests.published import load
@@ -94,8 +94,12 @@ def test_a_day_by_the_clock():
     assert all(b.astimezone(UTC) - a.astimezone(UTC) == timedelta(minutes=10) for a, b in itertools.pairwise(times))
 
 
+def events_of(times, lat, lon):
+    return day_events(times, suns_and_moons(times, lat, lon), lat, lon)
+
+
 def test_events_of_a_northern_day():
-    events = day_events(steps_of(date(2025, 6, 21), "UTC", 10), 54, -2.5)
+    events = events_of(steps_of(date(2025, 6, 21), "UTC", 10), 54, -2.5)
     ROWS["A7"].check((events["civil_dusk"] - datetime(2025, 6, 21, tzinfo=UTC)).total_seconds())
     assert "nautical_dawn" in events
     assert list(events.values()) == sorted(events.values())
@@ -106,7 +110,7 @@ def test_events_of_a_northern_day():
     [(date(2026, 6, 21), 70.0, {"sunrise", "sunset", "civil_dusk"}), (date(2026, 12, 21), 70.0, {"sunrise", "sunset"})],
 )
 def test_polar_day_and_night_have_no_sunrise(day, lat, missing):
-    assert not missing & set(day_events(steps_of(day, "UTC", 10), lat, 25.0))
+    assert not missing & set(events_of(steps_of(day, "UTC", 10), lat, 25.0))
 
 
 def test_events_against_skyfield_on_both_sides_of_the_date_line():
@@ -118,7 +122,7 @@ def test_events_against_skyfield_on_both_sides_of_the_date_line():
     scale, planets = load_from.timescale(builtin=True), load_from("de421.bsp")
     for zone, lat, lon in (("Pacific/Auckland", -39.0, 178.0), ("Pacific/Honolulu", 20.0, -156.0)):
         times = steps_of(date(2026, 11, 25), zone, 10)
-        events = day_events(times, lat, lon)
+        events = events_of(times, lat, lon)
         t0, t1 = (scale.from_datetime(t) for t in (times[0], times[0] + timedelta(days=1)))
         place = planets["earth"] + wgs84.latlon(lat, lon)
         for name, find in (("sunrise", almanac.find_risings), ("sunset", almanac.find_settings)):
