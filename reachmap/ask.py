@@ -145,7 +145,7 @@ def compare_on_beat(
         what = f"name another scene (there are: {known}), or say what is different after, see --help"
         raise SettingError(f"{first.name!r} is compared with itself: {what}")
     water = water_then(second.water, changed.clarity_m, None)
-    name = f"{second.name}, {changed.words}" if changed.words else second.name
+    name = f"{second.name} ({changed.words})" if changed.words else second.name
     cloud = second.cloud if changed.cloud is None else changed.cloud
     other = replace(second, name=name, water=water, cloud=cloud)
     fished = with_fish(beat, changed.species, changed.length_m)

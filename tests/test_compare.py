@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -108,11 +109,20 @@ def test_a_comparison_in_feet_turns_the_change_and_not_the_scenes_name(sample_fo
     (folder / "beat.toml").write_text(f'units = "imperial"\n{text}', encoding="utf-8")
     words = ["--clarity-after", "2ft", "--length-after", "14in"]
     done = CliRunner().invoke(main, ["compare", str(folder), *words])
-    assert done.output.startswith("From 1 m at noon to 1 m at noon, clarity 2.0 ft, 14.2 in long the share"), (
-        done.output
-    )
+    assert done.output.startswith("From 1 m at noon to 1 m at noon (clarity 2.0 ft, 14.2 in long) the share")
     done = CliRunner().invoke(main, ["compare", str(folder), *words, "--json"])
-    assert json.loads(done.output)["after"] == "1 m at noon, clarity 0.61 m, 36 cm long"
+    assert json.loads(done.output)["after"] == "1 m at noon (clarity 0.61 m, 36 cm long)"
+
+
+def test_another_fish_changes_no_light(beat):
+    """The change has a name of its own, and yet the water and the sky are the same."""
+    _, told, _ = compare_on_beat(beat, changed=Changed(species="rainbow"))
+    by_light = told.table[told.table["factor"] == "light"]
+    assert set(by_light["why"]) == {"this fish minds the light less"}
+    # Five are named and the others counted, in words that can't be read as the number of one lie more.
+    gaining = int((told.table["what"] == "gains").sum())
+    assert gaining > 6
+    assert re.search(rf"Lies (\d+, ){{4}}\d+ and {gaining - 5} others gain", told.paragraph)
 
 
 def test_a_layer_that_cannot_be_written_is_said(tmp_path):

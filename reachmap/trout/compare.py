@@ -21,7 +21,7 @@ GOOD = 0.5
 """The paragraph tells what share of the water scores above this; assumed."""
 
 NAMED = 5
-"""More lies than this are counted, not named; assumed."""
+"""So many lies are named and the others counted, if they are several; assumed."""
 
 MOVED_WORDS = {
     "food": ("the current brings more food", "the current brings less food"),
@@ -135,7 +135,7 @@ def _key(before: Holding, after: Holding, cells: np.ndarray, factor: str) -> str
         return f"{factor}, another engine"
     if factor != "light":
         return factor
-    if before.fish != after.fish and before.scene == after.scene:
+    if before.fish != after.fish and before.scene == replace(after.scene, name=before.scene.name):
         return "light, another fish"
     was, now = ("day" if _by_day(h, cells) else "night" for h in (before, after))
     return f"light, by {was}" if was == now else f"light, {was} to {now}"
@@ -200,10 +200,12 @@ def _best(table: pd.DataFrame) -> str:
 
 
 def _lies(numbers: Sequence[int]) -> str:
-    """Lie 3; Lies 3 and 5; Lies 3, 5, 8, 9, 12 and 7 more: those that change most come first."""
-    words = [str(n) for n in numbers[:NAMED]]
-    if len(numbers) > NAMED:
-        words.append(f"{len(numbers) - NAMED} more")
+    """Lie 3; Lies 3 and 5; Lies 3, 5, 8, 9, 12 and 7 others: those that change most come first."""
+    several = len(numbers) > NAMED + 1
+    words = [str(n) for n in (numbers[:NAMED] if several else numbers)]
+    if several:
+        # Not a bare count, which would read as the number of a lie.
+        words.append(f"{len(numbers) - NAMED} others")
     return f"Lie {words[0]}" if len(words) == 1 else f"Lies {', '.join(words[:-1])} and {words[-1]}"
 
 

@@ -52,7 +52,7 @@ def beside_the_map(lies: Lies, numbers: Iterable[int]) -> str:
 
 def comparison_words(told: Comparison, change: str) -> str:
     """The paragraph of a comparison, ready for `printed`; `change` is what its second name says besides the scene's."""
-    scene = told.after.removesuffix(f", {change}") if change else told.after
+    scene = told.after.removesuffix(f" ({change})") if change else told.after
     marked = replace(told, before=as_typed(told.before), after=as_typed(scene) + told.after.removeprefix(scene))
     return marked.paragraph
 
