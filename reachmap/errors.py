@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Severity = Literal["error", "warning", "note"]
@@ -34,6 +34,11 @@ class Finding:
         place = ", ".join(part for part in (self.file, self.where) if part)
         text = f"{place}: {self.what}" if place else self.what
         return f"{text}. {self.remedy}" if self.remedy else text
+
+
+def sterner(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """The same findings with every warning an error."""
+    return tuple(replace(f, severity="error") if f.severity == "warning" else f for f in findings)
 
 
 class ReachmapError(Exception):

@@ -13,7 +13,7 @@ import numpy as np
 from reachmap import __version__
 from reachmap.beat import Beat, Moment, Scene, read_beat
 from reachmap.channel import Channel
-from reachmap.channel.kept import kept_arrays, kept_channel
+from reachmap.channel.kept import channel_of, kept_arrays
 from reachmap.errors import SettingError
 from reachmap.light import Light, light_at, light_of_scenes, prepare_shade
 from reachmap.memory import keeping_freed
@@ -70,13 +70,7 @@ def analyse(
     chosen = choose_scenes(checked, scenes) if moment is None else moment.scenes(checked)
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
     water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
-
-    def build() -> Channel:
-        from reachmap.channel import build_channel
-
-        return build_channel(checked, **water, progress=lambda step, share: say(step, 0.05 + 0.35 * share))
-
-    channel = kept_channel(checked, water, build, fresh)
+    channel = channel_of(checked, water, fresh, lambda step, share: say(step, 0.05 + 0.35 * share))
     say("light", 0.4)
     shade = prepare_shade(channel)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import resource
 import shutil
 import subprocess
@@ -242,3 +243,52 @@ def test_check_passes_the_sample(sample_folder):
     done = call("check", sample_folder)
     assert done.exit_code == 0, done.output
     assert "ready to map" in done.output
+
+
+def test_check_tells_what_the_map_will_and_strict_stops_at_it(sample_folder, tmp_path):
+    """Two soundings of one place that differ only show when the water is laid out."""
+    pair = "rows 371, 372: 1 pair(s) of soundings within 0.5 m"
+    assert f"warning: soundings.csv, {pair}" in call("check", sample_folder).output
+    noticed = call("map", sample_folder, "--out", tmp_path / "out", "--quiet").output
+    assert f"  - soundings.csv, {pair}" in noticed
+    before = sorted(tmp_path.rglob("*"))
+    for done in (
+        call("check", "--strict", sample_folder),
+        call("map", "--strict", sample_folder, "--out", tmp_path / "x"),
+    ):
+        assert done.exit_code == 1
+        assert pair in done.output
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_check_is_in_the_units_of_the_beat_and_tells_once_which_end_is_upstream(sample_folder, tmp_path):
+    folder = shutil.copytree(sample_folder, tmp_path / "beat")
+    text = (folder / "beat.toml").read_text(encoding="utf-8")
+    (folder / "beat.toml").write_text('units = "imperial"\n' + re.sub(r"(?m)^head = .*$", "", text), encoding="utf-8")
+    told = call("check", folder).output
+    assert "within 1.6 ft of each other" in told
+    assert len([line for line in told.splitlines() if "upstream" in line]) == 1, told
+
+
+def test_check_says_of_an_outline_no_river_runs_through_that_it_is_not_ready(tmp_path):
+    folder = tmp_path / "beat"
+    folder.mkdir()
+    # Two ponds joined by a ditch no cell fits into.
+    half = [(0, 0), (60, 0), (60, 9.98), (90, 9.98), (90, 0), (150, 0)]
+    ring = [*half, *((x, 20 - y) for x, y in reversed(half)), half[0]]
+    shapes = (
+        ("Polygon", "", ring),
+        ("LineString", "head end", [(0, 0), (0, 20)]),
+        ("LineString", "tail end", [(150, 20), (150, 0)]),
+    )
+    features = []
+    for kind, role, corners in shapes:
+        places = [[-2.8 + x / 64000, 54.6 + y / 111000] for x, y in corners]
+        geometry = {"type": kind, "coordinates": [places] if kind == "Polygon" else places}
+        features.append({"type": "Feature", "properties": {"role": role}, "geometry": geometry})
+    text = json.dumps({"type": "FeatureCollection", "features": features})
+    (folder / "outline.geojson").write_text(text, encoding="utf-8")
+    for words in (["check"], ["map", "--out", tmp_path / "out"]):
+        done = call(*words, folder)
+        assert done.exit_code == 1, done.output
+        assert "error: outline: no water leads from the upstream end" in done.output

@@ -30,7 +30,7 @@ from reachmap.beat.source import Source
 from reachmap.beat.tables import Table
 from reachmap.beat.terrain import read_terrain
 from reachmap.beat.vectors import read_any
-from reachmap.errors import Finding, InputError
+from reachmap.errors import Finding, InputError, sterner
 
 FAR_KM = 5.0
 """Soundings whose middle lies farther from the outline than this belong to another place."""
@@ -62,8 +62,7 @@ def read_beat(folder: str | Path, strict: bool = False) -> Beat:
     InputError : the beat can't be used; carries everything that was noticed
     """
     beat, findings = _read(Path(folder))
-    if strict:
-        findings = tuple(replace(f, severity="error") if f.severity == "warning" else f for f in findings)
+    findings = sterner(findings) if strict else findings
     if beat is None or any(f.severity == "error" for f in findings):
         raise InputError(findings)
     return beat

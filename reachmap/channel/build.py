@@ -83,13 +83,25 @@ def build_channel(
 
 def lay_reach(beat: Beat, cell_m: float | None = None) -> tuple[Reach, dict[str, Any], tuple[Finding, ...]]:
     """The frame of a beat's channel, how its ends were found, and what the user should hear about that."""
-    water = join_parts(beat.outline)
+    water, gap = join_parts(beat.outline)
     spine = find_spine(water)
     if cell_m is None:
         cell_m = choose_cell(spine.width_m)
     check_cell(beat.outline, cell_m, spine.width_m)
     ends, report, findings = choose_ends(beat, water, spine)
-    return build_reach(beat.outline, water, ends, spine.width_m, cell_m, undercuts(beat)), report, findings
+    reach = build_reach(beat.outline, water, ends, spine.width_m, cell_m, undercuts(beat))
+    return reach, report, (*findings, *_far_apart(gap, spine.width_m))
+
+
+def _far_apart(gap_m: float, width_m: float) -> tuple[Finding, ...]:
+    """What to say where parts of the outline lie farther apart than the river is wide."""
+    if gap_m <= width_m:
+        return ()
+    what = (
+        f"its parts lie up to {gap_m:.0f} m apart; between them the river was taken as straight and as wide as they are"
+    )
+    remedy = "Draw the water between them, or make a beat of each if it is not one water"
+    return (Finding("warning", "outline", "", what, remedy, "parts-apart"),)
 
 
 @dataclass(frozen=True)

@@ -59,22 +59,33 @@ class Edge:
         return Edge(self.start[keep], self.end[keep], self.kind[keep])
 
 
-def join_parts(outline: BaseGeometry) -> shapely.Polygon:
-    """One polygon that holds all of an outline's water, with the gaps between its parts bridged.
+def join_parts(outline: BaseGeometry) -> tuple[shapely.Polygon, float]:
+    """One polygon that holds all of an outline's water with the gaps between its parts bridged, and the widest gap [m].
 
-    Parts are joined one after the other to the nearest water already joined, over the stretch where they lie about
-    as close as at their closest.
+    Parts are joined one after the other to the nearest water already joined: over the stretch where they lie about as
+    close as at their closest, or, farther than a width apart, by as much as their ends are wide.
     """
     parts = sorted(shapely.get_parts(outline), key=lambda part: -part.area)
-    joined = parts[0]
+    joined, widest = parts[0], 0.0
     rest = parts[1:]
     while rest:
         rest.sort(key=joined.distance)
         part = rest.pop(0)
-        reach = 1.05 * joined.distance(part) + 0.02 * strip_width(part)
-        bridge = joined.buffer(reach).intersection(part.buffer(reach))
-        joined = _largest(shapely.union_all([joined, part, bridge]))
-    return joined
+        widest = max(widest, joined.distance(part))
+        joined = _largest(shapely.union_all([joined, part, _bridge(joined, part)]))
+    return joined, widest
+
+
+def _bridge(one: shapely.Polygon, other: shapely.Polygon) -> BaseGeometry:
+    """What joins two parts, and some of both."""
+    gap, width = one.distance(other), strip_width(other)
+    if gap <= width:
+        reach = 1.05 * gap + 0.02 * width
+        return one.buffer(reach).intersection(other.buffer(reach))
+    # From the middle of what faces the other part, half a width deep.
+    facing = (a.intersection(b.buffer(gap + width / 2)) for a, b in ((one, other), (other, one)))
+    middles = [shapely.point_on_surface(_largest(piece)) for piece in facing]
+    return shapely.LineString(middles).buffer(width / 2, cap_style="flat")
 
 
 def _largest(shape: BaseGeometry) -> shapely.Polygon:

@@ -16,6 +16,7 @@ import time
 import zipfile
 from collections.abc import Callable
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,6 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from reachmap import __version__
 from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel, Grid
 from reachmap.channel.sheet import TILE, Sheet
@@ -45,6 +45,32 @@ def cache_folder() -> Path | None:
         return (Path(base) if base else Path.home() / ".cache") / "reachmap"
     except RuntimeError:
         return None
+
+
+def channel_of(
+    beat: Beat,
+    settings: dict[str, Any] | None = None,
+    fresh: bool = False,
+    progress: Callable[[str, float], None] | None = None,
+) -> Channel:
+    """The channel of a beat as `build_channel` makes it, kept from an earlier run where there was one.
+
+    Parameters
+    ----------
+    beat : what was measured
+    settings : cell_m, stage_m and flow_m3_s as for `build_channel`; None takes what it takes without
+    fresh : build it even if one is kept
+    progress : as for `build_channel`
+    """
+    asked = {"cell_m": None, "stage_m": 0.0, "flow_m3_s": None, **(settings or {})}
+
+    def build() -> Channel:
+        # Only now, as the solvers take long to load.
+        from reachmap.channel.build import build_channel
+
+        return build_channel(beat, **asked, progress=progress)
+
+    return kept_channel(beat, asked, build, fresh)
 
 
 def kept_channel(beat: Beat, settings: dict[str, Any], build: Callable[[], Channel], fresh: bool = False) -> Channel:
@@ -103,7 +129,7 @@ def _keep(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> No
 def _key(beat: Beat, settings: dict[str, Any]) -> str:
     """One key for the same bytes, settings, version and code."""
     what = [
-        __version__,
+        version("reachmap"),
         _code(),
         sorted(beat.sources.items()),
         sorted((k, repr(v)) for k, v in settings.items()),

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from reachmap.cli.typed import CELL, CLARITY, FLOW, LENGTH, STAGE, WARMTH, WhenType
-from reachmap.errors import Finding, InputError, ReachmapError, SettingError
+from reachmap.errors import Finding, InputError, ReachmapError, SettingError, sterner
 
 if TYPE_CHECKING:
     from reachmap.beat import Beat, Moment
@@ -171,6 +171,12 @@ def run_chain(
     progress("reading the beat", 0.0)
     checked: Beat = with_fish(read_beat(beat, strict=strict), species, length_m)
     try:
-        return analyse(checked, progress=progress, **settings)
+        result = analyse(checked, progress=progress, **settings)
     finally:
         progress.done()
+    found = result.channel.findings
+    if strict and any(finding.severity == "warning" for finding in found):
+        from reachmap.write.summary import in_its_units
+
+        raise InputError(sterner(in_its_units(found, result.channel.beat)))
+    return result

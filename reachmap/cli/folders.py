@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from reachmap.cli.base import beat_argument, show_findings
-from reachmap.errors import OutputError, SettingError
+from reachmap.cli.base import Progress, beat_argument, show_findings
+from reachmap.errors import Finding, InputError, OutputError, SettingError
 
 
 @click.command("check")
@@ -17,10 +17,8 @@ from reachmap.errors import OutputError, SettingError
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
 @click.pass_context
 def check_command(ctx: click.Context, beat: Path, strict: bool, as_json: bool) -> None:
-    """Check BEAT: read every file, list what is wrong or was guessed. Writes nothing."""
-    from reachmap.beat import check_beat
-
-    findings = check_beat(beat)
+    """Check BEAT: read every file and lay out the water, list what is wrong or was guessed. Writes nothing."""
+    findings = _noticed(beat)
     bad = [f for f in findings if f.severity == "error" or (strict and f.severity == "warning")]
     if as_json:
         click.echo(json.dumps([vars(f) for f in findings], indent=2, ensure_ascii=False))
@@ -28,6 +26,25 @@ def check_command(ctx: click.Context, beat: Path, strict: bool, as_json: bool) -
         show_findings(findings)
         click.echo(f"{beat}: {len(bad)} to mend" if bad else f"{beat}: ready to map")
     ctx.exit(1 if bad else 0)
+
+
+def _noticed(folder: Path) -> list[Finding]:
+    """Everything that reading a beat and working out its water finds."""
+    from reachmap.beat import read_beat
+    from reachmap.channel.kept import channel_of
+    from reachmap.write.summary import in_its_units
+
+    progress = Progress(quiet=False)
+    try:
+        beat = read_beat(folder)
+        found = in_its_units(channel_of(beat, progress=progress).findings, beat)
+    except InputError as error:
+        return list(error.findings)
+    finally:
+        progress.done()
+    # How the upstream end was found in the end is told by the water.
+    told = any(f.code in ("head-assumed", "head-currents", "head-terrain") for f in found)
+    return [*(f for f in beat.findings if not (told and f.code == "head-unknown")), *found]
 
 
 @click.command("new")

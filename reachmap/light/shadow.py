@@ -129,7 +129,10 @@ class Things:
         return Things(
             self.corners[np.repeat(which, sizes)],
             np.cumsum([0, *sizes[which]]),
-            *(values[which] for values in (self.base_m, self.top_m, self.density_on, self.density_off)),
+            self.base_m[which],
+            self.top_m[which],
+            self.density_on[which],
+            self.density_off[which],
             number[self.thing[kept]],
             self.block[kept],
             self.wide_m[which],

@@ -11,6 +11,7 @@ import shapely
 
 from reachmap.beat.model import Beat, Water
 from reachmap.channel.model import Channel
+from reachmap.errors import Finding
 from reachmap.trout.model import Comparison, Lies
 from reachmap.write.imperial import as_typed, in_feet, in_metres
 from reachmap.write.model import Result
@@ -169,6 +170,11 @@ def summarise(result: Result) -> str:
 def printed(text: str, beat: Beat) -> str:
     """A text in the units the beat asks for; what the user typed in it is marked by `as_typed`."""
     return in_feet(text) if beat.units == "imperial" else in_metres(text)
+
+
+def in_its_units(findings: Iterable[Finding], beat: Beat) -> tuple[Finding, ...]:
+    """What the water's working out found, in the units the beat asks for."""
+    return tuple(replace(f, what=printed(f.what, beat), remedy=printed(f.remedy, beat)) for f in findings)
 
 
 COLOUR_WORDS = (

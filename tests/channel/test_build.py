@@ -120,3 +120,13 @@ def test_progress_names_the_steps_and_never_falls():
     assert shares[0] == 0.0
     assert shares[-1] == 1.0
     assert all(name for name, _ in steps)
+
+
+def test_two_pools_far_apart_are_one_river_and_the_user_is_told():
+    pools = shapely.union_all([shapely.box(0, 0, 60, 8), shapely.box(400, 0, 460, 8)])
+    channel = build_channel(beat(pools), 0.5)
+    assert channel.report["length_m"] == pytest.approx(460.0, rel=0.02)
+    assert channel.report["width_m"] == pytest.approx(8.0, rel=0.02)
+    assert channel.report["area_m2"] == pytest.approx(960.0, rel=0.01)
+    (told,) = [finding for finding in channel.findings if finding.code == "parts-apart"]
+    assert "340 m apart" in told.what

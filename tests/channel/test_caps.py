@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
+from shapely.affinity import rotate, translate
 
 from reachmap.channel.caps import (
     HEAD,
@@ -96,7 +97,8 @@ def test_banks_are_named_looking_downstream(turned):
 
 def test_parts_are_joined_and_the_joint_is_no_waterline():
     parts = shapely.MultiPolygon([shapely.box(0, 0, 50, 20), shapely.box(53, 0, 100, 20)])
-    water = join_parts(parts)
+    water, gap = join_parts(parts)
+    assert gap == pytest.approx(3.0)
     assert water.geom_type == "Polygon"
     assert water.covers(shapely.LineString([(1, 10), (99, 10)]))
     ends = np.array([[0, 0], [0, 20]]), np.array([[100, 0], [100, 20]])
@@ -104,3 +106,21 @@ def test_parts_are_joined_and_the_joint_is_no_waterline():
     x = edge.middle[:, 0]
     assert np.all((x[edge.kind == JOINT] > 46) & (x[edge.kind == JOINT] < 57))
     assert not np.any((x > 50.1) & (x < 52.9) & (edge.kind != JOINT))
+
+
+@pytest.mark.parametrize("gap", [12.0, 60.0, 340.0])
+@pytest.mark.parametrize("turn", [0.0, 45.0, 90.0])
+def test_parts_far_apart_are_joined_by_a_channel_as_wide_as_they_are(gap, turn):
+    """Bridged over the stretch where they are about as close, water of two pools would drown in its own bridge."""
+    first = shapely.box(0, 0, 60, 8)
+    turned = rotate(shapely.box(0, 0, 60, 8), turn, origin=(0, 0))
+    second = translate(turned, 60 + gap - turned.bounds[0], 0)
+    water, found = join_parts(shapely.MultiPolygon([first, second]))
+    assert found == pytest.approx(first.distance(second))
+    assert first.difference(water).area + second.difference(water).area < 1e-6
+    bridge = water.difference(shapely.union_all([first, second]))
+    assert bridge.area == pytest.approx(8 * gap, rel=0.3)
+    spine = find_spine(water)
+    assert spine.width_m == pytest.approx(8.0, rel=0.1)
+    tips = [min(shapely.Point(tip).distance(end) for tip in spine.tips) for end in (first, second)]
+    assert max(tips) < 1.0

@@ -17,7 +17,7 @@ RIVER = River.make(420)
 
 
 def lay(shape, caps=None, cell=0.5):
-    water = join_parts(shape)
+    water, _ = join_parts(shape)
     spine = find_spine(water)
     ends = find_ends(water, spine) if caps is None else tuple(np.reshape(cap, (2, 2)) for cap in caps)
     return build_reach(shape, water, ends, spine.width_m, cell)
