@@ -17,7 +17,7 @@ def north_mark(x: float, top: float, size: float) -> str:
     """An arrow to the north with its letter, two letters of this size high, its shaft at x."""
     arrow = f"M{x:.2f} {top + 2 * size:.2f}V{top + 0.4 * size:.2f}m{-0.4 * size:.2f} {0.6 * size:.2f}"
     arrow += f"l{0.4 * size:.2f} {-0.6 * size:.2f}l{0.4 * size:.2f} {0.6 * size:.2f}"
-    at = f"x='{x - 1.1 * size:.2f}' y='{top + 1.6 * size:.2f}'"
+    at = f"x='{x - 1.3 * size:.2f}' y='{top + 1.6 * size:.2f}'"
     return f"<path class='bar' fill='none' d='{arrow}'/><text {at} font-size='{size:.2f}'>N</text>"
 
 

@@ -110,7 +110,9 @@ def hours_picture(result: Result, count: int = 6) -> str:
     """
     hours = result.visit.hours
     numbers = ranked(result.lies, next(iter(result.lies.scenes)))[:count]
-    if hours.empty or not numbers:
+    if not numbers:
+        return "<p>No lie stands out.</p>"
+    if hours.empty:
         return "<p>No day was worked out.</p>"
     n = len(hours)
     wide, foot = LEFT + STEP * n, TOP + ROW * len(numbers)

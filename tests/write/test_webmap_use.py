@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import shutil
 import subprocess
@@ -17,9 +18,11 @@ import shapely
 from pyproj import Transformer
 
 from reachmap.light import light_of_scenes
+from reachmap.run import analyse
 from reachmap.visit.wading import cautions
-from reachmap.write import map_page, webmap_data
+from reachmap.write import card_page, map_page, webmap_data
 from tests import toy
+from tests.channel.rivers import beat
 
 PHONE = (390, 844)
 PICTURE = "document.querySelector('.leaflet-now-pane canvas').toDataURL()"
@@ -602,3 +605,48 @@ def test_on_a_phone_laid_on_its_side_a_tapped_lie_is_told_at_once(offline, page_
     tabs = page.evaluate(f"({BOX})(document.querySelector('#tabs'))")
     assert tabs[1] <= 1
     assert tabs[3] <= place[1] + 1 < 100
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(
+    ("lat", "told"),
+    [
+        (65.0, ["sun down", "sun up"]),
+        (70.0, ["sun up all day"]),
+        (-70.0, ["no sun all day"]),
+        (-66.0, ["sun up", "sun down"]),
+        (54.6, ["sun up", "sun down"]),
+    ],
+)
+@pytest.mark.parametrize("size", [(1280, 800), PHONE])
+def test_sunrise_and_sunset_never_lie_over_one_another(offline, tmp_path, lat, told, size):
+    """Where a summer night or a winter day lasts an hour or two, and where there is none."""
+    when = datetime(2026, 6, 30, 12, tzinfo=UTC)
+    scenes = tuple(replace(scene, when=when) for scene in toy.scenes()[:1])
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=scenes, lat=lat, lon=-20.0, time_zone="UTC"))
+    path = tmp_path / "map.html"
+    path.write_text(map_page(toy.result(ch, days=light_of_scenes(ch, scenes))), encoding="utf-8")
+    page = ready(offline, path, size).page
+    words = page.locator("#strip-words span")
+    assert [re.sub(r" \d\d:\d\d$", "", text) for text in words.all_inner_texts()] == told
+    boxes = [word.bounding_box() for word in words.all()]
+    strip = page.locator("#sky-strip").bounding_box()
+    for box in boxes:
+        assert box["x"] >= strip["x"] - 12
+        assert box["x"] + box["width"] <= strip["x"] + strip["width"] + 12
+    for left, right in itertools.pairwise(boxes):
+        assert left["x"] + left["width"] < right["x"]
+
+
+@pytest.mark.browser
+def test_where_no_lie_stands_out_the_page_says_so(offline, tmp_path):
+    made = analyse(beat(shapely.box(0, 0, 120, 16)), cell_m=1.0)
+    assert len(made.lies.table) == 0
+    path = tmp_path / "map.html"
+    path.write_text(map_page(made), encoding="utf-8")
+    assert "No lie stands out" in card_page(made)
+    assert "No day was" not in card_page(made)
+    one = ready(offline, path, PHONE)
+    assert "No lie stands out here" in one.page.locator("#sheet-body").inner_text()
+    assert not one.page.locator("#part-lies h2").first.is_visible()
+    assert one.said == []

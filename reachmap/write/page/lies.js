@@ -70,6 +70,8 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   }
   const inBest = new Map(D.lies.map((lie) => [lie.n, makeItem(lie)]));
   const inAll = new Map(D.lies.map((lie) => [lie.n, makeItem(lie)]));
+  $('no-lies').hidden = D.lies.length > 0;
+  for (const name of ['best', 'all-lies']) $(name).parentElement.hidden = D.lies.length === 0;
   $('all-lies').replaceChildren(...[...inAll.keys()].sort((a, b) => a - b).map((n) => inAll.get(n).node));
 
   function say(item, lie, setting, chosen) {

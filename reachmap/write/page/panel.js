@@ -15,13 +15,23 @@ function drawHours(day, shadeOfLie) {
     }
   });
   const at = (name) => day.times.findIndex((t) => t >= day.events[name]);
-  const marks = [['sunrise', 'sun up'], ['sunset', 'sun down']].filter(([name]) => day.events[name]);
-  $('strip-words').replaceChildren(...marks.map(([name, word]) => {
-    const span = el('span', { text: `${word} ${day.events[name]}` });
-    span.style.left = `${Math.min(80, Math.max(20, (100 * at(name)) / n))}%`;
+  const marks = [['sunrise', 'sun up'], ['sunset', 'sun down']].filter(([name]) => day.events[name])
+    .sort(([a], [b]) => at(a) - at(b))
+    .map(([name, word]) => ({ text: `${word} ${day.events[name]}`, at: within(20, (100 * at(name)) / n, 80) }));
+  if (marks.length === 2 && marks[1].at - marks[0].at < 40) {
+    // A short night or a short day: side by side, not over one another.
+    const middle = within(40, (marks[0].at + marks[1].at) / 2, 60);
+    [marks[0].at, marks[1].at] = [middle - 20, middle + 20];
+  }
+  if (!marks.length) marks.push({ text: day.altitude[0][0] > 0 ? 'sun up all day' : 'no sun all day', at: 50 });
+  $('strip-words').replaceChildren(...marks.map((mark) => {
+    const span = el('span', { text: mark.text });
+    span.style.left = `${mark.at}%`;
     return span;
   }));
 }
+
+const within = (low, value, high) => Math.min(high, Math.max(low, value));
 
 function choices(kind, name, rows, chosen, onchange) {
   return rows.map(([id, text]) => {
