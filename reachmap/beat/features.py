@@ -184,6 +184,11 @@ class _Rows:
         kept = [row for row, ok in zip(rows, there, strict=True) if ok]
         self.row = np.array([n for n, _ in kept], int)
         self._cells = [cells for _, cells in kept]
+        crossing = ~shapely.is_valid(self.geometry)
+        if crossing.any():
+            where = some_rows(self.row[crossing], table.word)
+            report.say("feature-crosses", table.file, where, count=int(crossing.sum()))
+            self.geometry[crossing] = [_areas(shape) for shape in self.geometry[crossing]]
 
     def _shapes(self, rows: Sequence[tuple[int, Sequence[Any]]]) -> tuple[np.ndarray, bool]:
         """Geometries of the rows, and whether they are plainly degrees."""
@@ -289,6 +294,12 @@ class _Rows:
     def frame(self, **columns: Any) -> gpd.GeoDataFrame:
         """The rows as a GeoDataFrame in the beat's metres."""
         return gpd.GeoDataFrame(columns, geometry=list(self.geometry), crs=self.crs)
+
+
+def _areas(shape: shapely.Geometry) -> shapely.Geometry:
+    """The areas that a line which crosses itself goes round, or the line if it goes round none."""
+    areas = shapely.make_valid(shape, method="structure", keep_collapsed=False)
+    return shapely.make_valid(shape) if areas.is_empty else areas
 
 
 def _strings(cell: Any) -> list[str]:

@@ -10,6 +10,7 @@ import pytest
 
 from reachmap.beat import check_beat, read_beat
 from reachmap.beat.share import share_beat
+from reachmap.run import analyse
 from tests.beat.folders import BOX, collection, feature, make, ring
 
 
@@ -60,6 +61,29 @@ def test_shade_has_everything_it_needs(tmp_path):
     assert np.isfinite(shade["radius_m"]).tolist() == [True, True, False, False]
     assert list(shade["leaf"][:2]) == ["alder", "mixed"]
     assert "1 have no height" in next(f.what for f in beat.findings if f.code == "shade-no-height")
+
+
+@pytest.mark.parametrize(
+    ("drawn", "area"),
+    [
+        ([(0, 12), (10, 12), (0, 18), (10, 18), (0, 12)], 30.0),
+        ([(0, 12), (10, 12), (10, 12), (0, 12)], 0.0),
+        ([(0, 12), (6, 12), (6, 18), (6, 24), (6, 18), (0, 18), (0, 12)], 36.0),
+    ],
+    ids=["a bow tie", "a line there and back", "a spike"],
+)
+def test_a_wood_or_weed_bed_whose_line_crosses_itself_is_taken_as_what_it_goes_round(tmp_path, drawn, area):
+    """A finger on a phone draws like that; the areas are by the shoelace formula of the parts."""
+    shade = collection(feature("Polygon", [ring(drawn)], kind="tree", height_m=9))
+    cover = collection(feature("Polygon", [ring([(x, y - 15) for x, y in drawn])], kind="weed"))
+    beat = read(tmp_path, shade__geojson=shade, cover__geojson=cover)
+    for table, file in ((beat.shade, "shade.geojson"), (beat.cover, "cover.geojson")):
+        assert table.geometry.is_valid.all()
+        assert table.geometry.area.sum() == pytest.approx(area, abs=0.1)
+        (told,) = [finding for finding in beat.findings if finding.code == "feature-crosses" and finding.file == file]
+        assert told.where == "feature 1"
+    analysed = analyse(beat, cell_m=1.0)
+    assert np.isfinite(analysed.first[1].light["light_bed"]).all()
 
 
 def test_a_log_is_in_the_beats_own_time(tmp_path):
