@@ -108,7 +108,7 @@ def at_stage(
     """
     if flow_m3_s is not None:
         if stage_m:
-            raise SettingError("--stage and --flow ask for two levels at once; give one of them")
+            raise SettingError("another level and another flow ask for two levels at once; give one of them")
         stage_m = _stage_of(beat, reach, depth_m, speed, flow_m3_s)
     _check(depth_m, stage_m)
     water, survey_cell, wetted = _shifted(reach, depth_m, stage_m, beat.terrain)
@@ -159,16 +159,17 @@ def _stage_of(beat: Beat, reach: Reach, depth_m: np.ndarray, speed: SpeedResult,
     """The level at which the reach carries a flow, at the surface slope of the survey [m]."""
     if speed.relative:
         raise SettingError(
-            "--flow needs the flow at the survey to compare with, and neither a flow nor a speed is known; "
+            "another flow needs that of the survey to compare with, and neither a flow nor a speed is known; "
             "give flow_m3_s under [survey] in beat.toml"
         )
     if flow_m3_s <= 0:
-        raise SettingError(f"--flow {flow_m3_s:g}: a flow in m3/s must be greater than 0")
+        raise SettingError(f"a flow of {flow_m3_s:g} m3/s: it must be greater than 0")
     known = speed.flow_m3_s or speed.solve_m3_s
     if not 1 / LARGEST_RATIO <= flow_m3_s / known <= LARGEST_RATIO:
         raise SettingError(
-            f"--flow {flow_m3_s:g} m3/s lies outside {known / LARGEST_RATIO:.2f} to {known * LARGEST_RATIO:.2f} m3/s, "
-            f"which a survey at {known:.2f} m3/s can stand for; survey again at that flow"
+            f"a flow of {flow_m3_s:g} m3/s lies outside {known / LARGEST_RATIO:.2f} to "
+            f"{known * LARGEST_RATIO:.2f} m3/s, which a survey at {known:.2f} m3/s can stand for; "
+            "survey again at that flow"
         )
 
     def excess(stage_m: float) -> float:
@@ -182,7 +183,7 @@ def _stage_of(beat: Beat, reach: Reach, depth_m: np.ndarray, speed: SpeedResult,
     most = LARGEST_CHANGE * float(np.mean(depth_m))
     if excess(-most) > 0 or excess(most) < 0:
         raise SettingError(
-            f"--flow {flow_m3_s:g} m3/s needs a change of level of more than half the mean depth ({most:.2f} m); "
+            f"a flow of {flow_m3_s:g} m3/s needs a change of level of more than half the mean depth ({most:.2f} m); "
             "survey again at that flow"
         )
     return float(brentq(excess, -most, most, xtol=LEVEL_M))

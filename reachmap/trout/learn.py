@@ -22,7 +22,7 @@ from reachmap.trout.curves import Curves
 from reachmap.trout.model import FACTORS, Holding
 from reachmap.trout.ranking import Selection, auc, boyce, selection_ratios
 from reachmap.trout.score import hold
-from reachmap.trout.tune import Choice, Trip, log_factors
+from reachmap.trout.tune import Choice, Trip, log_factors, trips_words
 
 MET = ("catch", "follow", "refusal", "sighting")
 """Entries that say a fish was there; "blank" says water was fished and none was met."""
@@ -69,7 +69,7 @@ class Verdict:
     Parameters
     ----------
     n_fish, n_trips, hours : what it rests on
-    boyce, auc : see `reachmap.trout.ranking`
+    boyce, auc : see `reachmap.trout.ranking`; the index is NaN too where the water fished scores too much alike
     classes : one row a score class: low, high, fish, water_share
     selection : selection ratios of the classes that have water, None under `LEAST_FISH` fish
     sentence : the same in plain words
@@ -89,13 +89,16 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
 
     Raises
     ------
-    InputError : the beat has no log
+    InputError : the beat has no log, or none of its entries can be used
     """
     beat = channel.beat
     everything = _with_notes(beat)
     if everything.empty:
         raise InputError([Finding("error", "log.*", "", "this beat has no log", "Add log.csv, see the README.")])
     log, left_out = _usable(channel, everything)
+    if log.empty:
+        none = "none of its entries can be used"
+        raise InputError([*left_out, Finding("error", "log.*", "", none, "Mend them, or log a day on this water.")])
     tree = cKDTree(channel.grid.points(slice(None)))
     shade = prepare_shade(channel)
     rows: list[dict[str, object]] = []
@@ -104,7 +107,9 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     trips: dict[str, list[Trip]] = {"day": [], "night": []}
     for name, trip in log.groupby("trip", sort=True):
         spots = np.column_stack([trip.geometry.x, trip.geometry.y])
-        water = np.unique(np.concatenate([np.asarray(c, int) for c in tree.query_ball_point(spots, FISHED_M)]))
+        around = [np.asarray(cells, int) for cells in tree.query_ball_point(spots, FISHED_M)]
+        # With the nearest water, for whoever was logged on land with none that near.
+        water = np.unique(np.concatenate([*around, tree.query(spots)[1]]))
         choices: dict[str, list[Choice]] = {"day": [], "night": []}
         for scene, moment in _moments(beat, trip):
             holding = _holding(channel, scene, fish or beat.fish, curves, shade)
@@ -161,7 +166,7 @@ def judge(joined: Joined, eye: str) -> Verdict:
     )
     if len(fish) < LEAST_FISH:
         sentence = (
-            f"{len(fish)} fish on {n_trips} trips by {eye}: too few to say how well the map ranks this water; "
+            f"{len(fish)} fish on {trips_words(n_trips)} by {eye}: too few to say how well the map ranks this water; "
             f"the counts stand below, an index takes {LEAST_FISH} fish"
         )
         return Verdict(len(fish), n_trips, float("nan"), float("nan"), classes, None, sentence)
@@ -169,9 +174,12 @@ def judge(joined: Joined, eye: str) -> Verdict:
     wet = classes["water_share"] > 0
     chosen = classes.loc[wet]
     selection = selection_ratios(chosen["fish"].to_numpy(), chosen["water_share"].to_numpy()) if wet.sum() > 1 else None
+    told = f"the index is {index:.2f} (1 perfect, 0 none, -1 upside down)"
+    if not np.isfinite(index):
+        told = "the water fished scores too much alike for an index"
     sentence = (
-        f"{len(fish)} fish on {n_trips} trips by {eye}: a fish lay in better-ranked water than a random fished spot "
-        f"in {100 * area:.0f} of 100 comparisons; the index is {index:.2f} (1 perfect, 0 none, -1 upside down)"
+        f"{len(fish)} fish on {trips_words(n_trips)} by {eye}: a fish lay in better-ranked water than a random fished "
+        f"spot in {100 * area:.0f} of 100 comparisons; {told}"
     )
     return Verdict(len(fish), n_trips, index, area, classes, selection, sentence)
 

@@ -129,7 +129,7 @@ def tune(default: np.ndarray, trips: Sequence[Trip], seed: int = 1, alpha: float
     n_fish = sum(len(choice.fish) for trip in met for choice in trip)
     if n_fish < LEAST_FISH or len(met) < LEAST_TRIPS:
         why = (
-            f"{n_fish} fish on {len(met)} trips are too few to tune: it takes {LEAST_FISH} fish on "
+            f"{n_fish} fish on {trips_words(len(met))} are too few to tune: it takes {LEAST_FISH} fish on "
             f"{LEAST_TRIPS} trips to hold some out"
         )
         return Tuning(False, why, default, default, default, 0.0, 0.0, n_fish, len(met))
@@ -147,6 +147,11 @@ def tune(default: np.ndarray, trips: Sequence[Trip], seed: int = 1, alpha: float
     word = "beat" if better else "do not beat"
     why = f"tuned weights {word} the defaults on trips held out (t = {t:.1f} over {len(met)} trips, {n_fish} fish)"
     return Tuning(bool(better), why, weights, low, high, float(gains.mean()), t, n_fish, len(met))
+
+
+def trips_words(count: int) -> str:
+    """1 trip; 2 trips."""
+    return f"{count} trip{'' if count == 1 else 's'}"
 
 
 def _gain_on(default: np.ndarray, trips: Sequence[Trip], held: int) -> float:

@@ -131,7 +131,7 @@ def test_the_same_level_changes_nothing():
         ({"flow": -1.0}, r"must be greater than 0"),
         ({"stage": 0.1, "flow": 5.0}, r"give one of them"),
         ({"stage": 0.25, "terrain": valley(0.01)}, r"over its banks"),
-        ({"flow": 5.0, "known": None}, r"needs the flow at the survey"),
+        ({"flow": 5.0, "known": None}, r"needs that of the survey"),
     ],
 )
 def test_what_the_survey_can_not_stand_for_is_refused_with_the_reason(change, message):

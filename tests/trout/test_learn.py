@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import shutil
+import warnings
 from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 from click.testing import CliRunner
 
 from reachmap.beat import read_beat
@@ -53,6 +55,36 @@ def test_a_beat_without_a_log_is_said(channel):
     bare = replace(channel, beat=replace(channel.beat, log=channel.beat.log.iloc[:0]))
     with pytest.raises(InputError, match="no log"):
         join_log(bare, load_curves())
+
+
+def test_a_log_of_which_nothing_can_be_used_is_said_and_why(channel):
+    """Entries of another river, as when two logs were mixed up."""
+    log = channel.beat.log
+    elsewhere = log.set_geometry(log.geometry.translate(5000.0, 0.0))
+    with pytest.raises(InputError, match="none of its entries can be used") as raised:
+        join_log(replace(channel, beat=replace(channel.beat, log=elsewhere)), load_curves())
+    assert sum("from the water" in finding.what for finding in raised.value.findings) >= len(log) - 2
+
+
+def test_who_logs_from_the_bank_is_counted_with_the_nearest_water(channel):
+    """Five metres from it: farther than one is taken to fish, nearer than what is left out."""
+    log = channel.beat.log
+    away = shapely.boundary(shapely.union_all([channel.beat.outline]).buffer(5.0))
+    at = shapely.line_interpolate_point(away, np.linspace(0.1, 0.4, len(log)), normalized=True)
+    moved = replace(channel, beat=replace(channel.beat, log=log.set_geometry(at, crs=log.crs)))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", RuntimeWarning)
+        joined = join_log(moved, load_curves(None, channel.beat.fish))
+    assert len(joined.entries) > 10
+    by_day = joined.entries["eye_day"] >= 0.5
+    assert len(joined.fish["day"]) == joined.entries["fish"][by_day].sum()
+
+
+def test_water_that_all_scores_alike_has_no_index(joined):
+    fish, fished = ({**scores, "day": np.full(30, 0.5)} for scores in (joined.fish, joined.fished))
+    alike = replace(joined, fish=fish, fished=fished)
+    assert "too much alike for an index" in judge(alike, "day").sentence
+    assert "nan" not in judge(alike, "day").sentence
 
 
 def test_a_note_that_tells_of_a_fish_counts_like_an_entry_and_only_once(channel):
