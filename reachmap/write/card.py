@@ -21,7 +21,7 @@ from reachmap.write.imperial import as_typed
 from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import SEEN_LEAST_M, fly_words, level_words, printed, ranked
+from reachmap.write.summary import SEEN_LEAST_M, fly_words, level_words, order_words, printed, ranked
 
 VERBS = {"standing": "Stand", "kneeling": "Kneel"}
 PLACES = {"water": "in the water", "bank": "on the bank"}
@@ -154,7 +154,9 @@ def _events(result: Result) -> str:
 def _order(result: Result) -> str:
     """The lies in the order to fish them, from downstream to upstream."""
     stops = [f"{row.when} lie {row.lie}" for row in result.visit.order.itertuples()]
-    return f"<p>{escape(', then '.join(stops))}.</p>" if stops else "<p>No lie stands out.</p>"
+    hours = order_words(result, result.first[0])
+    told = f"{hours}: " if hours else ""
+    return f"<p>{told}{escape(', then '.join(stops))}.</p>" if stops else "<p>No lie stands out.</p>"
 
 
 def _checklist(result: Result) -> str:

@@ -11,7 +11,7 @@ from reachmap.visit.plan import is_dark
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import beside_the_map, level_words, place_words, printed, ranked, water_words
+from reachmap.write.summary import beside_the_map, level_words, order_words, place_words, printed, ranked, water_words
 
 DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
 
@@ -62,7 +62,8 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     ]
     events = sorted(result.day.events.items(), key=lambda event: event[1])
     lines += ["", ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)]
-    lines += [DULL, "", "In this order, upstream:"]
+    hours = order_words(result, result.first[0])
+    lines += [DULL, "", f"In this order, upstream{hours and f'. {hours}'}:"]
     lines += [f"{row.when}  lie {row.lie}, {row.why}" for row in result.visit.order.itertuples()]
     lines += ["", beside] if (beside := _beside(result, numbers)) else []
     if clouded is not None:
@@ -195,6 +196,8 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     order = "".join(
         f"<li>{escape(row.when)} lie {row.lie}, {escape(row.why)}</li>" for row in result.visit.order.itertuples()
     )
+    hours = order_words(result, result.first[0])
+    told = f"<p>{hours}.</p>" if hours else ""
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     level = level_words(result.channel, ", ")
     beside = f"<p>{escape(_beside(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"
@@ -204,7 +207,7 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
         "Rows are lies, the darker the better; a bar under a row marks shade. "
         "The strip on top is the fish's eye: open by day, filled by night, "
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"
-        f"<ol>{order}</ol>{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul>"
+        f"{told}<ol>{order}</ol>{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul>"
     )
     style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
     style += "padding:0 1rem}svg{width:100%;height:auto}"

@@ -172,6 +172,14 @@ def printed(text: str, beat: Beat) -> str:
     return in_feet(text) if beat.units == "imperial" else in_metres(text)
 
 
+def order_words(result: Result, scene: str) -> str:
+    """How the hours of a scene's order were come to; "" where it begins at the scene's own."""
+    order, day = result.visit.orders[scene], result.days.get(scene)
+    if not len(order) or day is None or order["step"].iloc[0] == day.step_of(result.outlooks[scene].scene.when):
+        return ""
+    return "At the hours that suit most of them"
+
+
 def in_its_units(findings: Iterable[Finding], beat: Beat) -> tuple[Finding, ...]:
     """What the water's working out found, in the units the beat asks for."""
     return tuple(replace(f, what=printed(f.what, beat), remedy=printed(f.remedy, beat)) for f in findings)

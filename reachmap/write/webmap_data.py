@@ -19,7 +19,7 @@ from reachmap.trout import cover_number, seam_number
 from reachmap.trout.reasons import MOON_LUX
 from reachmap.write.model import Result, temperatures
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
-from reachmap.write.summary import SEEN_LEAST_M, draw_words, fly_words, level_words, moment_words
+from reachmap.write.summary import SEEN_LEAST_M, draw_words, fly_words, level_words, moment_words, order_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
 from reachmap.write.webmap_days import days_data, distinct_days, skies
 from reachmap.write.webmap_shapes import on_earth, plain, rings, shapes
@@ -68,6 +68,7 @@ def page_data(result: Result) -> dict[str, Any]:
             name: order[["lie", "when", "step", "why"]].to_dict("records")
             for name, order in result.visit.orders.items()
         },
+        "order_words": {name: order_words(result, name) for name in result.visit.orders},
         "shapes": shapes(result, to_wgs),
         "notes": _notes(beat.notes),
         "cautions": [{"text": c.text, "brief": c.brief, "after_dark": c.after_dark} for c in result.visit.cautions],

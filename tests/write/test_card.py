@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date, datetime
 
 import ephem
@@ -13,6 +14,7 @@ import shapely
 import reachmap
 from reachmap.write import card_page
 from reachmap.write.card import LETTER
+from reachmap.write.hours import hours_page, hours_text
 from tests import toy
 
 
@@ -47,6 +49,21 @@ def test_every_lie_the_card_sends_one_to_is_in_its_sketch(sample_result):
     named = {int(n) for n in re.findall(r"(?:lie|Lie) (\d+)", order)}
     assert len(named) > 5
     assert named | {int(n) for n in re.findall(r"<b>Lie (\d+)", page)} == drawn
+
+
+def test_an_order_that_does_not_begin_at_the_scenes_hour_says_how_its_hours_were_come_to(sample_result):
+    """Else "05:30" on the card of a scene at 13:00 would be a riddle."""
+    words = "At the hours that suit most of them"
+    assert f"{words}: 05:30 lie" in card_page(sample_result)
+    assert f"{words}:\n05:30" in hours_text(sample_result)
+    assert f"<p>{words}.</p>" in hours_page(sample_result)
+    scene = sample_result.first[1].scene
+    order = sample_result.visit.order.assign(step=lambda o: o["step"] - o["step"].iloc[0])
+    begun = order.assign(step=order["step"] + sample_result.day.step_of(scene.when))
+    orders = {**sample_result.visit.orders, scene.name: begun}
+    asked = replace(sample_result, visit=replace(sample_result.visit, orders=orders))
+    for page in (card_page(asked), hours_text(asked), hours_page(asked)):
+        assert words not in page
 
 
 @pytest.mark.browser

@@ -495,7 +495,10 @@ def test_the_order_to_fish_in_is_on_the_page_and_leads_to_hour_and_lie(offline, 
     (stop,) = result.visit.order.itertuples()
     line = page.locator("#order button")
     assert line.inner_text().split("\n") == [str(stop.lie), f"{stop.when} {stop.why}"]
-    assert result.first[0] in page.locator("#order-of").inner_text()
+    first = result.first[0]
+    assert first in page.locator("#order-of").inner_text()
+    began = result.visit.order["step"].iloc[0], result.day.step_of(result.first[1].scene.when)
+    assert ("suit most" in page.locator("#order-of").inner_text()) == (began[0] != began[1])
     page.locator("#tab-sky").click()
     page.locator("#scenes button", has_text="night").click()
     page.locator("#tab-lies").click()

@@ -5,7 +5,8 @@ function makeOrder({ D, state }, choose) {
     const { date } = D.days[scene.day];
     const stops = D.orders[scene.name];
     $('order-part').hidden = !stops.length;
-    $('order-of').textContent = `As in “${scene.name}”, ${date}.`;
+    const hours = D.order_words[scene.name];
+    $('order-of').textContent = `${hours ? `${hours}. ` : ''}Sky and water of “${scene.name}”, ${date}.`;
     $('order').replaceChildren(...stops.map((stop) => {
       const go = () => {
         Object.assign(state.setting, asScene(scene), { step: stop.step });
