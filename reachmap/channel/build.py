@@ -21,10 +21,13 @@ from reachmap.channel.rescale import shared_rescale
 from reachmap.channel.seams import find_seams
 from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import SpeedResult, find_speed
-from reachmap.errors import Finding
+from reachmap.errors import Finding, InputError
 from reachmap.layers import LAYERS
 
 Progress = Callable[[str, float], None]
+
+FINER = (1, 2, 4)
+"""How many times smaller than usual cells are tried where no water leads through, unless their size was asked for."""
 
 
 def build_channel(
@@ -85,11 +88,18 @@ def lay_reach(beat: Beat, cell_m: float | None = None) -> tuple[Reach, dict[str,
     """The frame of a beat's channel, how its ends were found, and what the user should hear about that."""
     water, gap = join_parts(beat.outline)
     spine = find_spine(water)
-    if cell_m is None:
-        cell_m = choose_cell(spine.width_m)
-    check_cell(beat.outline, cell_m, spine.width_m)
+    chosen = choose_cell(spine.width_m)
+    sizes = [chosen / finer for finer in FINER] if cell_m is None else [cell_m]
     ends, report, findings = choose_ends(beat, water, spine)
-    reach = build_reach(beat.outline, water, ends, spine.width_m, cell_m, undercuts(beat))
+    for size in sizes:
+        check_cell(beat.outline, size, spine.width_m)
+        try:
+            reach = build_reach(beat.outline, water, ends, spine.width_m, size, undercuts(beat))
+            break
+        except InputError:
+            # Water beside an island that is narrower than a cell leads through where cells are smaller.
+            if size == sizes[-1]:
+                raise
     return reach, report, (*findings, *_far_apart(gap, spine.width_m))
 
 

@@ -47,6 +47,9 @@ SHALLOWEST_M = 1e-3
 EVENED = 6
 """Rounds of adding up neighbours in which the slopes are made to carry the flow: about half a width."""
 
+NOTHING = 1e-12
+"""Less than this share of the greatest is as good as nothing, and a quotient of two such is noise."""
+
 STILL = 1e-3
 """Water whose surface slopes less than this share of the median's root has no direction of its own."""
 
@@ -338,7 +341,9 @@ def _carried(mesh: Mesh, network: _Network, flow: np.ndarray, conveyance: np.nda
     around = mesh.matrix(np.ones(len(mesh.first)))
     for _ in range(EVENED):
         links, slopes = links + around @ links, slopes + around @ slopes
-    return np.where(slopes > 0.0, links / np.maximum(slopes, np.finfo(float).tiny), 1.0)
+    # Where next to nothing flows there is nothing to set right.
+    least = max(NOTHING * float(slopes.max()), np.finfo(float).tiny)
+    return np.where(slopes > least, links / np.maximum(slopes, least), 1.0)
 
 
 def _with_direction(mesh: Mesh, root: np.ndarray) -> np.ndarray:

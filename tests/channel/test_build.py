@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from shapely.affinity import rotate
 
 from reachmap.channel import build_channel
-from reachmap.errors import SettingError
+from reachmap.errors import InputError, SettingError
 from reachmap.layers import LAYERS
 from tests import toy
 from tests.channel.rivers import River, beat, survey
@@ -130,3 +131,20 @@ def test_two_pools_far_apart_are_one_river_and_the_user_is_told():
     assert channel.report["area_m2"] == pytest.approx(960.0, rel=0.01)
     (told,) = [finding for finding in channel.findings if finding.code == "parts-apart"]
     assert "340 m apart" in told.what
+
+
+def test_cells_are_made_smaller_where_the_water_beside_an_island_is_narrower_than_one():
+    brook = rotate(shapely.box(0, 0, 28, 1.6).difference(shapely.Point(14, 0.8).buffer(0.65)), 20)
+    with pytest.raises(InputError, match="no water leads"):
+        build_channel(beat(brook), 0.2)
+    channel = build_channel(beat(brook))
+    assert channel.grid.cell_m < 0.1
+    assert channel.report["length_m"] == pytest.approx(28.0, rel=0.05)
+    assert channel.report["area_m2"] == pytest.approx(brook.area, rel=0.02)
+
+
+def test_a_strait_hardly_any_water_finds_through_is_worked_out_without_a_warning():
+    water = shapely.box(0, 0, 100, 8).difference(shapely.box(40, 0.2, 60, 7.8))
+    channel = build_channel(beat(water), 0.25)
+    assert np.isfinite(channel["speed"]).all()
+    assert channel["speed"].max() < 3.0
