@@ -430,6 +430,20 @@ def test_the_whole_reach_is_printed_with_date_legend_and_cautions(offline, page_
 
 
 @pytest.mark.browser
+def test_a_browser_that_does_not_say_when_it_has_printed_shows_the_screen_again_on_a_touch(offline, page_file):
+    """Chromium without a window says only that it begins."""
+    page = ready(offline, page_file, PHONE).page
+    zoom = page.evaluate("reachmapPage.map.getZoom()")
+    page.locator("#tab-more").click()
+    page.locator("#print").click()
+    assert page.evaluate("document.documentElement.hasAttribute('data-printing')")
+    page.mouse.click(200, 830)
+    assert not page.evaluate("document.documentElement.hasAttribute('data-printing')")
+    assert page.evaluate("document.documentElement.scrollWidth") == PHONE[0]
+    assert page.evaluate("reachmapPage.map.getZoom()") == zoom
+
+
+@pytest.mark.browser
 def test_a_large_reach_carries_a_coarser_copy_and_says_so(offline, result, tmp_path, monkeypatch):
     """With room for a quarter of the cells: cells twice as large, each the mean of its four."""
     monkeypatch.setattr(webmap_data, "MOST_CELLS", result.channel.grid.n_wet // 3)

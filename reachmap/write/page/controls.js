@@ -122,6 +122,7 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
   $('print').addEventListener('click', () => print());
   let view = null;
   const printing = (on) => () => {
+    if (on === state.printing) return;
     if (on) view = [map.getCenter(), map.getZoom()];
     state.printing = on;
     document.documentElement.toggleAttribute('data-printing', on);
@@ -131,7 +132,8 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
     refresh();
   };
   addEventListener('beforeprint', printing(true));
-  addEventListener('afterprint', printing(false));
+  // A browser that doesn't say when it is done is done when the page is touched again.
+  for (const done of ['afterprint', 'pointerdown', 'keydown']) addEventListener(done, printing(false), true);
 }
 
 // Words that stay, but for their units.
