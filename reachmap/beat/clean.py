@@ -119,7 +119,7 @@ def _spikes(rows: Rows, xy: np.ndarray, limit: dict[str, float]) -> tuple[np.nda
 
 
 def _blank_speeds(rows: Rows, fastest: float, report: Report) -> None:
-    """Speeds beyond any wadable water are taken off the sounding and kept in its note; the depth stays good."""
+    """Speeds that can't be are taken off; the depth stays good. Those beyond any wadable water are kept in the note."""
     fast = rows.speed_m_s > fastest
     for file in np.unique(rows.file[fast].astype(str)):
         of_file = fast & (rows.file == file)
@@ -136,3 +136,8 @@ def _blank_speeds(rows: Rows, fastest: float, report: Report) -> None:
         rows.note[i] = f"{rows.note[i]} (speed {rows.speed_m_s[i]:.2f} m/s left out)".strip()
         rows.speed_m_s[i] = np.nan
         rows.speed_how[i] = ""
+    still = rows.speed_m_s == 0
+    if still.any() and not (rows.speed_m_s > 0).any():
+        report.say("speed-still", str(rows.file[still][0]), some_rows(rows.row[still]), count=int(still.sum()))
+        rows.speed_m_s[still] = np.nan
+        rows.speed_how[still] = ""

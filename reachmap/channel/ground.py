@@ -8,7 +8,7 @@ import numpy as np
 
 from reachmap.beat.model import Beat
 from reachmap.channel.flow import EVENED, Flow, solve_flow
-from reachmap.channel.hydraulics import bed_n, flow_from_mean_depth
+from reachmap.channel.hydraulics import bed_n, flow_from_section
 from reachmap.channel.mesh import Mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.wakes import find_bodies, wake_share
@@ -120,6 +120,6 @@ def flow_from_slope(ground: Ground, slope: float, length_m: float) -> float:
     return ground.flow.flow_at_unit_drop * float(np.sqrt(slope * length_m))
 
 
-def guessed_flow(depth_m: np.ndarray) -> float:
+def guessed_flow(depth_m: np.ndarray, width_m: float) -> float:
     """A flow that fits the depths of an average stream [m3/s], for relative speeds; off by a factor of 4 either way."""
-    return flow_from_mean_depth(float(np.mean(depth_m)))
+    return flow_from_section(width_m * float(np.mean(depth_m)))

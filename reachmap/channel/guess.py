@@ -12,16 +12,18 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from reachmap.beat.model import Beat
-from reachmap.channel.hydraulics import asymmetric_section, bed_n, bend_depth_ratio, mean_depth_from_flow
+from reachmap.channel.hydraulics import (
+    asymmetric_section,
+    bed_n,
+    bend_depth_ratio,
+    flow_from_width,
+    mean_depth_from_flow,
+)
 from reachmap.channel.reach import TAPER_SHARE, Places, Reach
 
 GUESS_SHARE = 0.5
 """Standard error of a guessed depth as a share of it: real sections scatter by about this much around hydraulic
 geometry."""
-
-WIDTH_OF_FLOW = (12.88, 0.42)
-"""Width = 12.88 Q^0.42 [m, m3/s] (Raymond et al. 2012, Limnology and Oceanography: Fluids and Environments 2:41; from
-memory); used backwards to guess the flow from the width."""
 
 NARROW_POWER = -0.6
 """Mean depth goes as local width to this power where the same flow passes at the same slope (Manning)."""
@@ -87,8 +89,7 @@ def _mean_depth(beat: Beat, width: float, flow: float | None) -> tuple[float, st
         return depth, "flow and slope"
     if flow:
         return mean_depth_from_flow(flow), "flow"
-    factor, power = WIDTH_OF_FLOW
-    return mean_depth_from_flow((width / factor) ** (1 / power)), "width"
+    return mean_depth_from_flow(flow_from_width(width)), "width"
 
 
 def bend_curvature(reach: Reach) -> tuple[np.ndarray, np.ndarray]:

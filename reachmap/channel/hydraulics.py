@@ -19,6 +19,13 @@ JARRETT_RADIUS_M, JARRETT_SLOPE = (0.15, 1.68), (0.002, 0.04)
 LIMERINOS_RADIUS_M, LIMERINOS_D84_M = (0.31, 3.32), (0.019, 0.747)
 """Range of Limerinos (1970), USGS Water-Supply Paper 1898-B."""
 
+DEPTH_OF_FLOW = (0.409, 0.294)
+"""Mean depth = 0.409 Q^0.294 [m, m3/s]; Raymond et al. 2012, Limnology and Oceanography: Fluids and Environments 2:41
+(as the manual of streamMetabolizer quotes it)."""
+
+WIDTH_OF_FLOW = (12.88, 0.42)
+"""Width = 12.88 Q^0.42 [m, m3/s] (same paper; from memory)."""
+
 BEND_RATIO = (1.4, 2.1)
 """Maximum over mean depth in a bend is kept inside this range; assumed, about the spread of the published rules."""
 
@@ -63,13 +70,24 @@ def _inside(value: float, limits: tuple[float, float]) -> bool:
 
 
 def mean_depth_from_flow(flow_m3_s: float) -> float:
-    """Mean depth of a stream that carries this flow [m]: 0.409 Q^0.294 (Raymond et al. 2012); +-50 %."""
-    return 0.409 * flow_m3_s**0.294
+    """Mean depth of a stream that carries this flow [m], see `DEPTH_OF_FLOW`; +-50 %."""
+    factor, power = DEPTH_OF_FLOW
+    return factor * flow_m3_s**power
 
 
-def flow_from_mean_depth(depth_m: float) -> float:
-    """The flow whose mean depth this would be [m3/s]; inverse of `mean_depth_from_flow`; a factor of 4 either way."""
-    return (depth_m / 0.409) ** (1 / 0.294)
+def flow_from_width(width_m: float) -> float:
+    """The flow of a stream that is this wide [m3/s], see `WIDTH_OF_FLOW`."""
+    factor, power = WIDTH_OF_FLOW
+    return (width_m / factor) ** (1 / power)
+
+
+def flow_from_section(area_m2: float) -> float:
+    """The flow of a stream whose section has this area [m3/s]: width times mean depth as they go with the flow.
+
+    So the speed, flow over area, goes as the 0.4th power of the area only; a factor of 3 either way.
+    """
+    (wide, power_wide), (deep, power_deep) = WIDTH_OF_FLOW, DEPTH_OF_FLOW
+    return (area_m2 / (wide * deep)) ** (1 / (power_wide + power_deep))
 
 
 def bend_depth_ratio(radius_over_width: np.ndarray, width_over_depth: np.ndarray | float) -> np.ndarray:

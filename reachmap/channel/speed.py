@@ -96,7 +96,7 @@ def find_speed(
     measured = _measured(reach, points, ground, speed, used, unseen_depth_m) if used.any() else None
     choice = choose(measured, reach.width_m, known) if measured is not None else None
     if choice is None:
-        choice, source = _unmeasured(beat, ground, depth_m, reach.length_m, known, source)
+        choice, source = _unmeasured(beat, ground, depth_m, reach, known, source)
     elif known is None:
         source = "measured speeds"
     result, sd = _lay(reach, ground, choice, source, measured)
@@ -129,14 +129,14 @@ def _known_flow(
 
 
 def _unmeasured(
-    beat: Beat, ground: Ground, depth_m: np.ndarray, length_m: float, known: float | None, source: str
+    beat: Beat, ground: Ground, depth_m: np.ndarray, reach: Reach, known: float | None, source: str
 ) -> tuple[Choice, str]:
     """The solve at the best flow there is without any speed, and where that flow came from."""
     if known:
         return Choice(KNOWN, known), source
     if beat.slope:
-        return Choice(KNOWN, flow_from_slope(ground, beat.slope, length_m)), "slope"
-    return Choice(KNOWN, guessed_flow(depth_m)), "guess"
+        return Choice(KNOWN, flow_from_slope(ground, beat.slope, reach.length_m)), "slope"
+    return Choice(KNOWN, guessed_flow(depth_m, reach.width_m)), "guess"
 
 
 def _measured(

@@ -326,6 +326,9 @@ WARNINGS = {
         {"soundings__csv": table_text([[*r[:3], "1.1", *r[4:]] for r in ROWS], ("lon", "lat", "depth_m", "SOG", "how", "line", "note"))},
         "speed of the boat",
     ),
+    "speeds all zero": (
+        {"soundings__csv": table_text([[*r[:3], "0", *r[4:]] for r in ROWS])}, "all 0, were taken as not measured",
+    ),
     "row without a place": ({"soundings__csv": csv_with(9, "lat", "")}, "row 9: has no position"),
     "misnamed file": ({"soundings__csv": None, "sounding__csv": table_text(ROWS)}, "looks like the soundings"),
 }  # fmt: skip

@@ -68,6 +68,15 @@ def test_a_slope_drives_the_flow_of_manning():
     assert flow_from_slope(ground, 0.003, LENGTH) == pytest.approx(plain, rel=0.05)
 
 
-def test_a_flow_is_guessed_from_the_mean_depth():
-    # Raymond et al. 2012: d = 0.409 Q^0.294, so 0.409 m means 1 m3/s.
-    assert guessed_flow(np.full(10, 0.409)) == pytest.approx(1.0)
+def test_a_flow_is_guessed_from_width_and_mean_depth():
+    # Raymond et al. 2012: d = 0.409 Q^0.294 and w = 12.88 Q^0.42, so 0.409 m by 12.88 m mean 1 m3/s.
+    assert guessed_flow(np.full(10, 0.409), 12.88) == pytest.approx(1.0)
+    assert guessed_flow(np.full(10, 0.409 * 4**0.294), 12.88 * 4**0.42) == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize("width", [1.5, 10.0, 60.0])
+@pytest.mark.parametrize("depth", [0.15, 0.8, 2.5])
+def test_a_guessed_flow_runs_at_a_pace_a_trout_stream_has(width, depth):
+    """Also where a pool is deep for its width: some centimetres to one metre a second (common practice)."""
+    speed = guessed_flow(np.full(10, depth), width) / (width * depth)
+    assert 0.04 < speed < 1.0
