@@ -19,6 +19,9 @@ from reachmap.constants import Z90
 from reachmap.errors import Finding
 from reachmap.threads import pieces, side_by_side
 
+TOO_FAST_M_S = 5.0
+"""No trout stream at a level to be waded runs faster [m/s]; assumed, the limit of measured speeds too."""
+
 DISAGREEMENT = 1.5
 """A given flow and the one the speeds imply may differ by this factor before it is said; assumed."""
 
@@ -112,7 +115,10 @@ def find_speed(
         ground,
         choice.flow_m3_s,
         report,
-        _findings(known, source, measured, relative, int(unsure[used].sum()), ground.flow.settled),
+        (
+            *_findings(known, source, measured, relative, int(unsure[used].sum()), ground.flow.settled),
+            *_too_fast(result, choice.flow_m3_s, source),
+        ),
     )
 
 
@@ -201,6 +207,20 @@ def _spread(choice: Choice) -> tuple[float, float]:
     floor = 0.25 * float(np.mean(choice.predicted))
     ratio = np.abs(choice.error) / np.maximum(choice.predicted + floor, 1e-6)
     return float(np.quantile(ratio, 0.9)) / Z90, floor
+
+
+def _too_fast(speed: np.ndarray, flow_m3_s: float, source: str) -> tuple[Finding, ...]:
+    """What to say where flow and depths can't both be right."""
+    share = float(np.mean(speed > TOO_FAST_M_S))
+    if share == 0.0:
+        return ()
+    what = (
+        f"a flow of {flow_m3_s:.3g} m3/s over these depths makes {max(share, 0.001):.1%} of the water faster than "
+        f"{TOO_FAST_M_S:g} m/s, up to {float(speed.max()):.3g} m/s, which no trout stream is"
+    )
+    remedy = "Check the flow, and the soundings where it is that fast: they may be too shallow, or too few"
+    place = ("beat.toml", "[survey] flow_m3_s") if source == "given" else ("soundings", "")
+    return (Finding("warning", *place, what, remedy, "speed-too-fast"),)
 
 
 def _report(

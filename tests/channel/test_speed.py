@@ -94,6 +94,16 @@ def test_a_flow_that_contradicts_the_speeds_is_said():
     assert any(f.code == "flow-disagrees" and "7.50" in f.what for f in ch.findings)
 
 
+def test_a_flow_that_these_depths_cannot_pass_is_said():
+    """Twenty times what the river carries: a slip of the decimal point."""
+    plain, _ = made()
+    assert not any(f.code == "speed-too-fast" for f in plain.findings)
+    ch, _ = made(flow_m3_s=20 * FLOW_M3_S)
+    (told,) = [f for f in ch.findings if f.code == "speed-too-fast"]
+    assert told.where == "[survey] flow_m3_s"
+    assert f"up to {ch.speed.max():.3g} m/s" in told.what
+
+
 def test_float_readings_are_slowed_to_the_depth_mean():
     points = laid("zigzag", 0.3).args[2]
     floats = replace(points, speed_how=np.full(len(points), "surface float"))
