@@ -9,7 +9,8 @@
 
 The river is sine-generated, 18 m wide, with soundings every 1.5 m along a zigzag track, a speed at every fourth, a tree
 every 12 m on one bank and two boulders every 100 m. Each size runs in a process of its own, so that its peak memory is
-its own. "library" is the nearest general-purpose call on the same cells; "floor" is numpy copying the bytes the stage
+its own; in the first table it holds what the libraries beside the stages took as well, that of a run stands in the
+second. "library" is the nearest general-purpose call on the same cells; "floor" is numpy copying the bytes the stage
 reads and writes (for files: writing and reading them). Times are elapsed and processor seconds of one run. "so much
 memory" is what this machine takes to hand that out at all: a process that writes once to every page and does no more.
 """
