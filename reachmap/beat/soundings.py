@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from array import array
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import shapely
 
-from reachmap.beat.columns import QUANTITY, Column, match
+from reachmap.beat.columns import QUANTITY, Column, match, tidy
 from reachmap.beat.measured import depth_of, speed_of
 from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.numbers import SENTINELS, NotNumberError, number, number_with_unit
@@ -27,6 +28,10 @@ NUMBERS = (
     "lon", "lat", "x", "y", "depth", "bed_level", "water_level", "speed", "toward", "float_distance", "float_time",
 )  # fmt: skip
 TEXTS = ("speed_how", "line", "note", "time")
+
+SPOKEN, SPOKEN_SHARE = ("name", "cmt", "desc", "description", "label", "title", "text", "note"), 0.8
+"""Columns of names and remarks in which depths are looked for where there is no column of depths, and the share of them
+that has to be one; assumed."""
 SECTION_ROWS, SECTION_SHARE = 4, 0.9
 """Rows of one x in a row that make a cross-section, and the share of rows that must lie in one (assumed)."""
 
@@ -78,6 +83,7 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
     InputError : no position or no depth in it, or nothing says where its positions lie
     """
     units = _units(table.settings)
+    table = _with_named_depths(table, units, report)
     columns = match(table.header, WANTED, table.file, report, chosen=table.settings.get("columns"), units=units)
     pair = _position(table, columns)
     _depth_columns(table, columns)
@@ -126,6 +132,46 @@ def _units(given: Mapping[str, Any]) -> dict[str, str]:
         "water_level": depth,
         "speed": given.get("speed_unit", ""),
     }
+
+
+def _with_named_depths(table: Table, units: Mapping[str, str], report: Report) -> Table:
+    """A table of places without a depth whose names or remarks are depths, as waypoints marked while wading have."""
+    chosen = table.settings.get("columns") or {}
+    known = match(table.header, WANTED, table.file, Report(), chosen=chosen, units=units)
+    if table.geometry is None or "depth" in known or "bed_level" in known:
+        return table
+    rows = list(table.rows)
+    for index in (k for k, header in enumerate(table.header) if tidy(header) in SPOKEN):
+        said = ["" if cells[index] is None else str(cells[index]).strip() for _, cells in rows]
+        decimal = next((sign for sign in (".", ",") if _are_depths(said, sign)), None)
+        if decimal is None:
+            continue
+        # Who marks depths while wading marks a gate or a fish as well.
+        kept = np.array([_is_length(text, decimal) for text in said], bool)
+        other = f"; {(~kept).sum()} that say something else were left out" if not kept.all() else ""
+        report.say("depth-in-words", table.file, f"column {table.header[index]!r}", other=other)
+        return replace(
+            table,
+            rows=itertools.compress(rows, kept),
+            geometry=table.geometry[kept],
+            decimal=decimal,
+            settings={**table.settings, "columns": {**chosen, "depth": table.header[index]}},
+        )
+    return replace(table, rows=iter(rows))
+
+
+def _are_depths(said: Sequence[str], decimal: str) -> bool:
+    """Whether nearly all of some texts are lengths, most of them plainly: whole numbers alone may just count."""
+    read = [text for text in said if _is_length(text, decimal)]
+    plain = [text for text in read if not text.isdigit()]
+    return len(read) > 0 and len(read) >= SPOKEN_SHARE * len(said) and 2 * len(plain) >= len(read)
+
+
+def _is_length(text: str, decimal: str) -> bool:
+    try:
+        return math.isfinite(number(text, decimal))
+    except NotNumberError:
+        return number_with_unit(text, "length", decimal) is not None
 
 
 def _position(table: Table, columns: Mapping[str, Column]) -> tuple[str, str] | None:

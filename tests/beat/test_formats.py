@@ -15,6 +15,7 @@ from pyproj import Transformer
 
 from reachmap.beat import read_beat
 from reachmap.beat.share import share_beat
+from reachmap.errors import InputError
 from tests.beat.folders import LAT, LON, SOUNDING_COLUMNS, TOML, make, outline_text, sounding_rows, table_text
 
 ROWS = sounding_rows()
@@ -330,3 +331,38 @@ def test_the_same_outline_in_any_format(tmp_path):
         assert [len(part.interiors) for part in beat.outline.geoms] == [1], name
     assert areas["outline__geojson"] == pytest.approx(120 * 16 - 10 * 4, rel=1e-4)
     np.testing.assert_allclose(list(areas.values()), areas["outline__geojson"], rtol=1e-5)
+
+
+SPOKEN = {
+    "plain": lambda metres: f"{metres:.2f}",
+    "metres": lambda metres: f"{metres:.2f} m",
+    "decimal comma": lambda metres: f"{metres:.2f}".replace(".", ","),
+    "feet": lambda metres: f"{metres / 0.3048:.2f} ft",
+}
+
+
+@pytest.mark.parametrize("how", SPOKEN)
+def test_waypoints_named_by_their_depth_need_nothing_more(tmp_path, how):
+    """What anybody with a phone can do while wading; a foot is 0.3048 m by definition."""
+    points = gpd.GeoDataFrame({"name": [SPOKEN[how](float(row[2])) for row in ROWS]}, geometry=frame().geometry)
+    points.loc[[0, 7], "name"] = ["car park", "good fish"]
+    points.to_file(tmp_path / "made.gpx", driver="GPX")
+    folder = make(tmp_path / "beat", soundings__csv=None, soundings__gpx=(tmp_path / "made.gpx").read_bytes())
+    beat = read_beat(folder)
+    depths = [float(row[2]) for k, row in enumerate(ROWS) if k not in (0, 7)]
+    np.testing.assert_allclose(beat.soundings["depth_m"], depths, atol=0.006)
+    (told,) = [finding for finding in beat.findings if finding.code == "depth-in-words"]
+    assert "2 that say something else were left out" in told.what
+    x, y = beat.soundings.geometry.x, beat.soundings.geometry.y
+    same = read_beat(make(tmp_path / "same")).soundings.geometry.drop([0, 7])
+    np.testing.assert_allclose(
+        np.hypot(x.to_numpy() - same.x.to_numpy(), y.to_numpy() - same.y.to_numpy()), 0, atol=0.05
+    )
+
+
+def test_waypoints_that_are_only_counted_are_no_depths(tmp_path):
+    points = gpd.GeoDataFrame({"name": [f"{k:03d}" for k in range(len(ROWS))]}, geometry=frame().geometry)
+    points.to_file(tmp_path / "made.gpx", driver="GPX")
+    folder = make(tmp_path / "beat", soundings__csv=None, soundings__gpx=(tmp_path / "made.gpx").read_bytes())
+    with pytest.raises(InputError, match="no depth among the columns"):
+        read_beat(folder)
