@@ -111,21 +111,26 @@ def _met(
     outlooks: Mapping[str, Outlook],
     orders: Mapping[str, pd.DataFrame],
     days: Mapping[str, DayLight],
-) -> dict[int, list[Hour]]:
+) -> dict[int, list[list[Hour]]]:
     """When each lie is met: as the order of the first scene has it, else at that scene's hour.
 
     And once more in the dark if that is by day, or the other way round, to know where to stand then: in another scene
-    likewise, or when the sun stands lowest or highest.
+    likewise, or when the sun stands lowest or highest. Either with the hours to try where there is no place at the
+    first.
     """
     numbers, rounds = lies.table.index.tolist(), list[dict[int, Hour]]()
     for name, outlook in outlooks.items():
         met = dict.fromkeys(numbers, _hour(beat.local(outlook.scene.when), outlook.light.sun))
-        rounds.append(met | {row.lie: _at_step(days[name], row.step) for row in orders[name].itertuples()})
+        rounds += [met | {row.lie: _at_step(days[name], row.step) for row in orders[name].itertuples()}, met]
     for day in [*days.values()][:1]:
         heights = [sun.altitude_deg for sun in day.sun]
         rounds += [dict.fromkeys(numbers, _at_step(day, at)) for at in (np.argmin(heights), np.argmax(heights))]
-    first, *others = rounds
-    return {n: [hour, *[other[n] for other in others if other[n].dark != hour.dark][:1]] for n, hour in first.items()}
+
+    def tries(number: int, dark: bool) -> list[Hour]:
+        return list(dict.fromkeys(met[number] for met in rounds if met[number].dark == dark))
+
+    found = {n: [tries(n, hour.dark), tries(n, not hour.dark)] for n, hour in rounds[0].items()}
+    return {n: [hours for hours in both if hours] for n, both in found.items()}
 
 
 def _at_step(day: DayLight, step: int | np.intp) -> Hour:

@@ -71,20 +71,24 @@ class Hour:
     when: str
 
 
-def stances(channel: Channel, hours: Mapping[int, Sequence[Hour]], lies: Lies, layers: Derived) -> gpd.GeoDataFrame:
+def stances(
+    channel: Channel, hours: Mapping[int, Sequence[Sequence[Hour]]], lies: Lies, layers: Derived
+) -> gpd.GeoDataFrame:
     """The best stances of every lie (see `Visit.stances`).
 
     Parameters
     ----------
     channel, lies : the water and its lies
-    hours : lie -> the hours it is met at: the sun throws the shadow, darkness makes wading harder
+    hours : lie -> the hours it is met at, each with others to try where there is no place at the first: the sun throws
+        the shadow, darkness makes wading harder
     layers : with redd, 1 where nobody should tread
     """
     shapely.prepare(channel.beat.outline)
     rows = []
     for number in map(int, lies.table.index):
-        for hour in hours[number]:
-            rows += _of_lie(channel, hour, lies, number, layers)
+        for tries in hours[number]:
+            found = (_of_lie(channel, hour, lies, number, layers) for hour in tries)
+            rows += next(filter(None, found), [])
     columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "dark", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
 

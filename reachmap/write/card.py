@@ -72,8 +72,9 @@ def card_page(result: Result) -> str:
 def _lie_line(result: Result, scene: str, number: int) -> str:
     """One lie: what, where from, what the fish sees."""
     row, kind = result.lies.scenes[scene].loc[number], result.lies.table.loc[number, "kind"]
-    stands = result.visit.stances[result.visit.stances["lie"] == number]
-    stand = ""
+    stances, dark = result.visit.stances, is_dark(result.first[1].light.sun)
+    stands = stances[(stances["lie"] == number) & (stances["dark"] == dark)]
+    stand = f" No place to stand was found {'for the dark' if dark else 'by daylight'}."
     if len(stands):
         best = stands.iloc[0]
         stand = f" {VERBS[best['how']]} {PLACES[best['on']]}, {best['reason']}."

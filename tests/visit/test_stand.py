@@ -34,7 +34,7 @@ def shadow(x: float, y: float, height: float, sun: Body) -> shapely.LineString:
 
 @pytest.mark.parametrize("guessed", ["depth_guessed", "speed_relative"])
 def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
-    hours = {int(n): [Hour(Body(58.0, 180.0, 1e5), False, "12:00")] for n in made.lies.table.index}
+    hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
     assert (stances(made.channel, hours, made.lies, none)["on"] == "water").any()
     channel = replace(made.channel, **{guessed: True})
@@ -48,7 +48,7 @@ def test_after_dark_one_stands_on_the_bank_where_that_will_do(made):
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
     on = {}
     for dark, sun in ((False, Body(58.0, 180.0, 1e5)), (True, Body(-20.0, 0.0, 0.0))):
-        hours = {int(n): [Hour(sun, dark, "12:00")] for n in made.lies.table.index}
+        hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
         found = stances(made.channel, hours, made.lies, none)
         best = found[found["rank"] == 1]
         assert len(best)
@@ -73,7 +73,7 @@ def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, he
     scene = replace(toy.scenes()[0], when=toy.NOON.replace(month=month))
     redd = redds(channel, [scene])
     assert redd.any() == (month == 10)
-    hours = {int(n): [Hour(sun, dark, "12:00")] for n in made.lies.table.index}
+    hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
     wading = wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure)
     for stance in stances(
         channel, hours, made.lies, Derived(("redd",), lambda name, cells: redd[cells], len(redd))

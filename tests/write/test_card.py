@@ -51,6 +51,25 @@ def test_every_lie_the_card_sends_one_to_is_in_its_sketch(sample_result):
     assert named | {int(n) for n in re.findall(r"<b>Lie (\d+)", page)} == drawn
 
 
+def test_the_card_of_a_day_sends_nobody_to_where_they_would_stand_in_the_dark(sample_result):
+    """Of a lie where one finds no place at its hour the scene's own is tried."""
+    told = re.findall(r"<b>Lie (\d+)", card_page(sample_result))
+    assert "in the dark" not in "".join(re.findall(r"<li value.*?</li>", card_page(sample_result)))
+    stances = sample_result.visit.stances
+    by_day = stances[~stances["dark"] & stances["lie"].isin([int(n) for n in told])]
+    assert set(by_day["lie"]) == {int(n) for n in told}
+    order = sample_result.visit.order.set_index("lie")["step"]
+    times = {lie: f"{sample_result.day.times[step]:%H:%M}" for lie, step in order.items()}
+    other = {row.when for row in by_day.itertuples() if row.when != times.get(row.lie, "13:00")}
+    assert other == {"13:00"}, "no lie here needs another hour than its own, so this shows nothing"
+
+
+def test_where_no_place_to_stand_is_found_the_card_says_so(sample_result):
+    only_dark = sample_result.visit.stances.query("dark")
+    page = card_page(replace(sample_result, visit=replace(sample_result.visit, stances=only_dark)))
+    assert page.count("No place to stand was found by daylight.") == len(re.findall(r"<li value", page)) > 0
+
+
 def test_an_order_that_does_not_begin_at_the_scenes_hour_says_how_its_hours_were_come_to(sample_result):
     """Else "05:30" on the card of a scene at 13:00 would be a riddle."""
     words = "At the hours that suit most of them"

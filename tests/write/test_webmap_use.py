@@ -160,7 +160,7 @@ def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
     text = panel.inner_text()
     assert "night eye" in text
     assert "hardly a fly in this light" in text
-    assert "not for the dark" in text
+    assert "no place was found for the dark" in text
     assert "Flies" not in text
 
 
@@ -236,7 +236,7 @@ def test_where_to_stand_after_dark_is_told_after_dark(offline, tmp_path, result)
         page.evaluate(f"reachmapPage.set({{step: {step}}}); reachmapPage.place.lie(1)")
         assert stand in said(page)
         assert fly in said(page)
-        assert "not for the dark" not in said(page)
+        assert "no place was found" not in said(page)
         (box,) = page.evaluate(f"[...document.querySelectorAll('.stance')].map({BOX})")
         places.append(box[0])
     assert places[1] > places[0]

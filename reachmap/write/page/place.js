@@ -66,13 +66,14 @@ function makePlace(page) {
 
   // What to do about a lie: where to stand, where the fly lands, how long it is seen.
   function todo(n, seen) {
-    const [stance] = stancesFor(D, n, isDark(D, state.setting));
+    const dark = isDark(D, state.setting);
+    const [stance] = stancesFor(D, n, dark);
     const lanes = D.shapes.lanes.filter((one) => one.lie === n);
     const time = seen.seconds > D.curves.sight.inspect_s ? ', time to inspect it' : '';
     const sees = seen.range >= D.fly_least_m
       ? `the fly at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s${time}` : 'hardly a fly in this light';
     return [
-      [stance && standWord(stance), stance && standText(stance, isDark(D, state.setting))],
+      stance ? [standWord(stance), standText(stance)] : ['Stand:', `no place was found ${dark ? 'for the dark' : 'by daylight'}`],
       ['Cast', lanes.length && castText(lanes)],
       ['The fish sees', sees],
     ].filter(([, text]) => text).map(([name, text]) => el('p', {}, el('b', { text: name }), ` ${text}.`));

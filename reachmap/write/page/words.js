@@ -87,16 +87,11 @@ const eyeWord = (state) => (state > 0.9 ? 'day eye' : state < 0.1 ? 'night eye' 
 
 // What to do there, and where it is, as worked out for one hour of the day.
 const standWord = (stance) => (stance.how === 'kneeling' ? 'Kneel' : 'Stand');
-// Where to stand for a lie by daylight or in the dark, or what is known for the other.
-function stancesFor(D, lie, dark) {
-  const own = D.shapes.stances.filter((one) => one.lie === lie);
-  const alike = own.filter((one) => one.dark === dark);
-  return alike.length ? alike : own;
-}
-function standText(stance, night) {
+// Where to stand for a lie by daylight or in the dark.
+const stancesFor = (D, lie, dark) => D.shapes.stances.filter((one) => one.lie === lie && one.dark === dark);
+function standText(stance) {
   const place = stance.on === 'water' ? 'in the water' : 'on the bank';
-  const only = night && !stance.dark ? ', not for the dark' : '';
-  return `${place}, ${stance.reason}; ${units.length(stance.cast_m, 0)} away (worked out for ${stance.when}${only})`;
+  return `${place}, ${stance.reason}; ${units.length(stance.cast_m, 0)} away (worked out for ${stance.when})`;
 }
 
 // How far above a lie its lanes want the fly to land.
