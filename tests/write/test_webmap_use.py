@@ -240,6 +240,9 @@ def test_where_to_stand_after_dark_is_told_after_dark(offline, tmp_path, result)
         (box,) = page.evaluate(f"[...document.querySelectorAll('.stance')].map({BOX})")
         places.append(box[0])
     assert places[1] > places[0]
+    page.evaluate("reachmapPage.set({cloud: 8})")
+    assert "hardly a fly in this light" in said(page)
+    assert "Flies" not in said(page), "of a fly that is hardly seen no colours are told"
 
 
 @pytest.mark.browser
