@@ -195,9 +195,10 @@ COLOUR_WORDS = (
 
 
 def fly_words(result: Result, scene: str, number: int) -> str:
-    """What becomes of the colours of a fly at a lie in a scene, as one sentence; "" where it isn't known."""
-    verdicts = result.visit.seen[scene].get(number, {}).get("colours")
-    if not isinstance(verdicts, Mapping):
+    """What becomes of the colours of a fly at a lie in a scene, as one sentence; "" where it can't be told."""
+    seen = result.visit.seen[scene].get(number, {})
+    verdicts = seen.get("colours")
+    if not isinstance(verdicts, Mapping) or seen.get("range_m", SEEN_LEAST_M) < SEEN_LEAST_M:
         return ""
     parts = []
     for one, several in COLOUR_WORDS:

@@ -118,3 +118,4 @@ def test_the_card_tells_the_light_of_its_hour(sample_folder, when, cloud, says):
     for words in says:
         assert words in page
     assert "0.0 m for" not in page
+    assert ("Flies: " in page) == ("Fly seen at" in page), "of a fly that is hardly seen no colours are told"
