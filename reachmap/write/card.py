@@ -72,7 +72,7 @@ def card_page(result: Result) -> str:
 def _lie_line(result: Result, scene: str, number: int) -> str:
     """One lie: what, where from, what the fish sees."""
     row, kind = result.lies.scenes[scene].loc[number], result.lies.table.loc[number, "kind"]
-    stances, dark = result.visit.stances, is_dark(result.first[1].light.sun)
+    stances, dark = result.visit.stances, _met_in_the_dark(result, number)
     stands = stances[(stances["lie"] == number) & (stances["dark"] == dark)]
     stand = f" No place to stand was found {'for the dark' if dark else 'by daylight'}."
     if len(stands):
@@ -86,6 +86,12 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
         view = view if seen["range_m"] >= SEEN_LEAST_M else " It sees hardly a fly in this light."
     why = escape(str(row["why"]))
     return f"<li value='{int(row['rank'])}'><b>Lie {number}, {kind}.</b> {why}.{escape(stand)}{view}</li>"
+
+
+def _met_in_the_dark(result: Result, number: int) -> bool:
+    """Whether it is dark when a lie is met: as the order has it, else at the scene's hour."""
+    order = result.visit.order.set_index("lie")["step"]
+    return is_dark(result.day.sun[order[number]] if number in order else result.first[1].light.sun)
 
 
 def _sketch(result: Result, numbers: Iterable[int]) -> str:

@@ -64,6 +64,18 @@ def test_the_card_of_a_day_sends_nobody_to_where_they_would_stand_in_the_dark(sa
     assert other == {"13:00"}, "no lie here needs another hour than its own, so this shows nothing"
 
 
+def test_who_begins_at_dusk_is_told_where_to_stand_in_the_dark_where_it_will_be_dark(sample_folder):
+    """On 21 December at 54.6 N civil dusk is about 16:30 (ephem); the last lies are met after it."""
+    made = reachmap.analyse(sample_folder, moment=reachmap.Moment(datetime(2026, 12, 21, 15, 40), 2))
+    assert f"{made.day.events['civil_dusk']:%H:%M}" == "16:29"
+    order = made.visit.order.set_index("lie")["when"]
+    lines = dict(re.findall(r"<b>Lie (\d+),(.*?)</li>", card_page(made)))
+    late = {int(number) for number in lines if order.get(int(number), "15:40") > "16:29"}
+    assert late
+    assert late != {int(number) for number in lines}
+    assert {int(number) for number, line in lines.items() if "in the dark" in line} == late
+
+
 def test_where_no_place_to_stand_is_found_the_card_says_so(sample_result):
     only_dark = sample_result.visit.stances.query("dark")
     page = card_page(replace(sample_result, visit=replace(sample_result.visit, stances=only_dark)))
