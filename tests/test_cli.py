@@ -292,3 +292,5 @@ def test_check_says_of_an_outline_no_river_runs_through_that_it_is_not_ready(tmp
         done = call(*words, folder)
         assert done.exit_code == 1, done.output
         assert "error: outline: no water leads from the upstream end" in done.output
+    # With what was noticed while reading.
+    assert "there are no soundings" in call("check", folder).output

@@ -32,6 +32,7 @@ TEXTS = ("speed_how", "line", "note", "time")
 SPOKEN, SPOKEN_SHARE = ("name", "cmt", "desc", "description", "label", "title", "text", "note"), 0.8
 """Columns of names and remarks in which depths are looked for where there is no column of depths, and the share of them
 that has to be one; assumed."""
+
 SECTION_ROWS, SECTION_SHARE = 4, 0.9
 """Rows of one x in a row that make a cross-section, and the share of rows that must lie in one (assumed)."""
 

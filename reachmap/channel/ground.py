@@ -121,5 +121,11 @@ def flow_from_slope(ground: Ground, slope: float, length_m: float) -> float:
 
 
 def guessed_flow(depth_m: np.ndarray, width_m: float) -> float:
-    """A flow that fits the depths of an average stream [m3/s], for relative speeds; off by a factor of 4 either way."""
+    """A flow that fits the section of an average stream [m3/s], for relative speeds; a rough guess.
+
+    Parameters
+    ----------
+    depth_m : of the cells (n_wet,) [m]
+    width_m : typical width [m]
+    """
     return flow_from_section(width_m * float(np.mean(depth_m)))

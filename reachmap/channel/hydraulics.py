@@ -21,7 +21,7 @@ LIMERINOS_RADIUS_M, LIMERINOS_D84_M = (0.31, 3.32), (0.019, 0.747)
 
 DEPTH_OF_FLOW = (0.409, 0.294)
 """Mean depth = 0.409 Q^0.294 [m, m3/s]; Raymond et al. 2012, Limnology and Oceanography: Fluids and Environments 2:41
-(as the manual of streamMetabolizer quotes it)."""
+(read where it is quoted, not in the paper)."""
 
 WIDTH_OF_FLOW = (12.88, 0.42)
 """Width = 12.88 Q^0.42 [m, m3/s] (same paper; from memory)."""
@@ -84,7 +84,7 @@ def flow_from_width(width_m: float) -> float:
 def flow_from_section(area_m2: float) -> float:
     """The flow of a stream whose section has this area [m3/s]: width times mean depth as they go with the flow.
 
-    So the speed, flow over area, goes as the 0.4th power of the area only; a factor of 3 either way.
+    So the speed, flow over area, goes as the 0.4th power of the area only.
     """
     (wide, power_wide), (deep, power_deep) = WIDTH_OF_FLOW, DEPTH_OF_FLOW
     return (area_m2 / (wide * deep)) ** (1 / (power_wide + power_deep))

@@ -34,12 +34,15 @@ def _noticed(folder: Path) -> list[Finding]:
     from reachmap.channel.kept import channel_of
     from reachmap.write.summary import in_its_units
 
-    progress = Progress(quiet=False)
     try:
         beat = read_beat(folder)
-        found = in_its_units(channel_of(beat, progress=progress).findings, beat)
     except InputError as error:
         return list(error.findings)
+    progress = Progress(quiet=False)
+    try:
+        found = in_its_units(channel_of(beat, progress=progress).findings, beat)
+    except InputError as error:
+        found = error.findings
     finally:
         progress.done()
     # How the upstream end was found in the end is told by the water.
