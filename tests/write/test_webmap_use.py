@@ -629,21 +629,22 @@ def test_on_a_phone_laid_on_its_side_a_tapped_lie_is_told_at_once(offline, page_
 
 @pytest.mark.browser
 @pytest.mark.parametrize(
-    ("lat", "told"),
+    ("lat", "lon", "told"),
     [
-        (65.0, ["sun down", "sun up"]),
-        (70.0, ["sun up all day"]),
-        (-70.0, ["no sun all day"]),
-        (-66.0, ["sun up", "sun down"]),
-        (54.6, ["sun up", "sun down"]),
+        (65.0, -20.0, ["sun down", "sun up"]),
+        (70.0, -20.0, ["sun up all day"]),
+        (66.45, 0.0, ["sun up all day"]),
+        (-70.0, -20.0, ["no sun all day"]),
+        (-66.0, -20.0, ["sun up", "sun down"]),
+        (54.6, -20.0, ["sun up", "sun down"]),
     ],
 )
 @pytest.mark.parametrize("size", [(1280, 800), PHONE])
-def test_sunrise_and_sunset_never_lie_over_one_another(offline, tmp_path, lat, told, size):
+def test_sunrise_and_sunset_never_lie_over_one_another(offline, tmp_path, lat, lon, told, size):
     """Where a summer night or a winter day lasts an hour or two, and where there is none."""
     when = datetime(2026, 6, 30, 12, tzinfo=UTC)
     scenes = tuple(replace(scene, when=when) for scene in toy.scenes()[:1])
-    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=scenes, lat=lat, lon=-20.0, time_zone="UTC"))
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=scenes, lat=lat, lon=lon, time_zone="UTC"))
     path = tmp_path / "map.html"
     path.write_text(map_page(toy.result(ch, days=light_of_scenes(ch, scenes))), encoding="utf-8")
     page = ready(offline, path, size).page

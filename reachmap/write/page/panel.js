@@ -23,7 +23,8 @@ function drawHours(day, shadeOfLie) {
     const middle = within(40, (marks[0].at + marks[1].at) / 2, 60);
     [marks[0].at, marks[1].at] = [middle - 20, middle + 20];
   }
-  if (!marks.length) marks.push({ text: day.altitude[0][0] > 0 ? 'sun up all day' : 'no sun all day', at: 50 });
+  const highest = Math.max(...day.altitude.map(([sun]) => sun));
+  if (!marks.length) marks.push({ text: highest > 0 ? 'sun up all day' : 'no sun all day', at: 50 });
   $('strip-words').replaceChildren(...marks.map((mark) => {
     const span = el('span', { text: mark.text });
     span.style.left = `${mark.at}%`;
