@@ -137,9 +137,11 @@ def _units(given: Mapping[str, Any]) -> dict[str, str]:
 
 def _with_named_depths(table: Table, units: Mapping[str, str], report: Report) -> Table:
     """A table of places without a depth whose names or remarks are depths, as waypoints marked while wading have."""
+    if table.geometry is None:
+        return table
     chosen = table.settings.get("columns") or {}
     known = match(table.header, WANTED, table.file, Report(), chosen=chosen, units=units)
-    if table.geometry is None or "depth" in known or "bed_level" in known:
+    if "depth" in known or "bed_level" in known:
         return table
     rows = list(table.rows)
     for index in (k for k, header in enumerate(table.header) if tidy(header) in SPOKEN):

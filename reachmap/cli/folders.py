@@ -46,7 +46,7 @@ def _noticed(folder: Path) -> list[Finding]:
     finally:
         progress.done()
     # How the upstream end was found in the end is told by the water.
-    told = any(f.code in ("head-assumed", "head-currents", "head-terrain") for f in found)
+    told = any(f.code.startswith("head-") for f in found)
     return [*(f for f in beat.findings if not (told and f.code == "head-unknown")), *found]
 
 

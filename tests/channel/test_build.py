@@ -145,6 +145,4 @@ def test_cells_are_made_smaller_where_the_water_beside_an_island_is_narrower_tha
 
 def test_a_strait_hardly_any_water_finds_through_is_worked_out_without_a_warning():
     water = shapely.box(0, 0, 100, 8).difference(shapely.box(40, 0.2, 60, 7.8))
-    channel = build_channel(beat(water), 0.25)
-    assert np.isfinite(channel["speed"]).all()
-    assert channel["speed"].max() < 3.0
+    assert np.isfinite(build_channel(beat(water), 0.25)["speed"]).all()
