@@ -44,7 +44,8 @@ class Parts:
 
     def checksums(self) -> dict[str, str]:
         """File name -> sha256."""
-        return {source.name: source.sha256 for sources in self.by_role.values() for source, _ in sources}
+        found = [source for sources in self.by_role.values() for source, _ in sources]
+        return {name: sha256 for one in found for name, sha256 in ((one.name, one.sha256), *one.beside.items())}
 
 
 def find_parts(folder: Path, settings: Settings, report: Report) -> Parts:

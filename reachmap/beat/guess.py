@@ -23,9 +23,9 @@ from reachmap.beat.messages import Report
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.numbers import NotNumberError, number
 from reachmap.beat.place import Placer, distance_km, zone_places
-from reachmap.beat.source import Source, look
+from reachmap.beat.source import Source, look, shp_parts
 from reachmap.beat.tables import Table
-from reachmap.beat.vectors import SHP_PARTS, read_any
+from reachmap.beat.vectors import read_any
 from reachmap.errors import InputError
 
 NEAR_KM = 0.5
@@ -158,9 +158,7 @@ def _copy(file: _File, guess: Guess) -> None:
     count = sum(name.split(".")[0].startswith(file.role) for name in guess.copies)
     stem = file.role if not count or file.role != "soundings" else f"{file.role}-{count + 1}"
     if file.source.kind == "shp":
-        for part in file.path.parent.iterdir():
-            if part.stem == file.path.stem and part.suffix.lower() in SHP_PARTS:
-                guess.copies[f"{stem}{part.suffix.lower()}"] = part
+        guess.copies |= {f"{stem}{ending}": part for ending, part in shp_parts(file.path).items()}
         return
     suffix = ".nmea" if file.source.kind == "nmea" else file.path.suffix.lower()
     guess.copies[f"{stem}{suffix}"] = file.path

@@ -155,7 +155,7 @@ class Beat:
     survey_date, flow_m3_s, slope : as given or None
     d84_m : bed material, the size 84 % of stones are finer than [m]
     water, fish, scenes : defaults of the beat; `scenes` is never empty
-    head : (x, y) of the upstream end [m] or None when unknown
+    head : (x, y) of the upstream end [m], None where nothing says it but `caps` or what was measured
     caps : ((x, y, x, y), (x, y, x, y)) upstream and downstream end lines, left bank first, or None
     findings : warnings and notes met while reading
     sources : file name -> sha256 of its bytes

@@ -297,13 +297,10 @@ def _d84(survey: Mapping[str, Any], report: Report) -> float:
 
 
 def _head(desk: _Desk, outline: Outline) -> tuple[float, float] | None:
-    """The upstream end: from the end lines, from [survey] head, else unknown."""
-    if outline.caps is not None:
-        x0, y0, x1, y1 = outline.caps[0]
-        return (x0 + x1) / 2, (y0 + y1) / 2
+    """The upstream end as [survey] head says, else as a head end does that was drawn without a tail end."""
     given = desk.settings.get("survey", "head")
     if given is None:
-        if outline.head is None:
+        if outline.head is None and outline.caps is None:
             desk.report.say("head-unknown", FILE, "[survey] head")
         return outline.head
     x, y = to_local(np.array([[given[1], given[0]]]), outline.crs)[0]

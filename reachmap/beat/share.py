@@ -12,14 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from pyproj import CRS, Transformer
+import shapely
 
-from reachmap.beat.model import Beat, Scene
+from reachmap.beat.model import Beat, Scene, Visitor, Water
+from reachmap.beat.place import local_crs, move, to_degrees
 from reachmap.constants import METRES_A_DEGREE
 from reachmap.errors import OutputError, SettingError
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from pyproj import CRS
 
 PARTS = ("notes", "log")
 """Parts that may be left out."""
@@ -56,26 +58,26 @@ def share_beat(
         raise SettingError(f"--round {round_m:g}: the spacing must be above 0 m")
     if out.exists():
         raise OutputError(f"{out} is already there. Choose another place, or remove it yourself.")
-    lat, lon = _moved(beat, round_m)
+    crs = local_crs(*_moved(beat, round_m))
     remarks = "notes" not in without
     files: dict[str, str | bytes] = {
-        "beat.toml": _settings(beat, name or beat.name),
-        "outline.geojson": _outline(beat, lat, lon),
-        "soundings.csv": _soundings(beat, lat, lon, remarks),
+        "beat.toml": _settings(beat, name or beat.name, crs),
+        "outline.geojson": _outline(beat, crs),
+        "soundings.csv": _soundings(beat, crs, remarks),
     }
     for part in ("cover", "shade"):
         table = getattr(beat, part)
         if not table.empty:
-            files[f"{part}.geojson"] = _features(table, lat, lon, remarks)
+            files[f"{part}.geojson"] = _features(table, crs, remarks)
     if beat.terrain is not None:
-        files["terrain.tif"] = _terrain(beat, lat, lon)
+        files["terrain.tif"] = _terrain(beat, crs)
     if beat.skyline is not None:
         pairs = zip(beat.skyline.azimuth_deg, beat.skyline.elevation_deg, strict=True)
         files["horizon.csv"] = "azimuth_deg,elevation_deg\n" + "".join(f"{a:g},{e:g}\n" for a, e in pairs)
     for part in PARTS:
         table = getattr(beat, part)
         if part not in without and not table.empty:
-            files[f"{part}.geojson"] = _features(table, lat, lon, remarks)
+            files[f"{part}.geojson"] = _features(table, crs, remarks)
     return _write(out, files)
 
 
@@ -89,27 +91,13 @@ def _moved(beat: Beat, round_m: float | None) -> tuple[float, float]:
     return lat, round(beat.lon / across) * across
 
 
-def _to_degrees(lat: float, lon: float) -> Transformer:
-    """From the beat's metres, laid around the given middle, to longitude and latitude."""
-    local = CRS.from_proj4(f"+proj=tmerc +lat_0={lat} +lon_0={lon} +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m")
-    return Transformer.from_crs(local, "EPSG:4326", always_xy=True)
+def _placed(shapes: np.ndarray, crs: CRS) -> np.ndarray:
+    """Geometries in the beat's metres in degrees around the given middle, 7 decimals (about 1 cm)."""
+    return shapely.set_precision(move(shapes, lambda xy: to_degrees(xy, crs)), 1e-7, mode="pointwise")
 
 
-def _placed(table: gpd.GeoDataFrame, lat: float, lon: float) -> Any:
-    """Geometries in degrees around the given middle, 7 decimals (about 1 cm)."""
-    import shapely
-
-    to_degrees = _to_degrees(lat, lon)
-    moved = shapely.transform(
-        table.geometry.to_numpy(), lambda xy: np.column_stack(to_degrees.transform(xy[:, 0], xy[:, 1]))
-    )
-    return shapely.set_precision(moved, 1e-7, mode="pointwise")
-
-
-def _features(table: gpd.GeoDataFrame, lat: float, lon: float, remarks: bool) -> str:
+def _features(table: gpd.GeoDataFrame, crs: CRS, remarks: bool) -> str:
     """A table as GeoJSON; without remarks the free text goes."""
-    import shapely
-
     kept = [c for c in table.columns if c != table.geometry.name and (remarks or c not in ("note", "text"))]
     features = [
         {
@@ -117,40 +105,37 @@ def _features(table: gpd.GeoDataFrame, lat: float, lon: float, remarks: bool) ->
             "properties": {c: _plain(table[c].iloc[i]) for c in kept},
             "geometry": json.loads(shapely.to_geojson(shape)),
         }
-        for i, shape in enumerate(_placed(table, lat, lon))
+        for i, shape in enumerate(_placed(table.geometry.to_numpy(), crs))
     ]
     return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False) + "\n"
 
 
-def _outline(beat: Beat, lat: float, lon: float) -> str:
+def _outline(beat: Beat, crs: CRS) -> str:
     """The outline and the end lines."""
     import geopandas as gpd
-    import shapely
 
     shapes: list[Any] = [beat.outline]
     roles: list[str | None] = [None]
     for role, cap in zip(("head end", "tail end"), beat.caps or (), strict=False):
         shapes.append(shapely.LineString([cap[:2], cap[2:]]))
         roles.append(role)
-    return _features(gpd.GeoDataFrame({"role": roles}, geometry=shapes), lat, lon, True)
+    return _features(gpd.GeoDataFrame({"role": roles}, geometry=shapes), crs, True)
 
 
-def _soundings(beat: Beat, lat: float, lon: float, remarks: bool) -> str:
+def _soundings(beat: Beat, crs: CRS, remarks: bool) -> str:
     """Soundings as a table, in metres and m/s."""
-    import shapely
-
     text = io.StringIO()
     toward = ["toward_deg"] if beat.soundings["toward_deg"].notna().any() else []
     columns = ["depth_m", "speed_m_s", "speed_how", *toward, "line", *(["note"] if remarks else [])]
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(["lon", "lat", *(f"flow_{c}" if c in toward else c for c in columns)])
-    places = shapely.get_coordinates(_placed(beat.soundings, lat, lon))
+    places = shapely.get_coordinates(_placed(beat.soundings.geometry.to_numpy(), crs))
     for (x, y), row in zip(places, beat.soundings[columns].itertuples(index=False), strict=True):
         writer.writerow([f"{x:.7f}", f"{y:.7f}", *("" if v is None or v != v else v for v in row)])
     return text.getvalue()
 
 
-def _terrain(beat: Beat, lat: float, lon: float) -> bytes:
+def _terrain(beat: Beat, crs: CRS) -> bytes:
     """The surface model around the given middle."""
     import rasterio
     from rasterio.io import MemoryFile
@@ -158,9 +143,6 @@ def _terrain(beat: Beat, lat: float, lon: float) -> bytes:
 
     terrain = beat.terrain
     assert terrain is not None  # the caller asks only where there is one
-    crs = rasterio.crs.CRS.from_string(
-        f"+proj=tmerc +lat_0={lat} +lon_0={lon} +k=1 +x_0=0 +y_0=0 +datum=WGS84 +units=m"
-    )
     rows, columns = terrain.height_m.shape
     with MemoryFile() as memory:
         with memory.open(
@@ -169,7 +151,7 @@ def _terrain(beat: Beat, lat: float, lon: float) -> bytes:
             height=rows,
             count=1,
             dtype="float32",
-            crs=crs,
+            crs=rasterio.crs.CRS.from_wkt(crs.to_wkt()),
             transform=from_origin(terrain.x0, terrain.y1, terrain.cell_m, terrain.cell_m),
             nodata=float("nan"),
             compress="deflate",
@@ -178,32 +160,54 @@ def _terrain(beat: Beat, lat: float, lon: float) -> bytes:
         return memory.read()
 
 
-def _settings(beat: Beat, name: str) -> str:
+def _settings(beat: Beat, name: str, crs: CRS) -> str:
     """beat.toml with what the map needs and nothing else."""
-    lines = [f"name = {json.dumps(name)}", f"time_zone = {json.dumps(beat.time_zone)}", "", "[survey]"]
+    lines = [f"name = {_text(name)}", f"time_zone = {_text(beat.time_zone)}", f"units = {_text(beat.units)}"]
+    lines += ["", "[survey]"]
     lines += [f"date = {beat.survey_date}"] if beat.survey_date else []
+    if beat.head is not None:
+        lon, lat = to_degrees(np.array([beat.head]), crs)[0]
+        lines += [f"head = [{lat:.7f}, {lon:.7f}]"]
     for key, value in (("flow_m3_s", beat.flow_m3_s), ("slope", beat.slope), ("d84_m", beat.d84_m)):
         lines += [f"{key} = {float(value)}"] if value is not None else []
     lines += ["", "[water]", *_water(beat.water)]
-    lines += ["", "[fish]", f'species = "{beat.fish.species}"', f"length_m = {beat.fish.length_m}"]
+    lines += ["", "[fish]", f"species = {_text(beat.fish.species)}", f"length_m = {beat.fish.length_m}"]
+    lines += ["", "[visitor]", *_visitor(beat.visitor)]
+    # As they were written: what the reader sets aside once, it sets aside again.
+    cleaning: Any = beat.settings.get("cleaning", {})
+    lines += ["", "[cleaning]", *(f"{key} = {value}" for key, value in cleaning.items())] if cleaning else []
     for scene in beat.scenes:
         lines += ["", *_scene(scene)]
     return "\n".join(lines) + "\n"
 
 
-def _water(water: Any) -> list[str]:
+def _text(text: str) -> str:
+    """A text as TOML takes it: escaped as in JSON, but for what lies beyond 16 bits, which stands as it is."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _yes(value: bool) -> str:
+    return str(value).lower()
+
+
+def _water(water: Water) -> list[str]:
     """Clarity, colour, temperature as settings."""
-    lines = [f"clarity_m = {water.clarity_m}", f'clarity_how = "{water.how}"', f'colour = "{water.colour}"']
+    lines = [f"clarity_m = {water.clarity_m}", f"clarity_how = {_text(water.how)}", f"colour = {_text(water.colour)}"]
     lines += [f"temperature_c = {water.temperature_c}"] if water.temperature_c is not None else []
-    return [*lines, "bed_visible = true"] if water.bed_visible else lines
+    return [*lines, f"bed_visible = {_yes(water.bed_visible)}"]
+
+
+def _visitor(visitor: Visitor) -> list[str]:
+    """Who comes as settings: whom the map counts as unsure must not wade more by a copy of it."""
+    lines = [f"unsure = {_yes(visitor.unsure)}"]
+    return lines + [f"{key} = {float(getattr(visitor, key))}" for key in ("height_m", "cast_m", "sink_m_s")]
 
 
 def _scene(scene: Scene) -> list[str]:
     """One scene as settings."""
-    lines = ["[[scenes]]", f"name = {json.dumps(scene.name)}", f"when = {scene.when.isoformat()}"]
-    lines += [f"cloud = {scene.cloud}", f"clarity_m = {scene.water.clarity_m}", f'colour = "{scene.water.colour}"']
-    lines += [f"town_glow_lux = {scene.town_glow_lux}"] if scene.town_glow_lux else []
-    return [*lines, f"leaf_on = {str(scene.leaf_on).lower()}"] if scene.leaf_on is not None else lines
+    lines = ["[[scenes]]", f"name = {_text(scene.name)}", f"when = {_text(scene.when.isoformat())}"]
+    lines += [f"cloud = {scene.cloud}", *_water(scene.water), f"town_glow_lux = {float(scene.town_glow_lux)}"]
+    return [*lines, f"leaf_on = {_yes(scene.leaf_on)}"] if scene.leaf_on is not None else lines
 
 
 def _plain(value: Any) -> Any:

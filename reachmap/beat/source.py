@@ -8,7 +8,8 @@ import posixpath
 import re
 import stat
 import zipfile
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from reachmap.beat.messages import Report, stop
@@ -39,6 +40,9 @@ _MAGIC = [
     (b"II+\x00", "tiff"),
     (b"MM\x00+", "tiff"),
 ]
+SHP_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+"""Files of one name that a shapefile is made of."""
+
 _NMEA = re.compile(r"\s*[$!][A-Z]{2}[A-Z0-9]{3},")
 _CHUNK = 1 << 20
 
@@ -55,6 +59,7 @@ class Source:
     encoding : of a text file, else ""
     sha256 : of its bytes
     size : [bytes]
+    beside : sha256 of the other files it is made of, by their names
     """
 
     path: Path
@@ -63,6 +68,7 @@ class Source:
     encoding: str
     sha256: str
     size: int
+    beside: Mapping[str, str] = field(default_factory=dict)
 
 
 def look(path: Path, folder: Path, report: Report) -> Source:
@@ -83,13 +89,21 @@ def look(path: Path, folder: Path, report: Report) -> Source:
             raise stop("too-large", name, size=size // MEGABYTE, limit=largest // MEGABYTE)
         is_text = kind in ("json", "kml", "gpx", "table", "nmea")
         sha256, encoding = _scan(path, head, name, is_text)
+        parts = shp_parts(path).values() if kind == "shp" else ()
+        beside = {shown_name(part, folder): _scan(part, b"", name, False)[0] for part in parts if part != path}
     except OSError as error:
         raise stop("unreadable", name, why=error.strerror or type(error).__name__) from error
     if encoding == "cp1252":
         report.say("encoding-guessed", name)
     if kind in ("kml", "gpx"):
         _refuse_entities(path, encoding, name)
-    return Source(path, name, kind, encoding, sha256, size)
+    return Source(path, name, kind, encoding, sha256, size, beside)
+
+
+def shp_parts(path: Path) -> dict[str, Path]:
+    """The files a shapefile is made of, by their endings in lower case."""
+    found = {part.suffix.lower(): part for part in sorted(path.parent.iterdir()) if part.stem == path.stem}
+    return {ending: found[ending] for ending in SHP_PARTS if ending in found}
 
 
 def shown_name(path: Path, folder: Path) -> str:

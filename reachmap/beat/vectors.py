@@ -19,7 +19,7 @@ from pyproj.exceptions import CRSError
 
 from reachmap.beat.geojson import read_geojson
 from reachmap.beat.messages import Report, stop
-from reachmap.beat.source import KIND_WORDS, Source, look, unpack
+from reachmap.beat.source import KIND_WORDS, Source, look, shp_parts, unpack
 from reachmap.beat.tables import Table, read_table
 
 DRIVERS = {
@@ -32,7 +32,6 @@ DRIVERS = {
 """The only formats opened, and what the reader must call them."""
 
 MOST_FEATURES = 3_000_000
-SHP_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 GPX_LAYERS = {
     "area": ("tracks", "routes"),
     "points": ("waypoints", "track_points", "route_points"),
@@ -68,13 +67,12 @@ def _scratch_copy(source: Source, scratch: Path) -> Path:
         if source.kind != "shp":
             shutil.copyfile(source.path, target)
             return target
-        parts = {path.suffix.lower(): path for path in source.path.parent.glob("*") if path.stem == source.path.stem}
+        parts = shp_parts(source.path)
         missing = [ending for ending in (".shx", ".dbf") if ending not in parts]
         if missing:
             raise stop("shp-parts", source.name, missing=" and ".join(missing))
-        for ending in SHP_PARTS:
-            if ending in parts:
-                shutil.copyfile(parts[ending], target.with_suffix(ending))
+        for ending, part in parts.items():
+            shutil.copyfile(part, target.with_suffix(ending))
     except OSError as error:
         raise stop("unreadable", source.name, why=error.strerror or "") from error
     return target

@@ -54,7 +54,7 @@ def _head_first(
     """Whether the second cap is the head, and what says so."""
     if beat.head is not None:
         away = [float(np.hypot(*(cap.mean(axis=0) - beat.head))) for cap in (first, second)]
-        return away[1] < away[0], "beat.toml"
+        return away[1] < away[0], "given"
     if beat.caps is not None:
         return False, "outline"
     down = _down_from_first(beat, water, width_m, first)

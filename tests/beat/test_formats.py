@@ -366,3 +366,18 @@ def test_waypoints_that_are_only_counted_are_no_depths(tmp_path):
     folder = make(tmp_path / "beat", soundings__csv=None, soundings__gpx=(tmp_path / "made.gpx").read_bytes())
     with pytest.raises(InputError, match="no depth among the columns"):
         read_beat(folder)
+
+
+def test_every_part_of_a_shapefile_counts_for_what_was_read(tmp_path):
+    """The depths stand in the .dbf: who mends one there must not get the water of before."""
+    parts = {f"soundings{ending}": content for ending, content in shapefile(tmp_path).items()}
+    folder = make(tmp_path / "beat", files={"soundings.csv": None, **parts})
+    before = read_beat(folder)
+    table = (folder / "soundings.dbf").read_bytes()
+    first = f"{before.soundings['depth_m'].iloc[0]:.3f}".encode()
+    (folder / "soundings.dbf").write_bytes(table.replace(first, b"0.777", 1))
+    after = read_beat(folder)
+    assert after.soundings["depth_m"].iloc[0] == 0.777
+    changed = {name for name, digest in after.sources.items() if before.sources[name] != digest}
+    assert changed == {"soundings.dbf"}
+    assert set(parts) >= set(after.sources) - {"beat.toml", "outline.geojson"} >= {"soundings.shp", "soundings.shx"}

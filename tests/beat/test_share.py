@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 import shapely
 
+from reachmap.beat import read_beat
 from reachmap.beat.share import share_beat
 from reachmap.errors import OutputError, SettingError
 from tests import toy
+from tests.beat.folders import make
 
 SECRET = "otter hole behind the third alder"
 
@@ -67,3 +69,77 @@ def test_an_existing_folder_is_left_alone(tmp_path):
 def test_wrong_settings_are_refused(tmp_path, given, says):
     with pytest.raises(SettingError, match=says):
         share_beat(secret_beat(), tmp_path / "out", **given)
+
+
+WHOLE = """
+name = "Höhle 🎣"
+time_zone = "Europe/London"
+units = "imperial"
+[survey]
+date = 2026-06-14
+flow_m3_s = 3.1
+slope = 0.004
+head = [54.6, -2.80093]
+bed = "cobble"
+[water]
+clarity_m = 2.5
+clarity_how = "dark sideways"
+temperature_c = 13
+[fish]
+species = "rainbow"
+length_m = 0.41
+[visitor]
+unsure = true
+height_m = 1.6
+cast_m = 9
+sink_m_s = 0.2
+[cleaning]
+deepest_ft = 60
+spike_m = 0.9
+[[scenes]]
+name = "evening 🎣"
+when = "2026-06-20 20:30"
+cloud = 3
+clarity_m = 0.8
+clarity_how = "dark from above"
+colour = "cloudy"
+temperature_c = 19.5
+bed_visible = true
+town_glow_lux = 0.01
+leaf_on = false
+"""
+
+
+def test_a_copy_reads_as_the_beat_it_was_made_from(tmp_path):
+    beat = read_beat(make(tmp_path / "beat", toml=WHOLE))
+    share_beat(beat, tmp_path / "out")
+    copy = read_beat(tmp_path / "out")
+    for name in (
+        "name",
+        "time_zone",
+        "units",
+        "survey_date",
+        "flow_m3_s",
+        "slope",
+        "d84_m",
+        "water",
+        "fish",
+        "visitor",
+    ):
+        assert getattr(copy, name) == getattr(beat, name), name
+    assert copy.scenes == beat.scenes
+    assert copy.settings["cleaning"] == beat.settings["cleaning"]
+    np.testing.assert_allclose(copy.head, beat.head, atol=0.05)
+    for name in ("depth_m", "speed_m_s"):
+        np.testing.assert_array_equal(copy.soundings[name], beat.soundings[name])
+    for name in ("speed_how", "line", "flag"):
+        assert list(copy.soundings[name]) == list(beat.soundings[name])
+
+
+def test_the_upstream_end_moves_along(tmp_path):
+    """Without it the copy's river could run the other way."""
+    beat = read_beat(make(tmp_path / "beat", toml=WHOLE))
+    share_beat(beat, tmp_path / "out", round_m=1000)
+    copy = read_beat(tmp_path / "out")
+    assert abs(copy.lat - beat.lat) > 1e-4 or abs(copy.lon - beat.lon) > 1e-4
+    np.testing.assert_allclose(copy.head, beat.head, atol=0.05)

@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 import shapely
 
+from reachmap.beat import read_beat
 from reachmap.beat.model import Terrain
-from reachmap.channel.caps import find_spine
+from reachmap.channel.caps import find_spine, join_parts
 from reachmap.channel.ends import choose_ends
+from tests.beat import folders
+from tests.beat.folders import collection, feature, make, ring
 from tests.channel.rivers import beat, hairpin_line, strip
 
 BOX = shapely.box(0, 0, 200, 20)
@@ -32,7 +35,7 @@ def slope(fall: float) -> Terrain:
 def test_the_head_the_user_names_is_the_head(head, x):
     got, report, findings = head_x(head=head)
     assert got == pytest.approx(x, abs=3)
-    assert report["head_from"] == "beat.toml"
+    assert report["head_from"] == "given"
     assert not report["head_assumed"]
     assert [f.code for f in findings] == ["caps-found"]
 
@@ -87,6 +90,21 @@ def test_the_assumed_end_does_not_depend_on_how_the_outline_was_drawn():
     turned = shapely.Polygon(np.roll(np.asarray(BOX.exterior.coords)[:-1], 2, axis=0)[::-1])
     one, two = (choose_ends(beat(shape), shape, find_spine(shape))[1]["head_end"] for shape in (BOX, turned))
     assert one == two
+
+
+def test_end_lines_in_a_file_and_a_head_in_the_settings_that_contradict_each_other_are_told(tmp_path):
+    ends = {"head end": [(-60, -8), (-60, 8)], "tail end": [(60, -8), (60, 8)]}
+    lines = [feature("LineString", ring(points), role=role) for role, points in ends.items()]
+    text = collection(feature("Polygon", [ring(folders.BOX)]), *lines)
+    told = {}
+    for lon in (-2.80093, -2.79907):
+        toml = folders.TOML.replace("head = [54.6, -2.80093]", f"head = [54.6, {lon}]")
+        water = read_beat(make(tmp_path / str(lon), toml=toml, outline__geojson=text))
+        shape = join_parts(water.outline)[0]
+        found, _, findings = choose_ends(water, shape, find_spine(shape))
+        told[lon] = float(found[0][:, 0].mean()), [f.code for f in findings]
+    assert told[-2.80093] == (pytest.approx(-60, abs=0.1), [])
+    assert told[-2.79907] == (pytest.approx(60, abs=0.1), ["head-contradicts"])
 
 
 def test_drawn_ends_are_used_in_their_order_unless_the_head_says_otherwise():
