@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -14,8 +13,8 @@ import numpy as np
 from reachmap import __version__
 from reachmap.beat import Beat, read_beat
 from reachmap.beat.moment import OVERCAST, water_then
-from reachmap.channel import Channel, build_channel
-from reachmap.channel.kept import kept_channel
+from reachmap.channel import Channel
+from reachmap.channel.kept import channel_of
 from reachmap.errors import OutputError, SettingError
 from reachmap.run import Progress, analyse, scene_like, with_fish
 from reachmap.trout import find_lies, load_curves, write_curves
@@ -208,9 +207,7 @@ def learn(
     for k, beat in enumerate(beats):
         say(f"reading {beat.name}", k / len(beats))
         table = load_curves(curves, beat.fish, beat.water.temperature_c)
-        channel = kept_channel(
-            beat, {"cell_m": None, "stage_m": 0.0, "flow_m3_s": None}, functools.partial(build_channel, beat)
-        )
+        channel = channel_of(beat)
         say(f"joining the log of {beat.name}", (k + 0.5) / len(beats))
         joined.append(join_log(channel, table))
         found.append(_learned(beat.name, joined[-1], table))

@@ -20,7 +20,7 @@ from reachmap.memory import keeping_freed
 from reachmap.trout import Curves, Lies, Outlook, find_lies, how_sure, load_curves, outlook_for
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
-from reachmap.write.model import Result, temperatures
+from reachmap.write.model import Result
 
 Progress = Callable[[str, float], None]
 
@@ -96,8 +96,7 @@ def analyse(
     start = None if moment is None else chosen[0].when
     visit = plan_visit(channel, outlooks, lies, days, table, start)
     record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
-    tables = table.tables(temperatures(chosen))
-    return Result(channel, outlooks, days, lies, visit, tables, record)
+    return Result(channel, outlooks, days, lies, visit, table, record)
 
 
 def _outlooks(channel: Channel, lights: Sequence[Light], curves: Curves, engine: str) -> dict[str, Outlook]:

@@ -277,7 +277,7 @@ def result(ch: Channel | None = None, **change) -> Result:
         "days": days,
         "lies": lies,
         "visit": visit(ch),
-        "curves": curves.tables(),
+        "curves": curves,
         "record": {},
     }
     return Result(**{**values, **change})

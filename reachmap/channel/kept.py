@@ -1,8 +1,8 @@
 """What the last run worked out, kept, so that another scene does not interpolate again or follow the sun anew.
 
-Kept in the user's cache folder under a key made from the bytes of the input, the settings and the version: any change
-makes another key, nothing is ever stale. Each entry is one file, written beside and renamed, so an interrupted run
-leaves no half entry. Plain arrays and JSON only: reading an entry runs no code.
+Kept in the user's cache folder under a key made from the bytes of the input, what of the beat was made of them, the
+settings and the version: any change makes another key, nothing is ever stale. Each entry is one file, written beside
+and renamed, so an interrupted run leaves no half entry. Plain arrays and JSON only: reading an entry runs no code.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import shapely
+from pandas.util import hash_pandas_object
 
 from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel, Grid
@@ -127,14 +128,29 @@ def _keep(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> No
 
 
 def _key(beat: Beat, settings: dict[str, Any]) -> str:
-    """One key for the same bytes, settings, version and code."""
+    """One key for the same bytes, beat, settings, version and code."""
     what = [
         version("reachmap"),
         _code(),
         sorted(beat.sources.items()),
+        _content(beat),
         sorted((k, repr(v)) for k, v in settings.items()),
     ]
     return hashlib.sha256(json.dumps(what).encode()).hexdigest()[:32]
+
+
+def _content(beat: Beat) -> str:
+    """A mark of what water and shade are made from: a copy changed in memory must not get the water of its files."""
+    names = ("crs", "lat", "lon", "time_zone", "flow_m3_s", "slope", "d84_m", "head", "caps")
+    mark = hashlib.sha256(repr([getattr(beat, name) for name in names]).encode())
+    mark.update(shapely.to_wkb(beat.outline))
+    for table in (beat.soundings, beat.cover, beat.shade):
+        mark.update(b"".join(shapely.to_wkb(table.geometry.to_numpy())))
+        mark.update(hash_pandas_object(table.drop(columns=table.geometry.name), index=False).to_numpy().tobytes())
+    for part in (beat.terrain, beat.skyline):
+        for name, value in sorted(vars(part).items()) if part is not None else ():
+            mark.update(name.encode() + np.asarray(value).tobytes())
+    return mark.hexdigest()
 
 
 def _parts(channel: Channel) -> tuple[dict[str, Any], dict[str, np.ndarray]]:

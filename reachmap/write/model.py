@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
 from reachmap.light.model import DayLight
+from reachmap.trout.curves import Curves
 from reachmap.trout.model import Lies, Outlook
 from reachmap.visit.model import Visit
-
-
-def temperatures(scenes: Iterable[Scene]) -> list[float | None]:
-    """The water temperatures of some scenes [degC], each once, in their order; None where it is not known."""
-    return list(dict.fromkeys(scene.water.temperature_c for scene in scenes))
 
 
 @dataclass(frozen=True)
@@ -28,8 +24,7 @@ class Result:
     outlooks : what each scene comes to, by its name, in the beat's order
     days : the day of each scene in 10-minute steps, by scene name; scenes of one day share it
     lies, visit : what was found and what to do about it
-    curves : the curves in use as plain tables (what `trout.Curves.tables` returns for the scenes' `temperatures`), for
-        pages that score again
+    curves : the curves in use
     record : inputs, settings, versions, errors, for run.json
     """
 
@@ -38,7 +33,7 @@ class Result:
     days: Mapping[str, DayLight]
     lies: Lies
     visit: Visit
-    curves: Mapping[str, Any]
+    curves: Curves
     record: Mapping[str, Any] = field(default_factory=dict)
 
     @property

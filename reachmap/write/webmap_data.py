@@ -17,7 +17,7 @@ from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
 from reachmap.trout.reasons import MOON_LUX
-from reachmap.write.model import Result, temperatures
+from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
 from reachmap.write.summary import SEEN_LEAST_M, draw_words, fly_words, level_words, moment_words, order_words
 from reachmap.write.tiles import TILE, tiles, wet_runs
@@ -41,7 +41,9 @@ def page_data(result: Result) -> dict[str, Any]:
         factor += 1
         coarse = coarsen(fine, factor)
     grid = coarse.grid
-    days, warmth = distinct_days(result), temperatures(result.scenes)
+    # The water temperatures of the scenes [degC], each once; None where it is not known.
+    warmth = list(dict.fromkeys(scene.water.temperature_c for scene in result.scenes))
+    days = distinct_days(result)
     to_wgs = Transformer.from_crs(beat.crs, CRS.from_epsg(4326), always_xy=True)
     shown = f"Shown in cells of {grid.cell_m:.2g} m; worked out in cells of {fine.cell_m:.2g} m." if factor > 1 else ""
     return {
@@ -60,7 +62,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "moon_lux": MOON_LUX,
         "fly_least_m": SEEN_LEAST_M,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
-        "curves": dict(result.curves),
+        "curves": result.curves.tables(warmth),
         "scenes": [_scene(result, name, days, warmth) for name in result.outlooks],
         "temperatures": warmth,
         "lies": _lies(result, to_wgs),
@@ -89,8 +91,8 @@ def _layers(result: Result, coarse: Coarse) -> dict[str, Any]:
     millimetres = ("depth", "speed", "nose_speed", "rest_speed", "drift_speed")
     packed = {name: pack_words(coarse.mean(channel[name]), 0.001) for name in millimetres}
     shares = {
-        "cover_number": cover_number(channel),
-        "seam_number": seam_number(channel),
+        "cover_number": cover_number(channel, result.curves),
+        "seam_number": seam_number(channel, result.curves),
     }
     packed |= {name: pack_words(coarse.mean(values), SHARE) for name, values in shares.items()}
     packed["depth_sd"] = pack_small(coarse.mean(channel["depth_sd"]), 0.01)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from geopandas.testing import assert_geodataframe_equal
 
+from reachmap.beat.model import Fish, Skyline, Terrain
 from reachmap.channel import kept
 from tests import toy
 
@@ -44,6 +47,33 @@ def test_any_change_builds_again(built, change):
     beat = toy.beat(sources={"soundings.csv": "abd" if change == "bytes" else "abc"})
     kept.kept_channel(beat, {"cell_m": 2.0 if change == "settings" else 1.0}, build, fresh=change == "fresh")
     assert len(calls) == 2
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda b: {"soundings": b.soundings.assign(depth_m=b.soundings["depth_m"].where(b.soundings.index != 9, 0.7))},
+        lambda b: {"soundings": b.soundings.assign(geometry=b.soundings.geometry.translate(0.5))},
+        lambda b: {"cover": b.cover.iloc[:1]},
+        lambda b: {"shade": b.shade.assign(leaf="bare")},
+        lambda b: {"outline": b.outline.buffer(0.1)},
+        lambda b: {"slope": 0.004},
+        lambda b: {"terrain": Terrain(np.zeros((2, 2), np.float32), 0.0, 0.0, 1.0)},
+        lambda b: {"skyline": Skyline(np.array([0.0, 90.0, 180.0]), np.array([5.0, 0.0, 3.0]))},
+    ],
+)
+def test_a_beat_changed_in_memory_gets_no_water_of_its_files(built, change):
+    channel, build, calls = built
+    kept.kept_channel(channel.beat, {}, build)
+    kept.kept_channel(replace(channel.beat, **change(channel.beat)), {}, build)
+    assert len(calls) == 2
+
+
+def test_another_fish_on_another_day_keeps_the_water(built):
+    channel, build, calls = built
+    kept.kept_channel(channel.beat, {}, build)
+    kept.kept_channel(replace(channel.beat, fish=Fish("brook", 0.2), scenes=channel.beat.scenes[:1]), {}, build)
+    assert len(calls) == 1
 
 
 def test_arrays_are_kept_too(built):

@@ -139,9 +139,10 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
     every, glow = np.arange(ch.grid.n_wet), 0.0
     days = [result.days[name] for name in ("sunny noon", "night", "winter")]
     worst, edges = 0.0, 0
+    fishes = curves.tables()["fish"]
     for _ in range(50):
-        entry = int(rng.integers(0, len(result.curves["fish"])))
-        fish = Fish(result.curves["fish"][entry]["species"], result.curves["fish"][entry]["length_m"])
+        entry = int(rng.integers(0, len(fishes)))
+        fish = Fish(fishes[entry]["species"], fishes[entry]["length_m"])
         number, step, cloud = (int(rng.integers(0, most)) for most in (3, 144, 9))
         day = days[number]
         water = Water(
@@ -173,14 +174,34 @@ def test_the_page_scores_as_python_does(offline, page_file, result):
     quiet(one)
 
 
+OWN_CURVES = """
+[cover.depth_share]
+value = 0.1
+source = "test"
+[cover.structure_share]
+value = 0.3
+source = "test"
+[seam.contrast_full_m_s]
+value = 0.9
+source = "test"
+[day.depth]
+weight = 2.0
+points = [[0.2, 0.2], [1.0, 1.0]]
+source = "test"
+"""
+
+
 @pytest.mark.browser
-def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sample_folder, tmp_path):
+@pytest.mark.parametrize("own", ["", OWN_CURVES], ids=["packaged curves", "curves of one's own"])
+def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sample_folder, tmp_path, own):
     """A scene's button sets its day and its water too, so that sun, moon and fish are as in what is printed for it."""
+    curves = tmp_path / "own.toml"
+    curves.write_text(own, encoding="utf-8")
     beat = reachmap.read_beat(sample_folder)
     noon, overcast, night = beat.scenes
     when = noon.when.replace(month=1, day=15)
     winter = replace(overcast, name="winter", when=when, water=replace(noon.water, temperature_c=3.0))
-    made = reachmap.analyse(replace(beat, scenes=(noon, overcast, winter, night)))
+    made = reachmap.analyse(replace(beat, scenes=(noon, overcast, winter, night)), curves=curves)
     path = tmp_path / "map.html"
     path.write_text(map_page(made), encoding="utf-8")
     one = ready(offline, path, SIZES[0])

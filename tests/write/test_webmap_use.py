@@ -151,7 +151,7 @@ def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
     seconds = sight["sighting_range"][cells] / np.maximum(result.channel["drift_speed"][cells], 0.01)
     assert "Flies: white and green show light; red fades (as in “sunny noon”)" in text
     # The angle in minutes that a trout resolves, over a metre: L tan(MAR).
-    mar = result.curves["fish"][0]["mar_arcmin"]
+    mar = result.curves.eyes.mar_arcmin(result.channel.beat.fish)
     assert f"{1000 * np.tan(np.radians(mar / 60)):.1f} mm" in text
     said = re.search(r"The fish sees the fly at ([\d.]+) m, for ([\d.]+) s", text)
     assert float(said[2]) == pytest.approx(seconds.mean(), rel=0.15)
