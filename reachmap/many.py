@@ -9,14 +9,14 @@ from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_complet
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from reachmap import __version__
-from reachmap.errors import Finding, InputError, ReachmapError, SettingError
+from reachmap.errors import Finding, InputError, OutputError, ReachmapError, SettingError
 from reachmap.threads import share_processors
 
-READ = ("beat", "outline", "soundings", "cover", "shade", "terrain", "horizon", "notes", "log")
-"""Names (without ending) of the files of a beat that the chain reads."""
+if TYPE_CHECKING:
+    from reachmap.beat import Beat
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
 
     Raises
     ------
-    InputError : a catalogue names a folder that is not there
+    InputError : a catalogue can't be read or names a folder that is not there
     SettingError : two beats would be written to the same place
     """
     beats: list[Path] = []
@@ -55,7 +55,7 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
         if not path.is_file():
             beats.append(path)
             continue
-        for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), 1):
+        for number, line in enumerate(_lines(path), 1):
             entry = line.split("#")[0].strip()
             if entry and not (path.parent / entry).is_dir():
                 missing.append(
@@ -70,6 +70,15 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
     if twice:
         raise SettingError(f"two beats are called {twice[0]!r}; rename one of the folders")
     return beats
+
+
+def _lines(catalogue: Path) -> list[str]:
+    try:
+        return catalogue.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        what = f"can't be read ({getattr(error, 'strerror', None) or 'no text in UTF-8'})"
+        remedy = "A catalogue is a text file that names one beat folder a line."
+        raise InputError([Finding("error", str(catalogue), "", what, remedy)]) from error
 
 
 def map_many(
@@ -90,13 +99,20 @@ def map_many(
     out : where the folders and `index.html` go
     jobs : processes on this machine
     dask : address of a running Dask cluster to use instead (needs the extra `reachmap[cluster]`)
-    fresh : map again even where an earlier result of the same input stands
-    settings : as for `reachmap.analyse`
+    fresh : work everything out again, whatever stands or is kept of earlier runs
+    settings : as for `reachmap.analyse`; and `species` and `length_m` [m] of the fish, `imagery` as for `run.write`
     told : called with each outcome, how many are done, how many there are
+
+    Raises
+    ------
+    OutputError : the folder or the index page can't be written
     """
     from reachmap.write import index_page
 
-    out.mkdir(parents=True, exist_ok=True)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{out}: can't be made ({error.strerror}). Choose another folder with --out.") from error
     work = [(beat, out / beat.resolve().name, dict(settings or {}), fresh) for beat in beats]
     done: dict[Path, Outcome] = {}
     for outcome in _outcomes(work, jobs, dask):
@@ -104,9 +120,12 @@ def map_many(
         if told:
             told(outcome, len(done), len(work))
     outcomes = [done[beat] for beat in beats]
-    beside = out / ".index.html.new"
-    beside.write_text(index_page([vars(o) | {"out": o.out and o.out.name} for o in outcomes]), encoding="utf-8")
-    beside.replace(out / "index.html")
+    page, beside = index_page([vars(o) | {"out": o.out and o.out.name} for o in outcomes]), out / ".index.html.new"
+    try:
+        beside.write_text(page, encoding="utf-8")
+        beside.replace(out / "index.html")
+    except OSError as error:
+        raise OutputError(f"{out / 'index.html'}: can't be written ({error.strerror}); the maps are.") from error
     return outcomes
 
 
@@ -148,15 +167,18 @@ def _executor(jobs: int, dask: str | None) -> Iterator[Executor]:
 def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> Outcome:
     """Map one beat; whatever goes wrong with it becomes its message."""
     try:
-        if not fresh and (earlier := _earlier(beat, out, settings)):
-            return earlier
-        from reachmap.run import analyse, write
+        from reachmap.beat import read_beat
+        from reachmap.run import analyse, with_fish, write
         from reachmap.write import lies_table
         from reachmap.write.summary import printed
 
-        result = analyse(beat, **settings)
-        write(result, out)
-        made_of = result.channel.beat
+        more = dict(settings)
+        species, length_m, imagery = (more.pop(name, None) for name in ("species", "length_m", "imagery"))
+        made_of = with_fish(read_beat(beat, strict=more.get("strict", False)), species, length_m)
+        if not fresh and (earlier := _earlier(made_of, beat, out, settings)):
+            return earlier
+        result = analyse(made_of, fresh=fresh, **more)
+        write(result, out, bool(imagery))
         told = {"units": made_of.units}
         best = [{**row, **told, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
         memo = _memo(out)
@@ -170,19 +192,21 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
 
 
 def _asked(settings: Mapping[str, Any]) -> dict[str, str]:
-    """Version and settings in a form that compares equal after a trip through a file."""
-    return {"reachmap": __version__, **{key: repr(value) for key, value in sorted(settings.items())}}
+    """Version and settings in a form that compares equal after a trip through a file; a curves file by what it says."""
+    told = {key: repr(value) for key, value in sorted(settings.items())}
+    if (curves := settings.get("curves")) and Path(curves).is_file():
+        told["curves"] = hashlib.sha256(Path(curves).read_bytes()).hexdigest()
+    return {"reachmap": __version__, **told}
 
 
-def _earlier(beat: Path, out: Path, settings: Mapping[str, Any]) -> Outcome | None:
+def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) -> Outcome | None:
     """The earlier result of the same bytes, settings and version, if it stands whole."""
     try:
         record = json.loads((out / "run.json").read_text(encoding="utf-8"))
         memo = json.loads(_memo(out).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
-    now = {p.name: _sha256(p) for p in sorted(beat.iterdir()) if p.is_file() and p.name.split(".")[0] in READ}
-    if memo.get("asked") != _asked(settings) or record.get("sources") != now:
+    if memo.get("asked") != _asked(settings) or record.get("sources") != dict(made_of.sources):
         return None
     return Outcome(beat, out, record["beat"], kept=True, best=memo["best"])
 
@@ -190,9 +214,3 @@ def _earlier(beat: Path, out: Path, settings: Mapping[str, Any]) -> Outcome | No
 def _memo(out: Path) -> Path:
     """Where the best lies of a finished beat are kept for the next run, beside the folders and not inside."""
     return out.parent / ".made" / f"{out.name}.json"
-
-
-def _sha256(path: Path) -> str:
-    """Checksum of a file's bytes."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -14,13 +14,14 @@ from reachmap import __version__
 from reachmap.beat import Beat, Moment, Scene, read_beat
 from reachmap.channel import Channel
 from reachmap.channel.kept import channel_of, kept_arrays
-from reachmap.errors import SettingError
+from reachmap.errors import InputError, SettingError, sterner
 from reachmap.light import Light, light_at, light_of_scenes, prepare_shade
 from reachmap.memory import keeping_freed
 from reachmap.trout import Curves, Lies, Outlook, find_lies, how_sure, load_curves, outlook_for
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result
+from reachmap.write.summary import in_its_units
 
 Progress = Callable[[str, float], None]
 
@@ -38,6 +39,7 @@ def analyse(
     engine: str = "ordinary",
     fresh: bool = False,
     known: Lies | None = None,
+    strict: bool = False,
     progress: Progress | None = None,
 ) -> Result:
     """Read a beat, work out the water, the light, what the fish sees, where it holds and what to do about it.
@@ -55,11 +57,12 @@ def analyse(
     curves : a curves file of the user's own
     engine : "ordinary" or "energy"
     fresh : work the water out again even if the last run's is kept for the same input
+    strict : count what is warned of about the water as errors
     progress : called with the name of the step and the share done, 0-1
 
     Raises
     ------
-    InputError : the beat can't be used; carries every finding
+    InputError : the beat can't be used, or by `strict` isn't to be; carries every finding
     SettingError : a setting can't be used
     """
     say = progress or (lambda step, share: None)
@@ -71,6 +74,8 @@ def analyse(
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
     water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
     channel = channel_of(checked, water, fresh, lambda step, share: say(step, 0.05 + 0.35 * share))
+    if strict and any(finding.severity == "warning" for finding in channel.findings):
+        raise InputError(sterner(in_its_units(channel.findings, checked)))
     say("light", 0.4)
     shade = prepare_shade(channel)
 

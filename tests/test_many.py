@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from datetime import datetime
@@ -66,6 +67,66 @@ def test_a_cluster_of_two_workers_gives_the_same_bytes(three, tmp_path):
         for name in names:
             assert (tmp_path / "there" / beat / name).read_bytes() == (tmp_path / "here" / beat / name).read_bytes()
     assert (tmp_path / "there" / "index.html").read_bytes() == (tmp_path / "here" / "index.html").read_bytes()
+
+
+def test_curves_that_say_something_else_map_anew(three, tmp_path):
+    """A file of curves is kept under its name and edited."""
+    curves = tmp_path / "own.toml"
+    for least, kept in ((0.45, False), (0.45, True), (0.6, False)):
+        curves.write_text(f'[lies.least_score]\nvalue = {least}\nsource = "test"\n')
+        (one,) = map_many(three[:1], tmp_path / "out", jobs=1, settings={"cell_m": 2.0, "curves": curves})
+        assert one.kept == kept
+
+
+def test_what_a_beat_names_otherwise_counts_too(three, tmp_path):
+    """Soundings in a file called otherwise, named in beat.toml."""
+    folder = tmp_path / "named"
+    shutil.copytree(three[0], folder)
+    (folder / "soundings.csv").rename(folder / "june.csv")
+    toml = folder / "beat.toml"
+    toml.write_text(toml.read_text() + '\n[files.soundings]\npath = "june.csv"\n')
+    kept = []
+    for more in ("", "", "\n"):
+        with (folder / "june.csv").open("a") as file:
+            file.write(more)
+        kept.append(map_many([folder], tmp_path / "out", jobs=1, settings={"cell_m": 2.0})[0].kept)
+    assert kept == [False, True, False]
+
+
+def run(*arguments):
+    """One command for several beats."""
+    return CliRunner().invoke(main, [str(one) for one in ("map", *arguments)])
+
+
+def test_what_is_asked_of_one_beat_can_be_asked_of_many(three, tmp_path):
+    asked = (*three, "--cell", "2", "--species", "rainbow", "--length", "20in", "--imagery", "--quiet", "--json")
+    done = run(*asked, "--out", tmp_path / "out")
+    assert done.exit_code == 1
+    assert done.stderr == ""
+    outcomes = json.loads(done.stdout)
+    assert [bool(one["message"]) for one in outcomes] == [False, True, False]
+    assert [row["scene"] for row in outcomes[0]["best"]] == ["sunny noon", "overcast noon", "full-moon night"]
+    asked_for = json.loads((tmp_path / "out" / "two" / "run.json").read_text())["settings"]
+    assert (asked_for["species"], asked_for["length_m"]) == ("rainbow", pytest.approx(0.508))
+    assert "tile.openstreetmap.org" in (tmp_path / "out" / "two" / "map.html").read_text()
+
+
+def test_warnings_of_each_beat_stop_it_where_asked(three, tmp_path):
+    """The sample warns of two soundings that contradict each other."""
+    done = run(three[0], three[2], "--cell", "2", "--strict", "--out", tmp_path / "out")
+    assert done.exit_code == 1
+    assert done.stderr.count("differ by more than") == 2
+    assert "0 beats mapped, 2 not" in done.stdout
+
+
+def test_a_place_that_cannot_be_written_and_a_catalogue_that_cannot_be_read_are_told(three, tmp_path):
+    (tmp_path / "file").write_bytes(b"\xff\xfe\x00\xd8")
+    done = run(three[0], three[2], "--out", tmp_path / "file" / "out")
+    assert done.exit_code == 1
+    assert "can't be made" in done.stderr
+    done = run(tmp_path / "file", "--out", tmp_path / "out")
+    assert done.exit_code == 1
+    assert "no text in UTF-8" in done.stderr
 
 
 def test_no_cluster_there_is_told(three, tmp_path):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from reachmap.cli.typed import CELL, CLARITY, FLOW, LENGTH, STAGE, WARMTH, WhenType
-from reachmap.errors import Finding, InputError, ReachmapError, SettingError, sterner
+from reachmap.errors import Finding, InputError, ReachmapError, SettingError
 
 if TYPE_CHECKING:
     from reachmap.beat import Beat, Moment
@@ -171,12 +171,6 @@ def run_chain(
     progress("reading the beat", 0.0)
     checked: Beat = with_fish(read_beat(beat, strict=strict), species, length_m)
     try:
-        result = analyse(checked, progress=progress, **settings)
+        return analyse(checked, strict=strict, progress=progress, **settings)
     finally:
         progress.done()
-    found = result.channel.findings
-    if strict and any(finding.severity == "warning" for finding in found):
-        from reachmap.write.summary import in_its_units
-
-        raise InputError(sterner(in_its_units(found, result.channel.beat)))
-    return result

@@ -49,9 +49,7 @@ def map_command(
     """
     settings["moment"] = asked_moment(settings)
     if len(beats) > 1 or beats[0].is_file():
-        if imagery:
-            raise click.UsageError("--imagery works with one beat")
-        map_many_command(beats, out or Path("beats-map"), jobs, dask, settings)
+        map_many_command(beats, out or Path("beats-map"), jobs, dask, as_json, {**settings, "imagery": imagery})
         return
     result = run_chain(beats[0], **settings)
     # Only now, so that `run_chain` is the one to load the chain.
@@ -67,7 +65,9 @@ def map_command(
     click.echo(f"\nWritten to {target}/ - open {target / 'map.html'} in any browser, no signal needed.")
 
 
-def map_many_command(paths: tuple[Path, ...], out: Path, jobs: int, dask: str | None, settings: dict[str, Any]) -> None:
+def map_many_command(
+    paths: tuple[Path, ...], out: Path, jobs: int, dask: str | None, as_json: bool, settings: dict[str, Any]
+) -> None:
     """Map many beats, a line for each as it is done; exit code 1 if one could not be mapped."""
     from reachmap.many import Outcome, list_beats, map_many
 
@@ -75,14 +75,16 @@ def map_many_command(paths: tuple[Path, ...], out: Path, jobs: int, dask: str | 
         state = outcome.message or ("kept, nothing changed" if outcome.kept else "mapped")
         click.echo(f"[{done}/{of}] {outcome.beat}: {state}", err=True)
 
-    for word in ("quiet", "strict", "species", "length_m"):
-        if settings.pop(word):
-            raise click.UsageError(f"--{word.removesuffix('_m')} works with one beat; set it in each beat.toml")
-    fresh = settings.pop("fresh")
+    fresh, quiet = settings.pop("fresh"), settings.pop("quiet")
     plain = {k: v for k, v in settings.items() if v not in (None, (), 0.0)}
-    outcomes = map_many(list_beats(paths), out, jobs=jobs, dask=dask, fresh=fresh, settings=plain, told=told)
+    beats, silent = list_beats(paths), None if quiet else told
+    outcomes = map_many(beats, out, jobs=jobs, dask=dask, fresh=fresh, settings=plain, told=silent)
     failed = sum(1 for o in outcomes if o.out is None)
-    click.echo(f"{len(outcomes) - failed} beats mapped, {failed} not; open {out / 'index.html'}")
+    if as_json:
+        rows = [vars(one) | {"beat": str(one.beat), "out": one.out and str(one.out)} for one in outcomes]
+        click.echo(json.dumps(rows, indent=2, ensure_ascii=False))
+    else:
+        click.echo(f"{len(outcomes) - failed} beats mapped, {failed} not; open {out / 'index.html'}")
     if failed:
         sys.exit(1)
 
