@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from reachmap.beat.columns import QUANTITY, Column, match
+from reachmap.beat.columns import QUANTITY, TIME, Column, match
 from reachmap.beat.messages import Report, plain, some_rows, stop
 from reachmap.beat.model import COVER_KINDS, LEAVES, SHADE_KINDS, SPECIES
 from reachmap.beat.numbers import NotNumberError, number, number_with_unit
@@ -143,16 +143,11 @@ def read_log(table: Table, crs: CRS, anchor: Anchor | None, time_zone: str, repo
         species=rows.words("species", SPECIES, "species-unknown"),
         length_m=rows.numbers("fish_length", 0.01, 2.0),
         count=rows.numbers("count", 0, 10000),
-        hours=rows.numbers("hours", 0, 48 * 3600.0) / (3600.0 if _in_seconds(rows, "hours") else 1.0),
+        hours=rows.numbers("hours", 0, 48, TIME["h"]),
         cloud=rows.numbers("cloud", *CLOUD),
         clarity_m=rows.numbers("clarity", 0.01, 60.0),
         trip=[given or date for given, date in zip(rows.texts("trip"), day, strict=True)],
     )
-
-
-def _in_seconds(rows: _Rows, key: str) -> bool:
-    """Whether a column's header named a unit of time, so that its values were turned into seconds."""
-    return key in rows.columns and bool(rows.columns[key].unit)
 
 
 def empty(crs: CRS, columns: Sequence[str]) -> gpd.GeoDataFrame:
@@ -204,11 +199,11 @@ class _Rows:
                 shapes[i] = shapely.Point(x, y)
         return shapes, pair == ("lon", "lat")
 
-    def _number(self, cells: Sequence[Any], key: str, row: int) -> float:
+    def _number(self, cells: Sequence[Any], key: str, row: int, usual: float = 1.0) -> float:
         column = self.columns[key]
         cell = cells[column.index]
         try:
-            return number(cell, self.table.decimal) * column.factor
+            return number(cell, self.table.decimal) * (column.factor if column.unit else usual)
         except NotNumberError as error:
             with_unit = number_with_unit(cell, QUANTITY.get(key, ""), self.table.decimal)
             if with_unit is not None:
@@ -236,13 +231,16 @@ class _Rows:
             out.append(plain(text[: limit * 2], limit))
         return out
 
-    def numbers(self, key: str, low: float, high: float) -> np.ndarray:
-        """A column as numbers in SI within limits, NaN where there is none."""
+    def numbers(self, key: str, low: float, high: float, usual: float = 1.0) -> np.ndarray:
+        """A column as numbers within limits, NaN where there is none.
+
+        All in the unit (its factor to SI) in which one usually writes them, as a number without a unit is.
+        """
         out = np.full(len(self.row), np.nan)
         if key not in self.columns:
             return out
         for i, (row, cells) in enumerate(zip(self.row, self._cells, strict=True)):
-            value = self._number(cells, key, int(row))
+            value = self._number(cells, key, int(row), usual) / usual
             if math.isfinite(value) and not low <= value <= high:
                 where = f"{self.table.word} {row}"
                 header = self.columns[key].header

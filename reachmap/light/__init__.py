@@ -3,7 +3,7 @@
 from reachmap.light.bed import BedTerms, bed_light, bed_terms
 from reachmap.light.bodies import sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse, cloud_factors
-from reachmap.light.colours import band_attenuation, light_colours, pigment_light
+from reachmap.light.colours import band_attenuation
 from reachmap.light.day import (
     ShadeTime,
     eye_through_day,
@@ -37,12 +37,10 @@ __all__ = [
     "edge_step",
     "eye_through_day",
     "light_at",
-    "light_colours",
     "light_of_scenes",
     "light_through_day",
     "lux_through_day",
     "moon_lux",
-    "pigment_light",
     "prepare_shade",
     "shade_edge",
     "shade_times",

@@ -8,10 +8,8 @@ last three from memory; how much of each a colour word stands for is assumed.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from reachmap.beat.model import Water
-from reachmap.light.water import MU_REFERENCE, clarity_to_attenuation, kirk
+from reachmap.light.water import MU_REFERENCE, kirk
 
 BANDS_NM = ((400, 450), (450, 500), (500, 550), (550, 600), (600, 650), (650, 700))
 """The six bands [nm]."""
@@ -24,10 +22,6 @@ DAYLIGHT = np.array([0.1659, 0.1987, 0.1850, 0.1664, 0.1495, 0.1345])
 
 LUX_WEIGHT = np.array([0.0056, 0.0710, 0.3708, 0.4003, 0.1394, 0.0128])
 """Share of each band in the lux of daylight, D65 with the day eye's curve of CIE 1924 [-]."""
-
-ROD_WEIGHT = np.array([0.1294, 0.2678, 0.3605, 0.2086, 0.0327, 0.0011])
-"""Share of each band in what a trout's rods take from daylight, D65 with the A2 pigment of 527 nm (template of
-Govardovskii et al. 2000, Vis. Neurosci. 17:509) [-]."""
 
 CONTENT = {
     "stained": (6.0, 3.0),
@@ -58,29 +52,16 @@ def content_attenuation(g440_per_m: float, sediment_g_m3: float) -> tuple[np.nda
     return kd, absorbed + scattered
 
 
-def band_attenuation(water: Water) -> tuple[np.ndarray, np.ndarray]:
+def band_attenuation(colour: str, kd_per_m: float, c_per_m: float) -> tuple[np.ndarray, np.ndarray]:
     """Diffuse and beam attenuation of a water by band [1/m], each (6,).
 
     Their shape goes by the colour word; both are scaled so that, weighted as lux weighs the bands, they give the
     water's own Kd and c.
-    """
-    kd, c, _ = clarity_to_attenuation(water)
-    kd_shape, c_shape = content_attenuation(*CONTENT[water.colour])
-    return kd * kd_shape / float(kd_shape @ LUX_WEIGHT), c * c_shape / float(c_shape @ LUX_WEIGHT)
-
-
-def light_colours(water: Water, depth_m: ArrayLike) -> np.ndarray:
-    """Share of each band's surface light left at a depth, shape of `depth_m` + (6,)."""
-    kd = band_attenuation(water)[0]
-    return np.exp(-np.asarray(depth_m, float)[..., None] * kd)
-
-
-def pigment_light(water: Water, depth_m: ArrayLike, weight: np.ndarray = ROD_WEIGHT) -> np.ndarray:
-    """Share of the light a pigment takes in at the surface that it still gets at a depth, shape of `depth_m`.
 
     Parameters
     ----------
-    weight : share of each band in what the pigment takes from daylight (6,): rods by default; for a cone its mean
-        sensitivity by band times `DAYLIGHT`, over the sum
+    colour : colour word of the water
+    kd_per_m, c_per_m : its diffuse and beam attenuation [1/m], see `clarity_to_attenuation`
     """
-    return light_colours(water, depth_m) @ weight
+    kd, c = content_attenuation(*CONTENT[colour])
+    return kd * kd_per_m / float(kd @ LUX_WEIGHT), c * c_per_m / float(c @ LUX_WEIGHT)

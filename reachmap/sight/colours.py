@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reachmap.light.colours import DAYLIGHT, LUX_WEIGHT
+from reachmap.light.colours import DAYLIGHT, band_attenuation
 from reachmap.light.model import Light
 from reachmap.sight.pigments import CONES_NM, ROD_NM, band_sensitivity
 
@@ -43,16 +43,6 @@ TWINS = 2
 CONE_LEAST_LUX = 0.108
 """Light above which the cones work [lux]; 0.01 foot-candles, Ali 1961 (Can. J. Zool.), Atlantic salmon."""
 
-BAND_KD: dict[str, tuple[float, ...]] = {
-    "stained": (9.57, 4.41, 2.11, 1.12, 0.85, 0.84),
-    "clear": (0.58, 0.30, 0.20, 0.21, 0.40, 0.60),
-    "average": (1.99, 1.02, 0.59, 0.45, 0.57, 0.74),
-    "cloudy": (6.0, 3.3, 1.9, 1.3, 1.2, 1.3),
-    "spate": (15.7, 9.4, 5.9, 4.0, 3.2, 2.9),
-}
-"""Colour word -> attenuation by band for a typical water of that word [1/m]; only its shape is used. Computed from
-pure water (Pope & Fry 1997), dissolved colour and sediment with assumed amounts; measured bands would be better."""
-
 
 @dataclass(frozen=True)
 class ColourSeen:
@@ -65,17 +55,6 @@ class ColourSeen:
     verdict: str
 
 
-def water_bands(light: Light) -> tuple[np.ndarray, np.ndarray]:
-    """Diffuse and beam attenuation of the scene's water by band [1/m], each (6,).
-
-    The shape goes by the colour word; it is scaled so that the bands, weighted as lux weighs them, give the scene's
-    own attenuation. Scattering is taken alike in all bands, so that beam and diffuse attenuation differ by a constant.
-    """
-    shape = np.array(BAND_KD[light.scene.water.colour])
-    kd = shape * light.kd_per_m / float(shape @ LUX_WEIGHT)
-    return kd, np.maximum(light.beam_attenuation_per_m + kd - light.kd_per_m, kd)
-
-
 def colours_at(light: Light, depth_m: float, distance_m: float, lux: float | None = None) -> tuple[ColourSeen, ...]:
     """How every colour of `COLOURS` shows to a trout.
 
@@ -86,7 +65,7 @@ def colours_at(light: Light, depth_m: float, distance_m: float, lux: float | Non
     distance_m : between the two [m]
     lux : light there [lux]; below the cones' limit only the rods see, and nothing keeps its colour. None: by day
     """
-    kd, c = water_bands(light)
+    kd, c = band_attenuation(light.scene.water.colour, light.kd_per_m, light.beam_attenuation_per_m)
     down = DAYLIGHT * np.exp(-kd * depth_m)
     clear = np.exp(-c * distance_m)
     by_rods = lux is not None and lux < CONE_LEAST_LUX

@@ -68,7 +68,7 @@ class Verdict:
 
     Parameters
     ----------
-    n_fish, n_trips, hours : what it rests on
+    n_fish, n_trips : what it rests on
     boyce, auc : see `reachmap.trout.ranking`; the index is NaN too where the water fished scores too much alike
     classes : one row a score class: low, high, fish, water_share
     selection : selection ratios of the classes that have water, None under `LEAST_FISH` fish

@@ -24,6 +24,15 @@ def read(tmp_path, **files):
     return read_beat(make(tmp_path / "beat", **files))
 
 
+@pytest.mark.parametrize(
+    ("header", "cell", "want"),
+    [("hours", "1.5", 1.5), ("hours", "90 min", 1.5), ("hours", "2h", 2.0), ("hours (min)", "45", 0.75)],
+)
+def test_hours_fished_with_or_without_their_unit(tmp_path, header, cell, want):
+    log = f"date_time,lon,lat,what,{header}\n2026-06-20T19:00,-2.8,54.6,blank,{cell}\n"
+    assert list(read(tmp_path, log__csv=log).log["hours"]) == [pytest.approx(want)]
+
+
 def test_cover_of_every_shape_and_word(tmp_path):
     text = collection(
         spot(0, 1, kind="Boulder", size_m=1.2, height_m=0.8),

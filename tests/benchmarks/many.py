@@ -48,7 +48,7 @@ def main() -> None:
 def timed(beats: list[Path], out: Path, **how) -> tuple[float, str]:
     """Seconds of one way, with nothing kept from another, and the checksum of what came out."""
     start = perf_counter()
-    outcomes = map_many(beats, out, settings={"fresh": True}, **how)
+    outcomes = map_many(beats, out, fresh=True, **how)
     seconds = perf_counter() - start
     assert all(outcome.out for outcome in outcomes), [o.message for o in outcomes if not o.out][:3]
     return seconds, digest(out)

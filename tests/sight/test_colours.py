@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from reachmap.beat.model import COLOURS as WORDS
 from reachmap.sight import colours_at
-from reachmap.sight.colours import BAND_KD, COLOURS, LUX_WEIGHT, water_bands
+from reachmap.sight.colours import COLOURS
 from tests import toy
-from tests.published import load
 
-ROWS = load("sight")
 LIGHT = toy.light(toy.channel(4.0), toy.scenes()[0])
 
 
@@ -26,25 +23,6 @@ def water(word, kd=0.7, c=2.6):
 
 def seen(light, depth, distance, lux=None):
     return {one.name: one for one in colours_at(light, depth, distance, lux)}
-
-
-def test_every_word_has_bands():
-    assert set(BAND_KD) == set(WORDS)
-    ROWS["lux-bands"].check(LUX_WEIGHT.sum())
-
-
-@pytest.mark.parametrize("word", WORDS)
-def test_bands_give_the_scenes_own_attenuation(word):
-    kd, c = water_bands(water(word))
-    assert kd @ LUX_WEIGHT == pytest.approx(0.7)
-    assert np.all(c >= kd)
-
-
-def test_peat_leaves_the_red():
-    """Tea-stained water passes red best and blue worst."""
-    kd, _ = water_bands(water("stained"))
-    assert kd[-2:].max() < kd[:-2].min()
-    assert kd.argmax() == 0
 
 
 def test_close_by_everything_keeps_its_colour_but_black_and_white():
