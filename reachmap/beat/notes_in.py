@@ -6,16 +6,15 @@ from pathlib import Path
 
 import numpy as np
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from reachmap.beat.features import read_notes as read_features
 from reachmap.beat.messages import Report, stop
 from reachmap.beat.notes import KINDS, Note, read_notes
+from reachmap.beat.place import local_crs, to_degrees
 from reachmap.beat.source import look
 from reachmap.beat.vectors import read_any
 from reachmap.errors import InputError
-
-WGS84 = CRS.from_epsg(4326)
 
 
 def notes_of(path: Path) -> list[Note]:
@@ -36,23 +35,20 @@ def notes_of(path: Path) -> list[Note]:
         given = {"columns": {"text": "name", "note": "desc"}} if source.kind == "gpx" else {}
         table = read_any(source, "notes", "points", given, report)
         frame = read_features(table, _local(table.geometry), None, report)
-        to_degrees = Transformer.from_crs(frame.crs, WGS84, always_xy=True)
-        points = shapely.centroid(frame.geometry.to_numpy())
-        lon, lat = to_degrees.transform(shapely.get_x(points), shapely.get_y(points))
-        return [
-            _note(row, float(x), float(y), source.name) for row, x, y in zip(frame.itertuples(), lon, lat, strict=True)
-        ]
+        places = to_degrees(shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy())), frame.crs)
+        rows = zip(frame.itertuples(), places.tolist(), strict=True)
+        return [_note(row, lon, lat, source.name) for row, (lon, lat) in rows]
     raise InputError(report.findings())
 
 
 def _local(geometry: np.ndarray | None) -> CRS:
     """Metres about the middle of some places; degrees pass through it there and back to a tenth of a millimetre."""
     if geometry is None or not len(geometry):
-        return CRS.from_proj4("+proj=tmerc +lat_0=0 +lon_0=0 +k=1 +datum=WGS84 +units=m")
+        return local_crs(0.0, 0.0)
     x, y = np.nanmedian(shapely.get_coordinates(geometry), axis=0)
     if not (abs(x) <= 180 and abs(y) <= 90):
         raise stop("nowhere", "notes", value="some coordinates")
-    return CRS.from_proj4(f"+proj=tmerc +lat_0={y} +lon_0={x} +k=1 +datum=WGS84 +units=m")
+    return local_crs(y, x)
 
 
 def _note(row: object, lon: float, lat: float, file: str) -> Note:

@@ -14,9 +14,9 @@ from reachmap.channel.heldout import blocks
 from reachmap.channel.reach import Places, Reach
 from reachmap.errors import Finding
 
-OUTSIDE_M = 3.0
-"""A sounding this far outside the outline still counts, as taken at the nearest water; about twice the error of a
-hand-held receiver [m], assumed."""
+EDGE_M = 3.0
+"""A sounding outside the outline, but no farther than this, is no news; about twice the error of a hand-held receiver
+[m], assumed."""
 
 SAME_PLACE_M = 0.5
 """Soundings closer than this are of the same place [m], assumed."""
@@ -56,7 +56,10 @@ class Soundings:
 
 
 def take_soundings(beat: Beat, reach: Reach) -> tuple[Soundings, tuple[Finding, ...]]:
-    """The beat's unflagged soundings that lie in or near the water, and what was odd about the others."""
+    """The beat's unflagged soundings, moved into the water where they lie outside, and what was odd about some.
+
+    Those too far outside to count the reader has flagged, by the distance that beat.toml says.
+    """
     table = beat.soundings
     usable = (table["flag"].to_numpy() == "") & np.isfinite(table["depth_m"].to_numpy(float))
     table = table[usable]
@@ -64,10 +67,7 @@ def take_soundings(beat: Beat, reach: Reach) -> tuple[Soundings, tuple[Finding, 
     away = np.zeros(len(table))
     dry = ~shapely.contains_xy(reach.water, x, y)
     away[dry] = shapely.distance(reach.water, shapely.points(x[dry], y[dry]))
-    findings = list(_outside(table, away))
-    near = away <= OUTSIDE_M
-    table, x, y = table[near], x[near], y[near]
-    findings += _contradictions(table, x, y)
+    findings = [*_outside(table, away), *_contradictions(table, x, y)]
     x, y, _ = reach.pull_in(x, y)
     places = reach.at(x, y)
     line = table["line"].to_numpy().astype(str)
@@ -88,18 +88,17 @@ def take_soundings(beat: Beat, reach: Reach) -> tuple[Soundings, tuple[Finding, 
 
 
 def _outside(table: gpd.GeoDataFrame, away: np.ndarray) -> list[Finding]:
-    far, just = away > OUTSIDE_M, (away > 0) & (away <= OUTSIDE_M)
-    file = str(table["file"].iloc[0]) if len(table) else ""
-    out = []
-    if far.any():
-        what = f"{far.sum()} sounding(s) lie more than {OUTSIDE_M:g} m outside the water and were left out"
-        remedy = "Check their positions, or draw the outline wider there"
-        out.append(Finding("warning", file, _rows(table["row"].to_numpy(int)[far]), what, remedy, "sounding-outside"))
-    if just.any():
-        what = f"{just.sum()} sounding(s) lie up to {away[just].max():.1f} m outside the water"
-        remedy = "They were taken at the nearest water, as a hand-held receiver errs by that much"
-        out.append(Finding("note", file, _rows(table["row"].to_numpy(int)[just]), what, remedy, "sounding-edge"))
-    return out
+    outside = away > 0
+    if not outside.any():
+        return []
+    what = f"{outside.sum()} sounding(s) lie up to {away.max():.1f} m outside the water; taken at the nearest water"
+    if away.max() <= EDGE_M:
+        note = "A hand-held receiver errs by that much"
+        return [Finding("note", *_places(table[outside]), what, note, "sounding-edge")]
+    remedy = (
+        "Check their positions, draw the outline wider there, or lower outside_m under [cleaning] to set them aside"
+    )
+    return [Finding("warning", *_places(table[outside]), what, remedy, "sounding-outside")]
 
 
 def _contradictions(table: gpd.GeoDataFrame, x: np.ndarray, y: np.ndarray) -> list[Finding]:
@@ -114,13 +113,20 @@ def _contradictions(table: gpd.GeoDataFrame, x: np.ndarray, y: np.ndarray) -> li
     bad = pairs[(differ > CONTRADICT_M) & (differ > CONTRADICT_SHARE * larger)]
     if len(bad) == 0:
         return []
-    rows = np.unique(table["row"].to_numpy(int)[bad.ravel()])
     what = (
         f"{len(bad)} pair(s) of soundings within {SAME_PLACE_M:g} m of each other differ by more than "
         f"{CONTRADICT_M:g} m and {CONTRADICT_SHARE:.0%} of the depth"
     )
     remedy = "Both were used, so the map shows about their mean there; remove the wrong one of each pair"
-    return [Finding("warning", str(table["file"].iloc[0]), _rows(rows), what, remedy, "sounding-contradicts")]
+    return [Finding("warning", *_places(table.iloc[np.unique(bad)]), what, remedy, "sounding-contradicts")]
+
+
+def _places(some: gpd.GeoDataFrame) -> tuple[str, str]:
+    """File and rows of some soundings; of several files, rows alone, each with its file."""
+    files = {str(file): _rows(rows.to_numpy(int)) for file, rows in some.groupby("file", sort=False)["row"]}
+    if len(files) == 1:
+        return next(iter(files.items()))
+    return "", "; ".join(f"{file}, {rows}" for file, rows in files.items())
 
 
 def _rows(rows: np.ndarray) -> str:

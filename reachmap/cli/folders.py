@@ -8,7 +8,11 @@ from pathlib import Path
 import click
 
 from reachmap.cli.base import Progress, beat_argument, show_findings
-from reachmap.errors import Finding, InputError, OutputError, SettingError
+from reachmap.cli.typed import Measure
+from reachmap.errors import Finding, InputError, OutputError
+
+LATTICE = Measure("length", 0.1, 100_000.0)
+"""Spacing of the lattice a shared beat may be moved onto."""
 
 
 @click.command("check")
@@ -101,28 +105,13 @@ def notes_command(beat: Path, files: tuple[Path, ...]) -> None:
 @beat_argument
 @click.argument("out", type=click.Path(path_type=Path))
 @click.option("--without", default="", metavar="PARTS", help="Leave out: notes, log, or notes,log.")
-@click.option("--round", "rounding", metavar="LENGTH", help="Move the beat onto a lattice, e.g. 100m.")
+@click.option("--round", "round_m", type=LATTICE, metavar="LENGTH", help="Move the beat onto a lattice, e.g. 100m.")
 @click.option("--name", help="Another name for the beat.")
-def share_command(beat: Path, out: Path, without: str, rounding: str | None, name: str | None) -> None:
+def share_command(beat: Path, out: Path, without: str, round_m: float | None, name: str | None) -> None:
     """Write a copy of BEAT to OUT that gives away no more than asked."""
     from reachmap.beat import read_beat
     from reachmap.beat.share import share_beat
 
     parts = [part.strip() for part in without.split(",") if part.strip()]
-    for path in share_beat(read_beat(beat), out, without=parts, round_m=_metres(rounding), name=name):
+    for path in share_beat(read_beat(beat), out, without=parts, round_m=round_m, name=name):
         click.echo(str(path))
-
-
-def _metres(text: str | None) -> float | None:
-    """A length such as 100, 100m or 0.5km in metres."""
-    if text is None:
-        return None
-    number, scale = text.strip().lower(), 1.0
-    for ending, factor in (("km", 1000.0), ("m", 1.0)):
-        if number.endswith(ending):
-            number, scale = number.removesuffix(ending), factor
-            break
-    try:
-        return float(number) * scale
-    except ValueError as error:
-        raise SettingError(f"--round {text!r}: expected a length such as 100m or 1km") from error
