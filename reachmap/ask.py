@@ -12,6 +12,7 @@ import numpy as np
 
 from reachmap import __version__
 from reachmap.beat import Beat, read_beat
+from reachmap.beat.clock import YEARS
 from reachmap.beat.moment import OVERCAST, water_then
 from reachmap.channel import Channel
 from reachmap.channel.kept import channel_of
@@ -40,9 +41,15 @@ def on_day(
 
     Leaves and spawning go by that day; cloud [oktas] and the water's clarity [m] and temperature [degC] are the
     scene's where None is given.
+
+    Raises
+    ------
+    SettingError : no such scene, or a day nobody can mean
     """
     scene = scene_like(beat, name) if name else beat.scenes[0]
     local = beat.local(scene.when)
+    if day is not None and day.year not in YEARS:
+        raise SettingError(f"{day}: the year can't be. Use {YEARS[0]} to {YEARS[-1]}")
     if day is not None:
         moved = local.replace(year=day.year, month=day.month, day=day.day)
         scene = replace(scene, name=f"{scene.name}, {day:%d %b %Y}", when=moved, leaf_on=None)

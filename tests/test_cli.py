@@ -294,3 +294,32 @@ def test_check_says_of_an_outline_no_river_runs_through_that_it_is_not_ready(tmp
         assert "error: outline: no water leads from the upstream end" in done.output
     # With what was noticed while reading.
     assert "there are no soundings" in call("check", folder).output
+
+
+def test_places_that_cannot_be_written_are_told(beat, tmp_path):
+    (tmp_path / "file").write_text("mine")
+    for words, says in (
+        (("map", beat, "--cell", "2", "--quiet", "--out", tmp_path / "file" / "out"), "can't be written"),
+        (("compare", beat, "sunny", "overcast", "--cell", "2", "--layer", tmp_path / "no" / "x.tif"), "no such folder"),
+        (("hours", beat, "--cell", "2", "--quiet", "--picture", tmp_path), "can't be written"),
+    ):
+        done = call(*words)
+        assert done.exit_code == 1, words
+        assert says in done.stderr
+    assert (tmp_path / "file").read_text() == "mine"
+
+
+def test_a_day_nobody_can_mean_is_told(beat):
+    done = call("hours", beat, "--cell", "2", "--quiet", "--date", "1500-01-01")
+    assert done.exit_code == 2
+    assert "Use 1900 to 2100" in done.stderr
+
+
+def test_curves_that_were_not_written_are_not_said_to_be(beat, tmp_path):
+    """The sample's log is too short to tune by; a file of that name stays what it was."""
+    (tmp_path / "own.toml").write_text("mine")
+    done = call("learn", beat, "--out", tmp_path / "learned.html", "--write-curves", tmp_path / "own.toml", "--quiet")
+    assert done.exit_code == 0
+    assert "too few to tune" in done.stdout
+    assert done.stdout.splitlines()[-1] == f"Written: {tmp_path / 'learned.html'}"
+    assert (tmp_path / "own.toml").read_text() == "mine"

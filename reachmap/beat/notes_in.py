@@ -1,7 +1,8 @@
-"""Notes from waypoints and tables, as the same kind of feature that the map's page writes."""
+"""Notes from waypoints and tables, as the same kind of feature that the map's page writes, put into a beat."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -9,12 +10,55 @@ import shapely
 from pyproj import CRS
 
 from reachmap.beat.features import read_notes as read_features
+from reachmap.beat.files import find_parts, open_folder
 from reachmap.beat.messages import Report, stop
-from reachmap.beat.notes import KINDS, Note, read_notes
+from reachmap.beat.notes import KINDS, Note, merge_notes, read_notes, write_notes
 from reachmap.beat.place import local_crs, to_degrees
+from reachmap.beat.settings import read_settings
 from reachmap.beat.source import look
 from reachmap.beat.vectors import read_any
-from reachmap.errors import InputError
+from reachmap.errors import InputError, OutputError
+
+JSON = (".geojson", ".json")
+
+
+def add_notes(folder: Path, files: Iterable[Path]) -> tuple[Path, Sequence[Note], Path | None]:
+    """Merge the notes of some files into those of a beat.
+
+    Parameters
+    ----------
+    folder : the beat
+    files : see `notes_of`
+
+    Returns
+    -------
+    The file they went into: the beat's own if it is GeoJSON, else notes.geojson; what is in it now; and the beat's
+    own file of another kind, whose notes are in the first one now.
+
+    Raises
+    ------
+    InputError : there is no such beat, or a file can't be read
+    OutputError : the notes can't be written; the old ones still stand
+    """
+    open_folder(folder)
+    own = _file_of(folder)
+    target = own if own is not None and own.suffix.lower() in JSON else folder / "notes.geojson"
+    merged = merge_notes(*(notes_of(path) for path in (*([own] if own else []), *files)))
+    try:
+        write_notes(target, merged)
+    except OSError as error:
+        raise OutputError(f"{target}: can't be written ({error.strerror}); the notes are as they were.") from error
+    return target, merged, own if own != target else None
+
+
+def _file_of(folder: Path) -> Path | None:
+    """The file of a beat that holds its notes, if it has one."""
+    report = Report()
+    parts = find_parts(folder, read_settings(folder, report), report)
+    if "notes" in parts.failed:
+        raise InputError(report.findings())
+    found = parts.one("notes")
+    return None if found is None else found[0].path
 
 
 def notes_of(path: Path) -> list[Note]:
@@ -27,7 +71,7 @@ def notes_of(path: Path) -> list[Note]:
     ------
     InputError : the file can't be read, or has no places
     """
-    if path.suffix.lower() in (".geojson", ".json"):
+    if path.suffix.lower() in JSON:
         return read_notes(path)
     report = Report()
     with report.collecting():

@@ -88,17 +88,17 @@ def sheet_command(beat: Path, out: Path) -> None:
 @beat_argument
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True, dir_okay=False))
 def notes_command(beat: Path, files: tuple[Path, ...]) -> None:
-    """Merge notes (FILES) into notes.geojson of BEAT; nothing is ever lost.
+    """Merge notes (FILES) into those of BEAT; nothing is ever lost.
 
     Files are notes downloaded from maps, GPX waypoints, KML, or tables with lat, lon, text and perhaps kind and time.
     """
-    from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
-    from reachmap.beat.notes_in import notes_of
+    from reachmap.beat.notes import shown
+    from reachmap.beat.notes_in import add_notes
 
-    target = beat / "notes.geojson"
-    merged = merge_notes(read_notes(target), *(notes_of(path) for path in files))
-    write_notes(target, merged)
+    target, merged, left = add_notes(beat, files)
     click.echo(f"{len(shown(merged))} notes in {target}")
+    if left is not None:
+        click.echo(f"Those of {left} are among them: move that file out of the beat, which has one file of notes.")
 
 
 @click.command("share")

@@ -41,7 +41,8 @@ def learn_command(beats: tuple[Path, ...], out: Path, tuned: Path | None, curves
         for eye, verdict in one.verdicts.items():
             click.echo(verdict.sentence + ".")
             click.echo(f"By {eye}: {one.tunings[eye].why}.")
-    click.echo(f"Written: {out}" + (f", {tuned}" if tuned and tuned.exists() else ""))
+    better = any(tuning.better for tuning in found[0].tunings.values())
+    click.echo(f"Written: {out}" + (f", {tuned}" if tuned and better else ""))
 
 
 @click.group("log")

@@ -121,8 +121,10 @@ def _refuse_foreign(out: Path) -> None:
             # Another run may have put its folder there meanwhile; then this has to be asked of that one.
             if out.stat().st_ino == before:
                 raise OutputError(f"{out} holds files that reachmap did not write. Choose another folder with --out.")
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return
+        except OSError as error:
+            raise OutputError(_cannot(out, error)) from error
 
 
 def _is_ours(folder: Path) -> bool:

@@ -74,7 +74,8 @@ def write_difference(channel: Channel, told: Comparison, path: Path) -> None:
             raster.update_tags(1, meaning=f"{told.after} less {told.before}")
         beside.replace(path)
     except (OSError, rasterio.errors.RasterioError) as error:
-        raise OutputError(f"{path}: can't be written ({error}). Choose another place.") from error
+        why = getattr(error, "strerror", None) or "no such folder, or it is not yours to write to"
+        raise OutputError(f"{path}: can't be written ({why}). Choose another place.") from error
     finally:
         beside.unlink(missing_ok=True)
 

@@ -10,11 +10,11 @@ from click.testing import CliRunner
 
 from reachmap.beat import read_beat
 from reachmap.beat.diary import COLUMNS, add_entry
-from reachmap.beat.notes import merge_notes, shown
+from reachmap.beat.notes import merge_notes, shown, write_notes
 from reachmap.beat.notes_in import notes_of
 from reachmap.cli import main
 from reachmap.errors import InputError
-from tests.beat.folders import LAT, LON, make
+from tests.beat.folders import LAT, LON, TOML, make
 
 ENTRY = {"date_time": "2026-06-20T19:40", "lat": LAT, "lon": LON, "what": "catch", "length_m": 0.41, "note": 'a, "b"'}
 
@@ -119,6 +119,42 @@ def test_the_command_merges_any_of_them_and_the_next_map_has_them(tmp_path):
         assert done.exit_code == 0, done.output
         assert "4 notes" in done.output
     assert len(read_beat(folder).notes) == 4
+
+
+def notes_command(*arguments):
+    """Merge notes by the command line."""
+    return CliRunner().invoke(main, ["notes", *(str(one) for one in arguments)])
+
+
+def test_they_go_into_the_file_of_notes_the_beat_names(tmp_path):
+    folder = make(tmp_path / "beat", toml=TOML + '[files.notes]\npath = "mine.geojson"\n')
+    write_notes(folder / "mine.geojson", [])
+    (tmp_path / "marks.gpx").write_text(GPX)
+    assert notes_command(folder, tmp_path / "marks.gpx").exit_code == 0
+    assert not (folder / "notes.geojson").exists()
+    assert len(read_beat(folder).notes) == 2
+
+
+def test_notes_kept_as_a_table_are_merged_too_and_the_table_is_named(tmp_path):
+    """Two files of notes would stop the next map: no word is lost, and one is told which to move."""
+    folder = make(tmp_path / "beat", notes__csv=TABLE)
+    (tmp_path / "marks.gpx").write_text(GPX)
+    done = notes_command(folder, tmp_path / "marks.gpx")
+    assert "4 notes" in done.output
+    assert "move that file out of the beat" in done.output
+    assert (folder / "notes.csv").read_text() == TABLE
+    (folder / "notes.csv").unlink()
+    assert len(read_beat(folder).notes) == 4
+
+
+def test_notes_for_no_beat_and_for_one_that_cannot_be_written_are_told(tmp_path):
+    (tmp_path / "marks.gpx").write_text(GPX)
+    done = notes_command(tmp_path / "nope", tmp_path / "marks.gpx")
+    assert (done.exit_code, "no such folder" in done.output) == (1, True)
+    folder = make(tmp_path / "beat")
+    (folder / ".notes.geojson.new").mkdir()
+    done = notes_command(folder, tmp_path / "marks.gpx")
+    assert (done.exit_code, "can't be written" in done.output) == (1, True)
 
 
 def test_a_file_that_holds_no_places_is_told(tmp_path):
