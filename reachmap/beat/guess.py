@@ -126,31 +126,6 @@ def _guess_columns(file: _File, report: Report) -> None:
             file.columns["depth"] = header
             report.say("guess-column", file.path.name, f"column {header!r}", key="depth", role=file.role)
             return
-    _guess_from_names(file, report)
-
-
-def _guess_from_names(file: _File, report: Report) -> None:
-    """Waypoints are often named by their depth, there being no other place to write it."""
-    table = file.table
-    if table is None or table.geometry is None:
-        return
-    rows = list(table.rows)
-    file.table = replace(table, rows=iter(rows))
-    for index, header in enumerate(table.header):
-        if tidy(header) not in ("name", "cmt", "desc", "description"):
-            continue
-        values = [_number(cells[index], table) for _, cells in rows]
-        if np.isfinite(values).mean() > 0.8:
-            file.columns["depth"] = header
-            report.say("guess-column", file.path.name, f"column {header!r}", key="depth", role=file.role)
-            return
-
-
-def _number(cell: Any, table: Table) -> float:
-    try:
-        return number(cell, table.decimal)
-    except NotNumberError:
-        return np.nan
 
 
 def _copy(file: _File, guess: Guess) -> None:

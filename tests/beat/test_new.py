@@ -86,7 +86,7 @@ def test_waypoints_named_by_their_depth(tmp_path):
     (tmp_path / "trace.geojson").write_text(outline_text())
     (tmp_path / "garage.gpx").write_bytes(waypoints(tmp_path))
     found = new_beat(tmp_path / "mill", sources=[tmp_path / "trace.geojson", tmp_path / "garage.gpx"])
-    assert "column 'name'" in next(f.where for f in found if f.code == "guess-column")
+    assert "column 'name'" in next(f.where for f in found if f.code == "depth-in-words")
     got = read_beat(tmp_path / "mill").soundings["depth_m"]
     assert list(got) == [float(row[2]) for row in sounding_rows()]
 
