@@ -66,7 +66,8 @@ class Visitor:
     unsure : unsure on their feet: water counts as harder to wade
     height_m : of the person [m]
     cast_m : farthest cast wanted [m]
-    sink_m_s : sink rate of the fly in still water; good to half of it either way [m/s]
+    sink_m_s : sink rate of the fly in still water, by default that of a weighted one (trade tests: 10-23 cm/s); good to
+        half of it either way [m/s]
     """
 
     unsure: bool = False

@@ -8,6 +8,7 @@ import numpy as np
 
 from reachmap.beat.model import Scene
 from reachmap.channel.model import Channel
+from reachmap.constants import STEP_MIN
 from reachmap.layers import Derived, WetCells
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import DOWN_DEG, casts, sun_and_moon, suns_and_moons
@@ -18,9 +19,6 @@ from reachmap.light.model import Light
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
 from reachmap.threads import pieces, side_by_side
-
-STEP_MIN = 10
-"""Step of the light's history [min]."""
 
 
 def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Light:

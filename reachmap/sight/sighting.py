@@ -16,12 +16,10 @@ from reachmap.beat.model import Fish
 from reachmap.channel.model import Channel
 from reachmap.layers import Derived, WetCells
 from reachmap.light.model import Light
+from reachmap.light.water import WHITE_LAW
 from reachmap.sight.acuity import resolving_range
 from reachmap.sight.eyes import Eyes, load_eyes
 from reachmap.sight.model import Sight
-
-DISK_LAW = 8.7
-"""(c + Kd) Z for the depth Z at which a white disk vanishes [-]; Tyler 1968, from memory."""
 
 SIGHTS = ("sighting_range", "decide_time")
 """Layers of a sight."""
@@ -90,7 +88,7 @@ def full_range(light: Light, fish: Fish, eyes: Eyes) -> float:
     """Sighting range of a fly-sized thing in this water in good light [m]."""
     c = light.beam_attenuation_per_m
     in_water = contrast_range(c, eyes["contrast"], eyes["contrast_least"])
-    ntu = eyes.turbidity_ntu(DISK_LAW / (c + light.kd_per_m))
+    ntu = eyes.turbidity_ntu(WHITE_LAW / (c + light.kd_per_m))
     # Turbidity shortens what the eye reaches; in the water term the same murk is already in c.
     by_eye = float(resolving_range(eyes["thing_m"], eyes.mar_arcmin(fish))) * eyes.turbidity_factor(ntu)
     return min(in_water, by_eye)

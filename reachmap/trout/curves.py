@@ -12,6 +12,7 @@ from typing import Any
 
 from reachmap.beat.model import SPECIES, Fish
 from reachmap.errors import OutputError
+from reachmap.light.water import WHITE_LAW
 from reachmap.sight.eyes import Eyes, load_eyes, packaged_eyes
 from reachmap.sight.sourced import Sourced, overlay, parse_sourced, read_sourced
 from reachmap.trout.energy import Cost, Energy
@@ -147,6 +148,7 @@ class Curves:
             | {
                 "turbidity": [list(pair) for pair in eyes.turbidity],
                 "clarity_ntu": [eyes["clarity_scale_m"], eyes["clarity_power"]],
+                "white_law": WHITE_LAW,
             },
         }
 

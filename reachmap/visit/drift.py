@@ -14,9 +14,6 @@ from reachmap.channel.model import Channel
 from reachmap.sight.model import Sight
 from reachmap.trout.model import Lies
 
-SINK_M_S = 0.12
-"""Sink rate of a weighted fly where the beat names none (assumed from trade tests, 10-23 cm/s in still water) [m/s]."""
-
 SINK_SHARE = 0.5
 """A sink rate is good to this share of it either way (assumed)."""
 
@@ -30,7 +27,7 @@ def drift_seconds(distance_m: float, speed_m_s: float) -> float:
     return distance_m / max(speed_m_s, 0.01)
 
 
-def lead_m(depth_m: float, speed_m_s: float, sink_m_s: float = SINK_M_S) -> float:
+def lead_m(depth_m: float, speed_m_s: float, sink_m_s: float) -> float:
     """How far upstream a fly must land to reach a depth, drag-free [m]."""
     return depth_m / sink_m_s * speed_m_s
 

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from reachmap.beat.model import Fish
 from reachmap.constants import FOOT_M, MILE_PER_HOUR_M_S
+from reachmap.light.water import WHITE_LAW
 from reachmap.sight import contrast_range, decide_time, load_eyes, see
-from reachmap.sight.sighting import DISK_LAW, full_range, light_factor
+from reachmap.sight.sighting import full_range, light_factor
 from tests import toy
 from tests.published import load
 
@@ -54,7 +55,7 @@ def test_sighting_saturates_where_published():
 def test_range_in_rivers(noon, disk_m):
     """Common practice: at most about 10 ft, more often less, in water of up to 4 m clarity."""
     kd = 1.834 / disk_m
-    water = replace(noon, kd_per_m=kd, beam_attenuation_per_m=DISK_LAW / disk_m - kd)
+    water = replace(noon, kd_per_m=kd, beam_attenuation_per_m=WHITE_LAW / disk_m - kd)
     ROWS["T2"].check(full_range(water, Fish(), EYES))
 
 

@@ -115,7 +115,7 @@ function makePhysics(D, U) {
     const { sight } = curves;
     const fish = curves.fish[s.fish];
     const c = cOf(s);
-    const clarity = 8.7 / (c + kdOf(s));
+    const clarity = sight.white_law / (c + kdOf(s));
     const ntu = Math.pow(clarity / sight.clarity_ntu[0], -1 / sight.clarity_ntu[1]);
     const inWater = Math.max(0, Math.log(sight.contrast / sight.contrast_least)) / c;
     const byEye = (sight.thing_m / Math.tan((fish.mar_arcmin / 60) * (Math.PI / 180))) * read(sight.turbidity, ntu);
