@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from pyproj import CRS
 
+DECIMALS = 9
+"""Of degrees."""
+
 PARTS = ("notes", "log")
 """Parts that may be left out."""
 
@@ -63,8 +66,9 @@ def share_beat(
     files: dict[str, str | bytes] = {
         "beat.toml": _settings(beat, name or beat.name, crs),
         "outline.geojson": _outline(beat, crs),
-        "soundings.csv": _soundings(beat, crs, remarks),
     }
+    if not beat.soundings.empty:
+        files["soundings.csv"] = _soundings(beat, crs, remarks)
     for part in ("cover", "shade"):
         table = getattr(beat, part)
         if not table.empty:
@@ -92,8 +96,11 @@ def _moved(beat: Beat, round_m: float | None) -> tuple[float, float]:
 
 
 def _placed(shapes: np.ndarray, crs: CRS) -> np.ndarray:
-    """Geometries in the beat's metres in degrees around the given middle, 7 decimals (about 1 cm)."""
-    return shapely.set_precision(move(shapes, lambda xy: to_degrees(xy, crs)), 1e-7, mode="pointwise")
+    """Geometries in the beat's metres in degrees around the given middle.
+
+    To a tenth of a millimetre: to a centimetre an outline of many corners can come to cross itself.
+    """
+    return move(shapes, lambda xy: to_degrees(xy, crs).round(DECIMALS))
 
 
 def _features(table: gpd.GeoDataFrame, crs: CRS, remarks: bool) -> str:
@@ -131,7 +138,7 @@ def _soundings(beat: Beat, crs: CRS, remarks: bool) -> str:
     writer.writerow(["lon", "lat", *(f"flow_{c}" if c in toward else c for c in columns)])
     places = shapely.get_coordinates(_placed(beat.soundings.geometry.to_numpy(), crs))
     for (x, y), row in zip(places, beat.soundings[columns].itertuples(index=False), strict=True):
-        writer.writerow([f"{x:.7f}", f"{y:.7f}", *("" if v is None or v != v else v for v in row)])
+        writer.writerow([f"{x:.{DECIMALS}f}", f"{y:.{DECIMALS}f}", *("" if v is None or v != v else v for v in row)])
     return text.getvalue()
 
 
@@ -167,7 +174,7 @@ def _settings(beat: Beat, name: str, crs: CRS) -> str:
     lines += [f"date = {beat.survey_date}"] if beat.survey_date else []
     if beat.head is not None:
         lon, lat = to_degrees(np.array([beat.head]), crs)[0]
-        lines += [f"head = [{lat:.7f}, {lon:.7f}]"]
+        lines += [f"head = [{lat:.{DECIMALS}f}, {lon:.{DECIMALS}f}]"]
     for key, value in (("flow_m3_s", beat.flow_m3_s), ("slope", beat.slope), ("d84_m", beat.d84_m)):
         lines += [f"{key} = {float(value)}"] if value is not None else []
     lines += ["", "[water]", *_water(beat.water)]

@@ -11,7 +11,7 @@ from reachmap.beat import read_beat
 from reachmap.beat.share import share_beat
 from reachmap.errors import OutputError, SettingError
 from tests import toy
-from tests.beat.folders import make
+from tests.beat.folders import collection, feature, make, ring
 
 SECRET = "otter hole behind the third alder"
 
@@ -143,3 +143,17 @@ def test_the_upstream_end_moves_along(tmp_path):
     copy = read_beat(tmp_path / "out")
     assert abs(copy.lat - beat.lat) > 1e-4 or abs(copy.lon - beat.lon) > 1e-4
     np.testing.assert_allclose(copy.head, beat.head, atol=0.05)
+
+
+def test_a_beat_nobody_sounded_can_be_shared(tmp_path):
+    share_beat(read_beat(make(tmp_path / "beat", files={"soundings.csv": None})), tmp_path / "out")
+    assert read_beat(tmp_path / "out").soundings.empty
+
+
+def test_an_outline_with_a_slit_of_millimetres_stays_whole(tmp_path):
+    """To a centimetre its sides would cross each other, and the copy could not be read."""
+    slit = [(-60, -8), (60, -8), (60, 8), (0.007, 8), (0.004, -7.9), (0.003, -7.9), (0, 8), (-60, 8), (-60, -8)]
+    outline = collection(feature("Polygon", [ring(slit)]))
+    beat = read_beat(make(tmp_path / "beat", outline__geojson=outline))
+    share_beat(beat, tmp_path / "out", round_m=100)
+    assert read_beat(tmp_path / "out").outline.area == pytest.approx(beat.outline.area, rel=1e-6)
