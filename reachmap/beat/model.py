@@ -195,6 +195,11 @@ class Beat:
     visitor: Visitor = field(default_factory=Visitor)
     units: str = "metric"
 
+    @property
+    def town_glow_lux(self) -> float:
+        """Light of a town on the water by night, the most that any of the scenes has [lux]."""
+        return max((scene.town_glow_lux for scene in self.scenes), default=0.0)
+
     def local(self, when: datetime) -> datetime:
         """A moment by the clock of the place."""
         return when.astimezone(ZoneInfo(self.time_zone))

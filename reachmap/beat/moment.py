@@ -55,5 +55,4 @@ class Moment:
         if self.cloud is not None:
             skies = {f"cloud {self.cloud}/8": self.cloud}
         water = water_then(beat.water, self.clarity_m, self.temperature_c)
-        glow = max(scene.town_glow_lux for scene in beat.scenes)
-        return tuple(Scene(sky, when, cloud, water, glow) for sky, cloud in skies.items())
+        return tuple(Scene(sky, when, cloud, water, beat.town_glow_lux) for sky, cloud in skies.items())

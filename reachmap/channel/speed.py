@@ -103,6 +103,7 @@ def find_speed(
     elif known is None:
         source = "measured speeds"
     result, sd = _lay(reach, ground, choice, source, measured)
+    carried = float(result @ depth_m) * reach.grid.cell_m**2 / reach.length_m
     relative = source == "guess"
     report = _report(choice, source, ground, sections, measured, int(unsure[used].sum()))
     return SpeedResult(
@@ -117,6 +118,7 @@ def find_speed(
         report,
         (
             *_findings(known, source, measured, relative, int(unsure[used].sum()), ground.flow.settled),
+            *_at_odds(known, choice, measured, carried),
             *_too_fast(result, choice.flow_m3_s, source),
         ),
     )
@@ -207,6 +209,16 @@ def _spread(choice: Choice) -> tuple[float, float]:
     floor = 0.25 * float(np.mean(choice.predicted))
     ratio = np.abs(choice.error) / np.maximum(choice.predicted + floor, 1e-6)
     return float(np.quantile(ratio, 0.9)) / Z90, floor
+
+
+def _at_odds(known: float | None, choice: Choice, measured: Measured | None, carried: float) -> tuple[Finding, ...]:
+    """What to say where the speeds laid over the depths carry another flow [m3/s] than the one fitted to them."""
+    flow = choice.flow_m3_s
+    if known or measured is None or max(carried / flow, flow / max(carried, 1e-9)) <= DISAGREEMENT:
+        return ()
+    what = f"the measured speeds imply a flow of {flow:.2g} m3/s, but over these depths they carry {carried:.2g} m3/s"
+    remedy = "Depths and speeds don't belong together: check their places, their units and how they were taken"
+    return (Finding("warning", "soundings", "speed", what, remedy, "flow-at-odds"),)
 
 
 def _too_fast(speed: np.ndarray, flow_m3_s: float, source: str) -> tuple[Finding, ...]:

@@ -1,8 +1,8 @@
 """The same water at another level: depths shifted, cells dried or wetted, the flow solved again.
 
 The bed is taken as it was surveyed and the water surface as rising or falling evenly over the reach, which holds for
-small changes only; beyond half the mean depth the answer is refused. Measured corrections of the speed are carried
-over as ratios to the solve.
+small changes only; beyond half the mean depth the answer is refused. What was measured of the speed beside what was
+solved is carried over, and grows or shrinks as the solved speed does. The smaller the change, the less is changed.
 """
 
 from __future__ import annotations
@@ -40,8 +40,8 @@ LARGEST_RATIO = 2.5
 LARGEST_GROWTH = 0.5
 """Largest growth of the wetted area; more means the river is over its banks; assumed."""
 
-DRY_M = 0.01
-"""Cells shallower than this have fallen dry [m]."""
+FLOODED_M = 0.01
+"""Land that the water stands less than this above stays dry [m]; assumed."""
 
 SHIFT_SD = 0.2
 """Standard error of a shifted depth or speed as a share of the shift; assumed."""
@@ -50,7 +50,7 @@ NEW_DEPTH_SD_M = 0.15
 """Standard error of the depth over ground that a terrain model puts under water [m]; assumed."""
 
 MOST_RATIO = 3.0
-"""Measured over solved speed is carried over within this factor either way."""
+"""By no more than this factor either way grows or shrinks what was measured beside the solved speed; assumed."""
 
 LEVEL_M = 0.002
 """The level that carries a flow is found to this accuracy [m]."""
@@ -212,7 +212,7 @@ def _shifted(
         flooded = ~old & _reached(around, old | ~beyond, old)
         over = stage_m - _height(terrain, around.x[flooded], around.y[flooded])
         now[flooded] = over
-    wet = now > DRY_M
+    wet = now > np.where(old, 0.0, FLOODED_M)
     own = wet & ~(old & bridge[was])
     every, grid = (
         Grid(around.x0, around.y1, around.cell_m, Sheet.of_cells(around.shape, rows[which], cols[which]))
@@ -239,7 +239,7 @@ def _with_low_land(grid: Grid, width_m: float, stage_m: float, terrain: Terrain)
             (side * block[part, None] + own).ravel() for block, own in zip((block_row, block_col), inside, strict=True)
         )
         x, y = grid.x0 + (col - side + 0.5) * grid.cell_m, grid.y1 - (row - side + 0.5) * grid.cell_m
-        low = stage_m - _height(terrain, x, y) > DRY_M
+        low = stage_m - _height(terrain, x, y) > FLOODED_M
         rows.append(row[low])
         cols.append(col[low])
     larger = (shape[0] * side, shape[1] * side)
@@ -290,7 +290,7 @@ def _nodes_of(of_cell: np.ndarray, ends: np.ndarray, n: int) -> np.ndarray:
 
 
 def _moved_speed(beat: Beat, water: Bedded, survey_cell: np.ndarray, speed: SpeedResult, stage_m: float) -> SpeedResult:
-    """Speeds over the new depths: the new solve times measured over solved speed at the survey."""
+    """Speeds over the new depths: the new solve, and what was measured beside the old one, grown as the solve has."""
     old = speed.ground
     try:
         ground = lay_ground(beat, water, (old.manning_n, old.roughness_by))
@@ -300,11 +300,11 @@ def _moved_speed(beat: Beat, water: Bedded, survey_cell: np.ndarray, speed: Spee
             "choose a smaller change"
         ) from error
     grown = ground.flow.flow_at_unit_drop / old.flow.flow_at_unit_drop
-    solved = speed.solve_m3_s * old.unit_speed * (1.0 - old.wake)
-    ratio = np.where(solved > 1e-4, speed.speed / np.maximum(solved, 1e-4), 1.0)
-    ratio = np.clip(ratio, 1.0 / MOST_RATIO, MOST_RATIO)[survey_cell]
-    now = speed.solve_m3_s * grown * ground.unit_speed * (1.0 - ground.wake) * ratio
     before = speed.speed[survey_cell]
+    solved = (speed.solve_m3_s * old.unit_speed * (1.0 - old.wake))[survey_cell]
+    solved_now = speed.solve_m3_s * grown * ground.unit_speed * (1.0 - ground.wake)
+    growth = np.clip(solved_now / np.maximum(solved, 1e-4), 1.0 / MOST_RATIO, MOST_RATIO)
+    now = np.maximum(solved_now + growth * (before - solved), 0.0)
     share = np.clip(now / np.maximum(before, 1e-3), 0.0, MOST_RATIO)
     sd = np.hypot(speed.speed_sd[survey_cell] * share, SHIFT_SD * (now - before))
     flow = None if speed.flow_m3_s is None else speed.flow_m3_s * grown

@@ -36,6 +36,9 @@ FISHED_M = 4.0
 LOST_M = 6.0
 """An entry farther than this from the water is left out and listed [m]."""
 
+UNSAID_CLOUD = 4
+"""Cloud of an entry that says none, half the sky (assumed) [oktas]."""
+
 CLASSES = (0.25, 0.5, 0.75)
 """Edges of the score classes of the report."""
 
@@ -242,11 +245,12 @@ def _moments(beat: Beat, trip: pd.DataFrame) -> Iterator[tuple[Scene, pd.DataFra
     """Entries of a trip that share hour, cloud and clarity, each with the scene that held then."""
     zone = ZoneInfo(beat.time_zone)
     when = pd.to_datetime(trip["time"])
-    keys = [when.dt.floor("30min"), trip["cloud"].fillna(4), trip["clarity_m"].fillna(beat.water.clarity_m)]
-    for (_, cloud, clarity), moment in trip.groupby(keys, sort=True):
+    cloud = trip["cloud"].fillna(UNSAID_CLOUD)
+    keys = [when.dt.floor("30min"), cloud, trip["clarity_m"].fillna(beat.water.clarity_m)]
+    for (_, oktas, clarity), moment in trip.groupby(keys, sort=True):
         middle = pd.to_datetime(moment["time"]).sort_values().iloc[len(moment) // 2].to_pydatetime()
         local: datetime = middle.astimezone(zone) if middle.tzinfo else middle.replace(tzinfo=zone)
-        yield Scene("log", local, int(cloud), replace(beat.water, clarity_m=float(clarity))), moment
+        yield Scene("log", local, int(oktas), replace(beat.water, clarity_m=float(clarity)), beat.town_glow_lux), moment
 
 
 def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves, shade: Shade) -> _Scored:

@@ -165,7 +165,7 @@ def _through(channel: Channel, outlook: Outlook, lies: Lies, day: DayLight, curv
     scene, holding = outlook.scene, outlook.holding
     some = {number: own[:: max(1, -(-len(own) // HOUR_CELLS))] for number, own in lies.cells.items()}
     cells, label = np.concatenate([*some.values()]), np.repeat([*some], [len(own) for own in some.values()])
-    lux = lux_through_day(channel, day, scene.cloud, scene.water, cells=cells)
+    lux = lux_through_day(channel, day, scene.cloud, scene.water, cells, scene.town_glow_lux)
     eye = eye_through_day(lux, day.step_min, channel.beat.fish.species)
     log_lux = np.log10(np.maximum(lux, LUX_FLOOR))
     day_curves, night_curves = curves.shifted(channel.beat.fish, scene.water.temperature_c)

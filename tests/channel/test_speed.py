@@ -184,3 +184,14 @@ def test_missing_readings_do_no_harm():
     ch, _ = made("zigzag", 0.3, points=gone)
     assert np.all(np.isfinite(ch.speed))
     assert ch.report["speeds_measured"] == np.isfinite(gone.speed_m_s).sum()
+
+
+def test_speeds_that_no_flow_through_these_depths_can_have_are_said():
+    """Fast where it is deep and slow where it is shallow: what continuity forbids."""
+    settled, _ = made("zigzag", 0.3, flow_m3_s=None)
+    assert not any(f.code == "flow-at-odds" for f in settled.findings)
+    soundings = laid("zigzag", 0.3).args[2]
+    speed = np.where(np.isfinite(soundings.speed_m_s), 2.0 * soundings.depth_m**4, np.nan)
+    ch, _ = made("zigzag", 0.3, points=replace(soundings, speed_m_s=speed), flow_m3_s=None)
+    (odd,) = [f for f in ch.findings if f.code == "flow-at-odds"]
+    assert f"{ch.flow_m3_s:.2g} m3/s" in odd.what

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
@@ -35,6 +36,19 @@ def test_every_entry_is_joined_to_what_held_then(joined):
     assert joined.entries["score"].between(0, 1).all()
     assert (joined.entries["light_lux"] > 0).all()
     assert len(joined.fish["day"]) + len(joined.fish["night"]) == joined.entries["fish"].sum()
+
+
+def test_by_night_a_town_lights_the_log_as_it_lights_the_scenes(channel):
+    """The sample's log, half a day later."""
+    beat, lux = channel.beat, []
+    log = beat.log.assign(time=(pd.to_datetime(beat.log["time"]) + pd.Timedelta(hours=12)).to_numpy(object))
+    for glow in (0.0, 0.4):
+        scenes = tuple(replace(scene, town_glow_lux=glow) for scene in beat.scenes)
+        water = replace(channel, beat=replace(beat, log=log, scenes=scenes))
+        lux.append(join_log(water, load_curves(None, beat.fish)).entries["light_lux"])
+    dark = lux[0] < 0.01
+    assert dark.any()
+    assert (lux[1][dark] > lux[0][dark] + 0.02).all()
 
 
 def test_few_fish_give_counts_and_a_plain_sentence(joined):
