@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from reachmap.channel.model import Channel
+from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.trout.model import Holding
@@ -162,7 +163,9 @@ def night_words(lux: float, moon_share: float) -> str:
 
 
 def _night_here(light: Light, cells: np.ndarray) -> str:
-    """What the light of a night scene over some cells is called."""
+    """What the light over some cells is called where the night eye counts."""
+    if light.sun.altitude_deg > DOWN_DEG:
+        return "hardly any light gets down to it"
     # With the sun down the layer is the moon's share.
     share = float(light["sun_share"][cells].mean()) if light.moon.altitude_deg > 0 else 0.0
     return night_words(float(light["light_bed"][cells].mean()), share)

@@ -17,6 +17,9 @@ from reachmap.trout.model import Lies
 SINK_SHARE = 0.5
 """A sink rate is good to this share of it either way (assumed)."""
 
+ASIDE = 0.1
+"""A lane rather goes through a place this much farther to the side than one as much farther from the tag; assumed."""
+
 MOST_LANES = 4
 STEP_M = 0.5
 LONGEST_M = 25.0
@@ -51,7 +54,8 @@ def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.Ge
         east, north = channel["flow_east"][cells].mean(), channel["flow_north"][cells].mean()
         size = math.hypot(east, north) or 1.0
         left = np.array([-north, east]) / size
-        side = (channel.grid.points(cells) - middle) @ left
+        points = channel.grid.points(cells)
+        side, away = (points - middle) @ left, np.hypot(*(points - middle).T)
         seen = float(np.median(sight.at("sighting_range", cells)))
         count = min(lane_count(float(np.ptp(side)) + channel.grid.cell_m, seen, view_deg), MOST_LANES)
         speed = float(channel["drift_speed"][cells].mean())
@@ -63,7 +67,8 @@ def lanes(channel: Channel, sight: Sight, lies: Lies, view_deg: float) -> gpd.Ge
         facts |= {"lead_m": round(lead, 1), "lead_least_m": round(near, 1), "lead_most_m": round(far, 1)}
         for lane, offset in enumerate((np.arange(count) + 0.5) / count * np.ptp(side) + side.min(), 1):
             rows.append({**facts, "lane": lane})
-            starts.append(middle + left * offset)
+            # Through the lie itself: straight beside the tag, a lie in a bend need not be.
+            starts.append(points[np.argmin(np.abs(side - offset) + ASIDE * away)])
             leads.append(lead)
     lines = _lines(channel, np.reshape(starts, (-1, 2)), np.array(leads))
     kept = [k for k, line in enumerate(lines) if line is not None]

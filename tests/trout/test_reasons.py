@@ -95,6 +95,15 @@ def test_night_speaks_of_the_moon(toy_channel):
         assert all("; dim" in text and "moonlit" not in text for text in why)
 
 
+def test_the_moon_is_not_spoken_of_at_noon_however_murky_the_water(toy_channel, noon):
+    """In a spate the fish sees with its night eye while the sun stands high."""
+    layers = {**noon.layers, "light_bed": np.full_like(noon["light_bed"], 0.05), "eye_day": 0 * noon["eye_day"]}
+    _, why = sentences(toy_channel, replace(noon, layers=layers))
+    assert len(why)
+    assert all("hardly any light gets down to it" in text for text in why)
+    assert not any(word in text for text in why for word in ("moonlit", "dark", "dim"))
+
+
 def test_what_holds_a_lie_back(toy_channel, noon):
     lies, why = sentences(toy_channel, noon)
     assert "but bright at the bed" in why[near(lies, 12, 1)]

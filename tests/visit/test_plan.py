@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 import reachmap
 from reachmap.light import light_of_scenes
 from reachmap.visit import plan_visit
-from reachmap.visit.drift import drift_seconds, lane_count, lead_m
+from reachmap.visit.drift import drift_seconds, lane_count, lanes, lead_m
 from reachmap.visit.stand import AHEAD_DEG, shadow_lines
 from reachmap.visit.wading import wading_class
 from tests import published, toy
@@ -67,6 +67,22 @@ def test_lanes_run_with_the_current(run):
     for line in visit.lanes.geometry:
         (x0, _), (x1, _) = line.coords[0], line.coords[-1]
         assert x1 > x0
+
+
+def test_lanes_go_through_their_lie_whatever_its_shape(run):
+    """One that lies slantwise across the current, with its tag at one end."""
+    ch, made, _ = run
+    cells = np.flatnonzero((np.abs(ch.grid.x - ch.grid.y - 10.0) < 0.8) & (np.abs(ch.grid.y) < 4.0))
+    patch = shapely.MultiPoint(ch.grid.points(cells)).buffer(ch.grid.cell_m)
+    label = np.zeros(ch.grid.n_wet, np.float32)
+    label[cells] = 1
+    table = made.lies.table.loc[[1]].assign(x=6.0, y=-4.0).set_geometry([patch], crs=ch.beat.crs)
+    slant = lanes(ch, made.first[1].sight, replace(made.lies, table=table, label=label), 30.0)
+    assert len(slant) > 1
+    assert slant.geometry.intersects(patch).all()
+    # As far apart as can be: 8 m across, shared out evenly.
+    at = np.sort([line.intersection(patch).centroid.y for line in slant.geometry])
+    np.testing.assert_allclose(np.diff(at), 8.0 / len(at), atol=1.0)
 
 
 def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
