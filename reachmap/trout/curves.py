@@ -25,7 +25,7 @@ LIMITS: Mapping[str, tuple[float, float]] = {
     "shift.speed_power": (0.0, 1.0),
     "shift.winter_c": (-2.0, 30.0),
     "shift.summer_c": (-2.0, 30.0),
-    "shift.winter_cover": (0.0, 10.0),
+    "shift.winter_cover": (0.01, 10.0),
     "cover.structure_share": (0.0, 1.0),
     "cover.depth_share": (0.0, 1.0),
     "cover.edge_share": (0.0, 1.0),
@@ -40,8 +40,8 @@ LIMITS: Mapping[str, tuple[float, float]] = {
     "lies.most_area_m2": (0.1, 1e6),
     "lies.overlap": (0.01, 1.0),
     "lies.most_span": (0.01, 1.0),
-    "lies.feeding": (0.0, 1.0),
-    "lies.sheltering": (0.0, 1.0),
+    "lies.feeding": (0.01, 1.0),
+    "lies.sheltering": (0.01, 1.0),
     "energy.drift_items_m3": (1e-6, 1e6),
     "energy.item_j": (1e-3, 1e6),
     "energy.prey_m": (1e-4, 0.3),
@@ -195,19 +195,25 @@ def load_curves(path: str | Path | None = None, fish: Fish | None = None, temper
         {factor: _read_curve(place(f"{eye}.{factor}"), f"{eye}.{factor}") for factor in FACTORS}
         for eye in ("day", "night")
     )
+    for eye, curves in (("day", day), ("night", night)):
+        if not any(curve.weight for curve in curves.values()):
+            what = "no factor of this eye has a weight, so every place would score the same"
+            place(f"{eye}.food").refuse(f"{eye}.food", "weight", what, "Give one of them a weight above 0")
     settings = {}
     for section, (low, high) in LIMITS.items():
         place(section).source(section)
         settings[section] = place(section).number(section, "value", low, high)
     for less, more in (("shift.winter_c", "shift.summer_c"), ("cover.depth_from_m", "cover.depth_full_m")):
         if settings[less] >= settings[more]:
-            what = f"{settings[less]:g} is not below [{more}]"
-            place(less).refuse(less, "value", what, "Make it the smaller of the two")
+            # Told of the user's own entry, where only one of the two is.
+            own, other, word = (less, more, "below") if place(less) is user else (more, less, "above")
+            what = f"{settings[own]:g} is not {word} [{other}], which is {settings[other]:g}"
+            place(own).refuse(own, "value", what, f"Make [{less}] the smaller of the two")
     shade, cost = {}, {}
     for species in SPECIES:
         section = f"species.{species}"
         place(section).source(section)
-        shade[species] = place(section).number(section, "shade_weight", 0.0, 10.0)
+        shade[species] = place(section).number(section, "shade_weight", 0.01, 10.0)
         cost[species] = _read_cost(place(f"energy.{species}"), f"energy.{species}")
     place("energy.capture").source("energy.capture")
     capture = place("energy.capture").points("energy.capture", "points", 0.0, 1.0)

@@ -166,6 +166,9 @@ def test_a_part_of_the_file_is_enough(tmp_path, curves):
     assert mine.day["nose"] == curves.day["nose"]
 
 
+NO_WEIGHT = [f'[night.{factor}]\nweight = 0\npoints = [[0, 1]]\nsource = "me"' for factor in FACTORS]
+
+
 @pytest.mark.parametrize(
     ("text", "match"),
     [
@@ -183,6 +186,11 @@ def test_a_part_of_the_file_is_enough(tmp_path, curves):
         ("[dawn.nose]\nweight = 1", "no such section. Sections begin with one of: cover, day"),
         ("lies = 3", "no such section"),
         ('[shift.winter_c]\nvalue = 12\nsource = "me"', r"line 2, .*not below \[shift.summer_c\]"),
+        (
+            '[shift.summer_c]\nvalue = 4\nsource = "me"',
+            r"line 2, .*4 is not above \[shift.winter_c\], which is 6. Make \[shift.winter_c\] the smaller",
+        ),
+        ("\n".join(NO_WEIGHT), r"line 2, \[night.food\] weight: no factor of this eye has a weight"),
         ('[lies.prominence]\nvalue = true\nsource = "me"', "expected a number, got True"),
         ('[lies.prominence]\nvalue = nan\nsource = "me"', "expected a number, got nan"),
         ('[lies.prominence]\nvalue = 0.1\nsource = " "', "expected words"),
