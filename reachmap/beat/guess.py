@@ -22,7 +22,7 @@ from reachmap.beat.columns import SYNONYMS, split_unit, tidy
 from reachmap.beat.messages import Report
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.numbers import NotNumberError, number
-from reachmap.beat.place import Placer, distance_km, zone_places
+from reachmap.beat.place import Anchor, Placer, distance_km, zone_places
 from reachmap.beat.source import Source, look, shp_parts
 from reachmap.beat.tables import Table
 from reachmap.beat.vectors import read_any
@@ -47,6 +47,24 @@ class Guess:
     copies: dict[str, Path] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Said:
+    """What somebody says of files that they don't say themselves; None where nothing.
+
+    Parameters
+    ----------
+    anchor : where local metres lie, for a survey by tape and compass
+    crs : coordinate system of tables in metres
+    water_level_m : level of the water, for soundings that are levels of the bed [m]
+    head : latitude and longitude of the upstream end [deg]
+    """
+
+    anchor: Anchor | None = None
+    crs: CRS | None = None
+    water_level_m: float | None = None
+    head: tuple[float, float] | None = None
+
+
 @dataclass
 class _File:
     """One file at hand, as far as it could be read."""
@@ -59,8 +77,8 @@ class _File:
     columns: dict[str, str] = field(default_factory=dict)
 
 
-def guess_beat(paths: Sequence[Path], report: Report) -> Guess:
-    """Look at every file, find its part, and guess what it doesn't say; what stops goes into the report."""
+def guess_beat(paths: Sequence[Path], report: Report, said: Said) -> Guess:
+    """Look at every file, find its part, and guess what nobody says; what stops goes into the report."""
     found: list[_File] = []
     for path in paths:
         try:
@@ -69,12 +87,12 @@ def guess_beat(paths: Sequence[Path], report: Report) -> Guess:
             report.add([replace(finding, file=finding.file or path.name) for finding in error.findings])
     if report.failed:
         return Guess()
-    guess = Guess()
+    guess = Guess(head=said.head)
     for file in found:
         report.say("guess-role", file.path.name, role=file.role)
-        _guess_columns(file, report)
+        _guess_columns(file, said, report)
         _copy(file, guess)
-    middle = _guess_places(found, guess, report)
+    middle = _guess_places(found, guess, said, report)
     if middle is not None:
         guess.zone, away = min(
             ((name, distance_km(middle, place)) for name, place in zone_places().items()), key=lambda pair: pair[1]
@@ -111,14 +129,16 @@ def _role_of(table: Table, before: Sequence[_File]) -> str:
     return "notes" if {"text", "note"} & words and "kind" in words else "soundings"
 
 
-def _guess_columns(file: _File, report: Report) -> None:
-    """A depth column of another name: one that has the word in it."""
+def _guess_columns(file: _File, said: Said, report: Report) -> None:
+    """A depth column of another name: one that has the word in it; or the water over levels of the bed."""
     if file.role != "soundings" or file.table is None:
         return
     known = {name: key for key, names in SYNONYMS.items() for name in names}
     length = dict.fromkeys(known, "length")
     names = [split_unit(header, length)[0] for header in file.table.header]
     keys = {known.get(name) for name in names}
+    if "bed_level" in keys and "water_level" not in keys and said.water_level_m is not None:
+        file.lines["water_level_m"] = f"{said.water_level_m}"
     if "depth" in keys or "bed_level" in keys:
         return
     for header, name in zip(file.table.header, names, strict=True):
@@ -130,9 +150,10 @@ def _guess_columns(file: _File, report: Report) -> None:
 
 def _copy(file: _File, guess: Guess) -> None:
     """The names a file (and a shapefile's parts) gets in the beat folder."""
-    count = sum(name.split(".")[0].startswith(file.role) for name in guess.copies)
+    count = len({stem for name in guess.copies if (stem := name.split(".")[0]).startswith(file.role)})
     stem = file.role if not count or file.role != "soundings" else f"{file.role}-{count + 1}"
     if file.source.kind == "shp":
+        file.lines["path"] = json.dumps(f"{stem}.shp")
         guess.copies |= {f"{stem}{ending}": part for ending, part in shp_parts(file.path).items()}
         return
     suffix = ".nmea" if file.source.kind == "nmea" else file.path.suffix.lower()
@@ -140,9 +161,13 @@ def _copy(file: _File, guess: Guess) -> None:
     file.lines["path"] = json.dumps(f"{stem}{suffix}")
 
 
-def _guess_places(found: Sequence[_File], guess: Guess, report: Report) -> tuple[float, float] | None:
+def _guess_places(found: Sequence[_File], guess: Guess, said: Said, report: Report) -> tuple[float, float] | None:
     """Where the beat lies, and the coordinate system of tables in metres that must lie there too."""
-    middle = None
+    middle, anchor = None, said.anchor
+    if anchor is not None:
+        middle = anchor.lat, anchor.lon
+        place = f"anchor = [{anchor.lat}, {anchor.lon}]", f"bearing_deg = {anchor.bearing_deg}"
+        guess.place_lines += ["[place]   # where local (0, 0) lies and which way its +y points", *place, ""]
     for file in sorted(found, key=lambda f: ROLES.index(f.role)):
         xy = _coordinates(file)
         if xy is None or not len(xy):
@@ -152,7 +177,10 @@ def _guess_places(found: Sequence[_File], guess: Guess, report: Report) -> tuple
             crs = None
         if crs is None and _are_degrees(file):
             crs = CRS.from_epsg(4326)
-        if crs is None and middle is not None:
+        if crs is None and said.crs is not None:
+            crs = said.crs
+            file.lines["crs"] = json.dumps(f"EPSG:{crs.to_epsg()}" if crs.to_epsg() else crs.srs)
+        elif crs is None and anchor is None and middle is not None:
             crs = _fitting_crs(np.median(xy, axis=0), middle, file, report)
         if crs is not None and middle is None:
             lon, lat = Placer(crs, None).to_degrees(np.median(xy, axis=0)[None])[0]
@@ -228,7 +256,7 @@ def _fitting_crs(xy: np.ndarray, middle: tuple[float, float], file: _File, repor
     if not fits:
         return None
     code = min(fits)[3]
-    file.lines["crs"] = json.dumps(code)
+    file.lines["crs"] = f"{json.dumps(code)}   # guessed"
     others = ", ".join(f[3] for f in sorted(fits)[1:5])
     report.say("guess-crs", file.path.name, crs=code, name=CRS.from_user_input(code).name, others=others or "none")
     return CRS.from_user_input(code)
@@ -237,15 +265,17 @@ def _fitting_crs(xy: np.ndarray, middle: tuple[float, float], file: _File, repor
 def _write_lines(found: Sequence[_File], guess: Guess) -> None:
     """[files.*] sections of what was guessed."""
     for file in found:
-        lines: Mapping[str, Any] = {key: value for key, value in file.lines.items() if key != "path"}
-        several = sum(other.role == file.role for other in found) > 1
-        if not lines and not file.columns:
+        alike = [other for other in found if other.role == file.role]
+        several = len(alike) > 1
+        # Where one of several is named all have to be: by then the reader takes those named only.
+        if not any(other.lines.keys() - {"path"} or other.columns for other in alike):
             continue
+        lines: Mapping[str, Any] = {key: value for key, value in file.lines.items() if key != "path"}
         opening = f"[[files.{file.role}]]" if several else f"[files.{file.role}]"
         guess.file_lines.append(opening)
         if several:
             guess.file_lines.append(f"path = {file.lines['path']}")
-        guess.file_lines += [f"{key} = {value}   # guessed" for key, value in lines.items()]
+        guess.file_lines += [f"{key} = {value}" for key, value in lines.items()]
         if file.columns:
             inner = ", ".join(f"{key} = {json.dumps(header)}" for key, header in file.columns.items())
             guess.file_lines.append(f"columns = {{ {inner} }}   # guessed")

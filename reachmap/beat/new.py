@@ -14,8 +14,9 @@ from pathlib import Path
 from string import Template
 
 import numpy as np
+from pyproj import CRS
 
-from reachmap.beat.guess import Guess, guess_beat
+from reachmap.beat.guess import Guess, Said, guess_beat
 from reachmap.beat.messages import Report, plain
 from reachmap.beat.place import local_crs, to_degrees
 from reachmap.beat.read import check_beat
@@ -38,7 +39,12 @@ class _Plan:
     guess: Guess = field(default_factory=Guess)
 
 
-def new_beat(folder: str | Path, name: str | None = None, sources: Sequence[str | Path] = ()) -> tuple[Finding, ...]:
+def new_beat(
+    folder: str | Path,
+    name: str | None = None,
+    sources: Sequence[str | Path] = (),
+    said: Said | None = None,
+) -> tuple[Finding, ...]:
     """Make a commented beat folder that maps, whole or not at all; nothing is ever overwritten.
 
     Parameters
@@ -47,6 +53,7 @@ def new_beat(folder: str | Path, name: str | None = None, sources: Sequence[str 
     name : of the beat; None takes the folder's
     sources : files at hand (outline, soundings, cover, ...): copied in, their columns, units and coordinate systems
         guessed, each guess a note; without any a tiny invented example is written
+    said : of the files, what they don't say themselves
 
     Returns
     -------
@@ -63,7 +70,9 @@ def new_beat(folder: str | Path, name: str | None = None, sources: Sequence[str 
         raise OutputError(f"{target} is already there. Choose another name, or remove it yourself.")
     title = _title(name if name is not None else target.name)
     report = Report()
-    plan = _example() if not sources else _from_files([Path(source) for source in sources], report)
+    if not sources and said not in (None, Said()):
+        raise SettingError("what is said of a place, a water level or an end is said of files at hand: name them too")
+    plan = _from_files([Path(source) for source in sources], said or Said(), report) if sources else _example()
     plan.texts[FILE] = _settings(title, plan.guess)
     found = _write(target, plan)
     return (*report.findings(), *found)
@@ -117,7 +126,7 @@ def _example() -> _Plan:
     return _Plan(texts=texts, guess=guess)
 
 
-def _example_soundings(crs: object, radius: float) -> str:
+def _example_soundings(crs: CRS, radius: float) -> str:
     """Cross-sections: deeper toward the outer bank, a pool at 50 m, a riffle at 95 m; a float in mid-stream."""
     lines = ["lon,lat,depth_m,speed_m_s,speed_how,line,note"]
     for k, s in enumerate(range(4, 120, 8)):
@@ -133,9 +142,9 @@ def _example_soundings(crs: object, radius: float) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _from_files(sources: Sequence[Path], report: Report) -> _Plan:
+def _from_files(sources: Sequence[Path], said: Said, report: Report) -> _Plan:
     """Copies of the files under the names a beat has, and what was guessed about them."""
-    guess = guess_beat(sources, report)
+    guess = guess_beat(sources, report, said)
     if report.failed:
         raise InputError(report.findings())
     return _Plan(copies=guess.copies, guess=guess)

@@ -184,6 +184,8 @@ def _outline(desk: _Desk, rows: Rows) -> Outline:
 
 def _drawn(desk: _Desk, rows: Rows) -> Outline:
     """The outline round the wet soundings, because the user asked for it."""
+    if not len(rows) and desk.parts.by_role.get("soundings"):
+        raise InputError([])  # why they could not be read is told already
     wet = (rows.depth_m > 0) & (rows.flag == "")
     if wet.sum() < 3:
         raise stop("outline-few", "outline.*", count=int(wet.sum()))

@@ -8,11 +8,14 @@ from pathlib import Path
 import click
 
 from reachmap.cli.base import Progress, beat_argument, show_findings
-from reachmap.cli.typed import Measure
+from reachmap.cli.typed import Measure, PlaceType
 from reachmap.errors import Finding, InputError, OutputError
 
 LATTICE = Measure("length", 0.1, 100_000.0)
 """Spacing of the lattice a shared beat may be moved onto."""
+
+LEVEL = Measure("length", -500.0, 9000.0)
+"""A level above the sea, or above what a survey counts from."""
 
 
 @click.command("check")
@@ -60,11 +63,29 @@ def _noticed(folder: Path) -> list[Finding]:
 @click.option(
     "--from", "sources", multiple=True, type=click.Path(path_type=Path), help="A file at hand; may be repeated."
 )
-def new_command(folder: Path, name: str | None, sources: tuple[Path, ...]) -> None:
+@click.option("--head", type=PlaceType(), metavar="LAT,LON", help="The upstream end.")
+@click.option("--at", "place", type=PlaceType(), metavar="LAT,LON", help="Where (0, 0) of files in local metres lies.")
+@click.option("--bearing", type=click.FloatRange(-360, 360), default=0.0, help="Which way their +y points, from north.")
+@click.option("--crs", metavar="EPSG:N", help="Coordinate system of files that name none.")
+@click.option("--water-level", "water_level_m", type=LEVEL, metavar="M", help="Of the water over levels of the bed.")
+def new_command(
+    folder: Path,
+    name: str | None,
+    sources: tuple[Path, ...],
+    head: tuple[float, float] | None,
+    place: tuple[float, float] | None,
+    bearing: float,
+    crs: str | None,
+    water_level_m: float | None,
+) -> None:
     """Make a commented beat FOLDER that maps, empty or from files at hand; every guess is shown."""
+    from reachmap.beat.guess import Said
     from reachmap.beat.new import new_beat
+    from reachmap.beat.place import Anchor, crs_of
 
-    show_findings(new_beat(folder, name, sources))
+    anchor = None if place is None else Anchor(*place, bearing)
+    said = Said(anchor, crs_of(crs, "--crs", "") if crs else None, water_level_m, head)
+    show_findings(new_beat(folder, name, sources, said))
     click.echo(f"Made {folder}; look at {folder / 'beat.toml'}, then: reachmap map {folder}")
 
 

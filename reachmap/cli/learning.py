@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from reachmap.cli.base import SPECIES, Progress, beat_argument
-from reachmap.cli.typed import Measure, WhenType
+from reachmap.cli.typed import Measure, PlaceType, WhenType
 from reachmap.errors import SettingError
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def log_group() -> None:
 @log_group.command("add")
 @beat_argument
 @click.option("--what", type=click.Choice(WHAT), required=True, help="What happened; blank: fished, nothing met.")
-@click.option("--at", "place", metavar="LAT,LON", help="Where, in degrees.")
+@click.option("--at", "place", type=PlaceType(), metavar="LAT,LON", help="Where, in degrees.")
 @click.option("--lie", type=click.IntRange(1), help="Where, by the number of a lie on the map.")
 @click.option("--when", type=WhenType(), metavar="WHEN", help="2026-06-20 19:40, or 18:30 for today; default: now.")
 @click.option("--species", type=click.Choice(SPECIES), help="Which trout.")
@@ -64,7 +64,9 @@ def log_group() -> None:
 @click.option("--clarity", "clarity_m", type=Measure("length", 0.01, 60.0), metavar="M", help="How far one sees.")
 @click.option("--note", help="A few words.")
 @click.option("--trip", help="Entries of one outing share a word; default: the day.")
-def log_add_command(beat: Path, place: str | None, lie: int | None, when: datetime | None, **entry: object) -> None:
+def log_add_command(
+    beat: Path, place: tuple[float, float] | None, lie: int | None, when: datetime | None, **entry: object
+) -> None:
     """Add one entry to the log of BEAT, in the file and the columns it has."""
     from reachmap.beat import read_beat
     from reachmap.beat.diary import add_entry
@@ -72,22 +74,11 @@ def log_add_command(beat: Path, place: str | None, lie: int | None, when: dateti
     if (place is None) == (lie is None):
         raise SettingError("say where: either --at LAT,LON or --lie NUMBER")
     checked = read_beat(beat)
-    lat, lon = _degrees(place) if place else _of_lie(checked, lie or 0)
+    lat, lon = place or _of_lie(checked, lie or 0)
     local = _local_time(when, checked.time_zone)
     told = {"date_time": local, "lat": f"{lat:.6f}", "lon": f"{lon:.6f}", **entry}
     path = add_entry(beat, told)
     click.echo(f"{entry['what']} at {lat:.6f}, {lon:.6f}, {local}: added to {path}")
-
-
-def _degrees(text: str) -> tuple[float, float]:
-    """Latitude and longitude as typed."""
-    try:
-        lat, lon = (float(part) for part in text.split(","))
-    except ValueError as error:
-        raise SettingError(f"--at {text!r}: expected latitude,longitude in degrees, such as 54.6204,-2.3127") from error
-    if not (abs(lat) <= 90 and abs(lon) <= 180):
-        raise SettingError(f"--at {text!r}: latitude goes to 90 and longitude to 180 degrees; latitude stands first")
-    return lat, lon
 
 
 def _of_lie(beat: Beat, number: int) -> tuple[float, float]:

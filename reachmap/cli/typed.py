@@ -49,6 +49,23 @@ WARMTH = Measure("temperature", -1.0, 40.0)
 takes a second to load). The level is held to the water by the chain itself."""
 
 
+class PlaceType(click.ParamType):
+    """A place as latitude,longitude in degrees."""
+
+    name = "place"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
+        """Latitude and longitude."""
+        try:
+            lat, lon = (float(part) for part in value.split(","))
+        except ValueError:
+            self.fail(f"{value!r}: expected latitude,longitude in degrees, such as 54.6204,-2.3127", param, ctx)
+        if not (abs(lat) <= 90 and abs(lon) <= 180):
+            words = "latitude goes to 90 and longitude to 180 degrees; latitude stands first"
+            self.fail(f"{value!r}: {words}", param, ctx)
+        return lat, lon
+
+
 class WhenType(click.ParamType):
     """A day and hour, an hour of today, or now."""
 

@@ -6,14 +6,19 @@ import os
 import time
 import tomllib
 
+import numpy as np
 import pytest
+import shapely
+from click.testing import CliRunner
 from pyproj import Transformer
 
 from reachmap.beat import read_beat
 from reachmap.beat.new import new_beat
+from reachmap.cli import main
 from reachmap.errors import InputError, OutputError, SettingError
 from tests.beat.folders import LAT, LON, make, outline_text, sounding_rows, table_text
-from tests.beat.test_formats import waypoints
+from tests.beat.folders import to_degrees as plane_degrees
+from tests.beat.test_formats import shapefile, waypoints
 
 
 def test_the_example_reads_without_a_warning(tmp_path):
@@ -80,6 +85,59 @@ def test_soundings_alone_get_a_drawn_outline(tmp_path):
     assert "guess-outline" in {f.code for f in found}
     beat = read_beat(tmp_path / "mill")
     assert (beat.lat, beat.lon) == pytest.approx((LAT, LON), abs=1e-4)
+
+
+def command(*arguments):
+    """A new beat by the command line."""
+    return CliRunner().invoke(main, ["new", *(str(one) for one in arguments)])
+
+
+def test_a_survey_in_metres_of_its_own_is_laid_where_it_is_said_to_lie(tmp_path):
+    """By tape and compass: x along a line that runs 30 degrees east of north, y to its left, so +y points to 300."""
+    rows = [(x, y, f"{1.5 - (y / 6) ** 2:.2f}") for x in range(0, 60, 6) for y in range(-5, 6, 2)]
+    (tmp_path / "tape.csv").write_text(table_text(rows, ("x_m", "y_m", "depth_m")))
+    assert "--at" in command(tmp_path / "mill", "--from", tmp_path / "tape.csv").output
+    said = ("--at", f"{LAT},{LON}", "--bearing", "300", "--head", f"{LAT},{LON}")
+    done = command(tmp_path / "mill", "--from", tmp_path / "tape.csv", *said)
+    assert done.exit_code == 0, done.output
+    assert not [line for line in done.stderr.splitlines() if not line.startswith("note: ")]
+    beat = read_beat(tmp_path / "mill")
+    # The middle of the line lies 27 m along it: 13.5 m east and 23.4 m north of its beginning.
+    lon, lat = plane_degrees(27 * np.sin(np.radians(30)), 27 * np.cos(np.radians(30)))
+    assert (beat.lat, beat.lon) == pytest.approx((lat, lon), abs=2e-5)
+    head = beat.soundings.geometry.distance(shapely.Point(beat.head)).idxmin()
+    assert head in (2, 3), "one of the two in the middle of the first section"
+
+
+def test_levels_on_a_grid_become_depths_by_what_is_said_of_them(tmp_path):
+    change = Transformer.from_crs(4326, 27700, always_xy=True)
+    rows = [
+        (*change.transform(float(lon), float(lat)), 100.0 - float(depth)) for lon, lat, depth, *_ in sounding_rows()
+    ]
+    (tmp_path / "bed.csv").write_text(table_text(rows, ("easting", "northing", "bed_level_m")))
+    assert "--water-level" in command(tmp_path / "mill", "--from", tmp_path / "bed.csv", "--crs", "EPSG:27700").output
+    said = ("--crs", "EPSG:27700", "--water-level", "100")
+    assert command(tmp_path / "mill", "--from", tmp_path / "bed.csv", *said).exit_code == 0
+    beat = read_beat(tmp_path / "mill")
+    np.testing.assert_allclose(beat.soundings["depth_m"], [float(row[2]) for row in sounding_rows()])
+    assert (beat.lat, beat.lon) == pytest.approx((LAT, LON), abs=1e-4)
+
+
+def test_what_is_said_of_files_needs_files(tmp_path):
+    assert "name them too" in command(tmp_path / "mill", "--at", "54,-2").output
+    assert "no coordinate system known" in command(tmp_path / "mill", "--crs", "utm").output
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_soundings_in_several_files_of_which_one_is_a_shapefile(tmp_path):
+    (tmp_path / "trace.geojson").write_text(outline_text())
+    for ending, content in shapefile(tmp_path).items():
+        (tmp_path / f"one{ending}").write_bytes(content)
+    change = Transformer.from_crs(4326, 27700, always_xy=True)
+    rows = [(*change.transform(float(lon), float(lat)), depth) for lon, lat, depth, *_ in sounding_rows()[:9]]
+    (tmp_path / "two.csv").write_text(table_text(rows, ("easting", "northing", "depth_m")))
+    new_beat(tmp_path / "mill", sources=[tmp_path / name for name in ("trace.geojson", "one.shp", "two.csv")])
+    assert len(read_beat(tmp_path / "mill").soundings) == len(sounding_rows()) + 9
 
 
 def test_waypoints_named_by_their_depth(tmp_path):
