@@ -85,6 +85,10 @@ def guess_beat(paths: Sequence[Path], report: Report, said: Said) -> Guess:
             found.append(_look(path, found))
         except InputError as error:
             report.add([replace(finding, file=finding.file or path.name) for finding in error.findings])
+    for role in ROLES:
+        names = [file.path.name for file in found if file.role == role]
+        if len(names) > 1 and role != "soundings":
+            report.say("several-files", role=role, names=", ".join(names), first=names[0])
     if report.failed:
         return Guess()
     guess = Guess(head=said.head)
@@ -122,6 +126,8 @@ def _role_of(table: Table, before: Sequence[_File]) -> str:
     if table.geometry is not None and (shapely.get_type_id(table.geometry) > 0).any():
         taken = any(file.role == "outline" for file in before)
         return ("shade" if {"height", "leaf"} & words else "cover") if taken or "kind" in words else "outline"
+    if {"azimuth", "bearing"} & words and {"elevation", "angle"} & words:
+        return "horizon"
     if {"depth", "bed", "sounding", "tiefe", "dpth", "dep"} & words:
         return "soundings"
     if "what" in words or "species" in words:

@@ -140,6 +140,25 @@ def test_soundings_in_several_files_of_which_one_is_a_shapefile(tmp_path):
     assert len(read_beat(tmp_path / "mill").soundings) == len(sounding_rows()) + 9
 
 
+def test_two_files_for_one_part_are_not_taken_one_over_the_other(tmp_path):
+    (tmp_path / "trace.geojson").write_text(outline_text())
+    (tmp_path / "depths.csv").write_text(table_text(sounding_rows()))
+    for name in ("a", "b"):
+        (tmp_path / f"cover {name}.geojson").write_text(outline_text().replace("{}", '{"kind": "weed"}'))
+    sources = [tmp_path / name for name in ("trace.geojson", "depths.csv", "cover a.geojson", "cover b.geojson")]
+    with pytest.raises(InputError, match=r"several files could be the cover: cover a\.geojson, cover b\.geojson"):
+        new_beat(tmp_path / "mill", sources=sources)
+    assert not (tmp_path / "mill").exists()
+
+
+def test_a_skyline_is_known_by_its_columns(tmp_path):
+    (tmp_path / "trace.geojson").write_text(outline_text())
+    (tmp_path / "depths.csv").write_text(table_text(sounding_rows()))
+    (tmp_path / "hills.csv").write_text("Azimuth,Elevation\n0,5\n120,12\n240,3\n")
+    new_beat(tmp_path / "mill", sources=[tmp_path / name for name in ("trace.geojson", "depths.csv", "hills.csv")])
+    assert read_beat(tmp_path / "mill").skyline.elevation_deg.tolist() == [5.0, 12.0, 3.0]
+
+
 def test_waypoints_named_by_their_depth(tmp_path):
     (tmp_path / "trace.geojson").write_text(outline_text())
     (tmp_path / "garage.gpx").write_bytes(waypoints(tmp_path))
