@@ -23,7 +23,6 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import shapely
-from pandas.util import hash_pandas_object
 
 from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel, Grid
@@ -141,12 +140,17 @@ def _key(beat: Beat, settings: dict[str, Any]) -> str:
 
 def _content(beat: Beat) -> str:
     """A mark of what water and shade are made from: a copy changed in memory must not get the water of its files."""
-    names = ("crs", "lat", "lon", "time_zone", "flow_m3_s", "slope", "d84_m", "head", "caps")
-    mark = hashlib.sha256(repr([getattr(beat, name) for name in names]).encode())
+    names = ("lat", "lon", "time_zone", "flow_m3_s", "slope", "d84_m", "head", "caps")
+    mark = hashlib.sha256(repr([beat.crs.srs, *(getattr(beat, name) for name in names)]).encode())
     mark.update(shapely.to_wkb(beat.outline))
     for table in (beat.soundings, beat.cover, beat.shade):
-        mark.update(b"".join(shapely.to_wkb(table.geometry.to_numpy())))
-        mark.update(hash_pandas_object(table.drop(columns=table.geometry.name), index=False).to_numpy().tobytes())
+        for name in table.columns:
+            column = table[name].to_numpy()
+            if name == table.geometry.name:
+                told = b"".join(shapely.to_wkb(column))
+            else:
+                told = "\n".join(map(str, column)).encode() if column.dtype == object else column.tobytes()
+            mark.update(name.encode() + told)
     for part in (beat.terrain, beat.skyline):
         for name, value in sorted(vars(part).items()) if part is not None else ():
             mark.update(name.encode() + np.asarray(value).tobytes())
