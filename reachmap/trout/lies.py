@@ -260,22 +260,29 @@ def _scene_table(
     rank = np.zeros(len(lies), int)
     order = np.lexsort((np.arange(len(lies)), -score))
     rank[order[here[order]]] = np.arange(1, int(here.sum()) + 1)
-    limits = [limiting_factor(holding, light, own) for own in cells]
-    why = [say_why(channel, place, holding, light, limit, day) for place, limit in zip(places, limits, strict=True)]
+    weighed = [weigh_factors(holding, light, own) for own in cells]
+    why = [say_why(channel, place, light, *factors, day) for place, factors in zip(places, weighed, strict=True)]
     means = {
         "light_lux": [float(light["light_bed"][own].mean()) for own in cells],
         "sighting_m": [float(sight.at("sighting_range", own).mean()) for own in cells],
         "decide_s": [float(sight.at("decide_time", own).mean()) for own in cells],
     }
     words = {"why": [each.now for each in why], "lasting": [each.lasting for each in why]}
-    data = {"rank": rank, "score": score, "limiting": limits, **words, **means, "sure": np.full(len(lies), np.nan)}
+    data = {
+        "rank": rank,
+        "score": score,
+        "limiting": [limiting for limiting, _ in weighed],
+        **words,
+        **means,
+        "sure": np.full(len(lies), np.nan),
+    }
     return pd.DataFrame(data, index=pd.RangeIndex(1, len(lies) + 1, name="lie"))
 
 
-def limiting_factor(holding: Holding, light: Light, cells: np.ndarray) -> str:
-    """The factor that costs a patch most, by the eye that counts more there."""
+def weigh_factors(holding: Holding, light: Light, cells: np.ndarray) -> tuple[str, dict[str, float]]:
+    """The factor that costs a patch most, by the eye that counts more there, and how well each suits on average."""
     by_day = float(light["eye_day"][cells].mean()) >= 0.5
-    factors = holding.factors_day if by_day else holding.factors_night
-    weight = holding.weights_day if by_day else holding.weights_night
-    cost = losses(factors.at(cells), weight)
-    return FACTORS[int(np.minimum(cost, 1e3).mean(axis=1).argmax())]
+    factors = (holding.factors_day if by_day else holding.factors_night).at(cells)
+    cost = losses(factors, holding.weights_day if by_day else holding.weights_night)
+    limiting = FACTORS[int(np.minimum(cost, 1e3).mean(axis=1).argmax())]
+    return limiting, {factor: float(values.mean()) for factor, values in factors.items()}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -14,7 +14,6 @@ from reachmap.channel.model import Channel
 from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import Body, DayLight, Light
-from reachmap.trout.model import Holding
 
 COVER_WORDS = {
     "undercut": "along the undercut bank",
@@ -137,14 +136,22 @@ class Why:
     lasting: str
 
 
-def say_why(channel: Channel, place: Place, holding: Holding, light: Light, limiting: str, day: DayLight | None) -> Why:
-    """Why a lie is one in a scene; `limiting` is its weakest factor, `day` tells when shade comes and goes."""
+def say_why(
+    channel: Channel, place: Place, light: Light, limiting: str, suits: Mapping[str, float], day: DayLight | None
+) -> Why:
+    """Why a lie is one in a scene.
+
+    Parameters
+    ----------
+    limiting, suits : its weakest factor, and how well each suits there, 0-1
+    day : tells when shade comes and goes
+    """
     by_day = float(light["eye_day"][place.cells].mean()) >= 0.5
     roof = "under cover" if place.roofed and not place.cover else ""
     shade = _shade_words(channel, place, light) if by_day and not place.roofed else ""
     hours = _hours_words(channel, place, light, day) if by_day and not place.roofed and day is not None else ""
     moon = "" if by_day else _night_here(light, place.cells)
-    lack = _lack_words(place, holding, limiting, by_day)
+    lack = _lack_words(place, limiting, suits, by_day)
     deep = f"{place.depth_m:.1f} m deep" + (" by guess" if channel.depth_guessed else "")
     current = _current_words(place, by_day) + (" by guess" if channel.speed_relative else "")
 
@@ -245,13 +252,11 @@ def _clock(time: datetime) -> str:
     return f"{time:%H:%M}"
 
 
-def _lack_words(place: Place, holding: Holding, limiting: str, by_day: bool) -> str:
+def _lack_words(place: Place, limiting: str, suits: Mapping[str, float], by_day: bool) -> str:
     """What holds the lie back, "" if its weakest factor is still good."""
-    factors = holding.factors_day if by_day else holding.factors_night
-    low = {factor: float(values.mean()) for factor, values in factors.at(place.cells).items()}
-    if limiting == "cover" and (not by_day or low["light"] >= LACK_BELOW):
+    if limiting == "cover" and (not by_day or suits["light"] >= LACK_BELOW):
         return ""
-    if low[limiting] >= LACK_BELOW:
+    if suits[limiting] >= LACK_BELOW:
         return ""
     if limiting == "light" and not by_day:
         return "held back by too little light"

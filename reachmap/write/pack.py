@@ -19,8 +19,8 @@ from reachmap.channel.model import Grid
 from reachmap.channel.sheet import Sheet
 from reachmap.threads import pieces
 
-LEVEL = 6
-"""Of zlib, its own default."""
+LEVEL = 4
+"""Of zlib: a fiftieth more bytes than by its default of 6 in three quarters of the time (measured on the sample)."""
 
 CELLS = 1 << 20
 """Cells taken into an average at once, to bound memory."""
