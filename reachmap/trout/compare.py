@@ -24,8 +24,8 @@ NAMED = 5
 """So many lies are named and the others counted, if they are several; assumed."""
 
 MOVED_WORDS = {
-    "food": ("the current brings more food", "the current brings less food"),
-    "nose": ("the water at the nose is easier", "the water at the nose is harder"),
+    "food": ("the drift past it suits better", "the drift past it suits worse"),
+    "nose": ("the current at the nose suits better", "the current at the nose suits worse"),
     "depth": ("its depth suits better", "its depth suits worse"),
     "light, by day": ("the bed is less bright", "the bed is brighter"),
     "light, by night": ("there is more light to see by", "there is less light to see by"),

@@ -30,13 +30,8 @@ COVER_REACH_M = 1.5
 LEAF_WORDS = {"alder": "the alders", "willow": "the willows"}
 SHADE_WORDS = {"hedge": "the hedge", "wall": "the wall", "bridge": "the bridge", "bank": "the high bank"}
 
-LACK_WORDS = {
-    "food": "little current brings food",
-    "nose": "fast at the nose",
-    "light": "bright at the bed",
-    "cover": "nothing overhead",
-}
-"""What a low factor means. Depth is worded by what it is; that there is no seam is no news."""
+LACK_WORDS = {"light": "bright at the bed", "cover": "nothing overhead"}
+"""What a low factor means. Depth and currents are worded by what they are; that there is no seam is no news."""
 
 LACK_BELOW = 0.6
 """A limiting factor is spelt out below this suitability; assumed."""
@@ -262,4 +257,9 @@ def _lack_words(place: Place, limiting: str, suits: Mapping[str, float], by_day:
         return "held back by too little light"
     if limiting == "depth":
         return "held back by " + ("shallow water" if place.depth_m < 0.6 else "great depth")
+    if limiting == "food":
+        return "but " + ("little current brings food" if place.drift_m_s < WALKING_M_S[1] else "the drift rushes past")
+    if limiting == "nose":
+        nose = place.nose_m_s if by_day else place.rest_m_s
+        return "but " + ("hardly a current at the nose" if nose <= SLOW_M_S else "fast at the nose")
     return "but " + LACK_WORDS[limiting] if limiting in LACK_WORDS else ""

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from reachmap.light.model import Body
-from reachmap.trout import find_lies, load_curves, outlook_for
+from reachmap.trout import FACTORS, find_lies, load_curves, outlook_for
+from reachmap.trout.reasons import Place, say_why
 from tests import toy
 
 CURVES = load_curves()
@@ -107,3 +108,19 @@ def test_the_moon_is_not_spoken_of_at_noon_however_murky_the_water(toy_channel, 
 def test_what_holds_a_lie_back(toy_channel, noon):
     lies, why = sentences(toy_channel, noon)
     assert "but bright at the bed" in why[near(lies, 12, 1)]
+
+
+@pytest.mark.parametrize(
+    ("nose", "drift", "limiting", "says"),
+    [
+        (0.02, 0.1, "nose", "hardly a current at the nose"),
+        (0.8, 1.0, "nose", "fast at the nose"),
+        (0.1, 0.1, "food", "little current brings food"),
+        (0.4, 2.4, "food", "the drift rushes past"),
+    ],
+)
+def test_too_little_current_and_too_much_are_told_apart(toy_channel, noon, nose, drift, limiting, says):
+    """Both curves fall on either side of what suits best."""
+    place = Place(np.arange(4), (0.0, 0.0), 0.8, nose, nose, drift, 0.0, "", False)
+    suits = dict.fromkeys(FACTORS, 1.0) | {limiting: 0.3}
+    assert f"; but {says}" in say_why(toy_channel, place, noon, limiting, suits, None).now

@@ -71,7 +71,7 @@ const luxWord = (lux) => LUX_STEPS.find(([top]) => lux < top)[1];
 const luxText = (lux) => `${lux >= 10 ? Math.round(lux).toLocaleString('en') : lux.toPrecision(2)}\u00a0lux, ${luxWord(lux)}`;
 
 const FACTOR_WORDS = {
-  food: 'too little drift brings food past',
+  food: 'the drift beside it is wrong for it',
   nose: 'the current at its nose is wrong for it',
   depth: 'the depth is wrong for it',
   light: 'the light on the bed is wrong for it',
