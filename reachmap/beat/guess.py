@@ -44,6 +44,8 @@ class Guess:
     head: tuple[float, float] | None = None
     file_lines: list[str] = field(default_factory=list)
     place_lines: list[str] = field(default_factory=list)
+    local: bool = False
+    """Whether places of some file are known in no coordinate system."""
     copies: dict[str, Path] = field(default_factory=dict)
 
 
@@ -102,6 +104,7 @@ def guess_beat(paths: Sequence[Path], report: Report, said: Said) -> Guess:
             ((name, distance_km(middle, place)) for name, place in zone_places().items()), key=lambda pair: pair[1]
         )
         report.say("guess-zone", "beat.toml", "time_zone", zone=guess.zone, away=f"{away:,.0f}")
+    _tell_unused(found, guess, said, report)
     _write_lines(found, guess)
     return guess
 
@@ -188,6 +191,7 @@ def _guess_places(found: Sequence[_File], guess: Guess, said: Said, report: Repo
             file.lines["crs"] = json.dumps(f"EPSG:{crs.to_epsg()}" if crs.to_epsg() else crs.srs)
         elif crs is None and anchor is None and middle is not None:
             crs = _fitting_crs(np.median(xy, axis=0), middle, file, report)
+        guess.local |= crs is None
         if crs is not None and middle is None:
             lon, lat = Placer(crs, None).to_degrees(np.median(xy, axis=0)[None])[0]
             middle = (float(lat), float(lon)) if np.isfinite([lat, lon]).all() else None
@@ -266,6 +270,18 @@ def _fitting_crs(xy: np.ndarray, middle: tuple[float, float], file: _File, repor
     others = ", ".join(f[3] for f in sorted(fits)[1:5])
     report.say("guess-crs", file.path.name, crs=code, name=CRS.from_user_input(code).name, others=others or "none")
     return CRS.from_user_input(code)
+
+
+def _tell_unused(found: Sequence[_File], guess: Guess, said: Said, report: Report) -> None:
+    """What was said that no file at hand asks for: a slip of the file or of what was meant."""
+    lines = {key for file in found for key in file.lines}
+    unused = {
+        "where local metres lie": said.anchor is not None and not guess.local,
+        "a coordinate system": said.crs is not None and "crs" not in lines,
+        "a level of the water": said.water_level_m is not None and "water_level_m" not in lines,
+    }
+    for what in (name for name, idle in unused.items() if idle):
+        report.say("said-unused", what=what)
 
 
 def _write_lines(found: Sequence[_File], guess: Guess) -> None:

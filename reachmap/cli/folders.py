@@ -9,7 +9,7 @@ import click
 
 from reachmap.cli.base import Progress, beat_argument, show_findings
 from reachmap.cli.typed import Measure, PlaceType
-from reachmap.errors import Finding, InputError, OutputError
+from reachmap.errors import Finding, InputError, OutputError, SettingError
 
 LATTICE = Measure("length", 0.1, 100_000.0)
 """Spacing of the lattice a shared beat may be moved onto."""
@@ -65,7 +65,7 @@ def _noticed(folder: Path) -> list[Finding]:
 )
 @click.option("--head", type=PlaceType(), metavar="LAT,LON", help="The upstream end.")
 @click.option("--at", "place", type=PlaceType(), metavar="LAT,LON", help="Where (0, 0) of files in local metres lies.")
-@click.option("--bearing", type=click.FloatRange(-360, 360), default=0.0, help="Which way their +y points, from north.")
+@click.option("--bearing", type=click.FloatRange(-360, 360), help="Which way their +y points, from north; default: 0.")
 @click.option("--crs", metavar="EPSG:N", help="Coordinate system of files that name none.")
 @click.option("--water-level", "water_level_m", type=LEVEL, metavar="M", help="Of the water over levels of the bed.")
 def new_command(
@@ -74,7 +74,7 @@ def new_command(
     sources: tuple[Path, ...],
     head: tuple[float, float] | None,
     place: tuple[float, float] | None,
-    bearing: float,
+    bearing: float | None,
     crs: str | None,
     water_level_m: float | None,
 ) -> None:
@@ -83,7 +83,9 @@ def new_command(
     from reachmap.beat.new import new_beat
     from reachmap.beat.place import Anchor, crs_of
 
-    anchor = None if place is None else Anchor(*place, bearing)
+    if bearing is not None and place is None:
+        raise SettingError("--bearing turns local metres about their (0, 0): say where that lies with --at LAT,LON")
+    anchor = None if place is None else Anchor(*place, bearing or 0.0)
     said = Said(anchor, crs_of(crs, "--crs", "") if crs else None, water_level_m, head)
     show_findings(new_beat(folder, name, sources, said))
     click.echo(f"Made {folder}; look at {folder / 'beat.toml'}, then: reachmap map {folder}")

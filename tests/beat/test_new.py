@@ -123,9 +123,19 @@ def test_levels_on_a_grid_become_depths_by_what_is_said_of_them(tmp_path):
     assert (beat.lat, beat.lon) == pytest.approx((LAT, LON), abs=1e-4)
 
 
+def test_what_no_file_asks_for_is_told(tmp_path):
+    (tmp_path / "soundings.csv").write_text(table_text(sounding_rows()))
+    said = ("--at", f"{LAT},{LON}", "--crs", "EPSG:27700", "--water-level", "100")
+    done = command(tmp_path / "mill", "--from", tmp_path / "soundings.csv", *said)
+    assert done.exit_code == 0, done.output
+    assert done.stderr.count("no file at hand asks for it") == 3
+    assert len(read_beat(tmp_path / "mill").soundings) == len(sounding_rows())
+
+
 def test_what_is_said_of_files_needs_files(tmp_path):
     assert "name them too" in command(tmp_path / "mill", "--at", "54,-2").output
     assert "no coordinate system known" in command(tmp_path / "mill", "--crs", "utm").output
+    assert "--at" in command(tmp_path / "mill", "--bearing", "300").output
     assert list(tmp_path.iterdir()) == []
 
 
