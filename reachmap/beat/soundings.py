@@ -166,8 +166,8 @@ def _with_named_depths(table: Table, units: Mapping[str, str], report: Report) -
 def _are_depths(said: Sequence[str], decimal: str) -> bool:
     """Whether nearly all of some texts are lengths, most of them plainly: whole numbers alone may just count."""
     read = [text for text in said if _is_length(text, decimal)]
-    plain = [text for text in read if not text.isdigit()]
-    return len(read) > 0 and len(read) >= SPOKEN_SHARE * len(said) and 2 * len(plain) >= len(read)
+    fine = [text for text in read if not text.isdigit()]
+    return len(read) > 0 and len(read) >= SPOKEN_SHARE * len(said) and 2 * len(fine) >= len(read)
 
 
 def _is_length(text: str, decimal: str) -> bool:

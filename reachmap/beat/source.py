@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+import lzma
 import posixpath
 import re
 import stat
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -45,6 +47,9 @@ SHP_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
 _NMEA = re.compile(r"\s*[$!][A-Z]{2}[A-Z0-9]{3},")
 _CHUNK = 1 << 20
+_DAMAGED = (zipfile.BadZipFile, RuntimeError, ValueError, EOFError, zlib.error, lzma.LZMAError)
+"""What Python's zipfile raises for an archive that it can't read: RuntimeError is for packings and passwords that it
+doesn't know, the last two are of the packings themselves."""
 
 
 @dataclass(frozen=True)
@@ -168,8 +173,7 @@ def _zip_kind(path: Path, name: str) -> str:
     try:
         with zipfile.ZipFile(path) as archive:
             inner = archive.namelist()
-    # Python's zipfile raises NotImplementedError for a packing it can't read and RuntimeError for a password.
-    except (zipfile.BadZipFile, ValueError, NotImplementedError, RuntimeError, UnicodeDecodeError) as error:
+    except _DAMAGED as error:
         raise stop("damaged", name, kind="zip archive", why=str(error)) from error
     if "xl/workbook.xml" in inner:
         return "xlsx"
@@ -243,8 +247,7 @@ def unpack(source: Source, into: Path) -> list[Path]:
                 target = into / parts[-1]
                 limit -= _unpack_one(archive, entry, target, limit, source)
                 out.append(target)
-    # As in `_zip_kind`: a packing or a password that zipfile can't deal with is a damaged archive to the user.
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, ValueError, EOFError) as error:
+    except (*_DAMAGED, OSError) as error:
         raise stop("damaged", source.name, kind="zip archive", why=str(error)) from error
     return out
 

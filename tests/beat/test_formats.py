@@ -49,7 +49,7 @@ def shapefile(tmp_path) -> dict[str, bytes]:
 def zipped(parts: dict[str, bytes]) -> bytes:
     """A zip archive."""
     out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as archive:
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, content in parts.items():
             archive.writestr(name, content)
     return out.getvalue()

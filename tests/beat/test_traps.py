@@ -65,6 +65,18 @@ def zip_patched(field: int, value: int) -> bytes:
     return bytes(out)
 
 
+def zip_hurt(packing: int) -> bytes:
+    """A zip archive whose packed bytes are damaged in the middle, as by a copy that went wrong."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", packing) as archive:
+        archive.writestr("outline.geojson", outline_text())
+        size = archive.infolist()[0].compress_size
+    whole = bytearray(out.getvalue())
+    for at in range(60, 45 + size, 3):
+        whole[at] ^= 0x5A
+    return bytes(whole)
+
+
 def zip_entry(name: str, content: bytes, link: bool = False) -> bytes:
     """A zip archive with one entry of any name, perhaps a symbolic link."""
     out = io.BytesIO()
@@ -176,6 +188,15 @@ TRAPS: dict[str, tuple[dict, str, str, str]] = {
     "zip of a later version": ({"outline__geojson": None, "outline__zip": zip_patched(4, 99)}, "outline.zip", "", "damaged"),
     "zip with a password": ({"outline__geojson": None, "outline__zip": zip_patched(6, 1)}, "outline.zip", "", "damaged"),
     "zip in an unknown packing": ({"outline__geojson": None, "outline__zip": zip_patched(8, 97)}, "outline.zip", "", "damaged"),
+    "zip with hurt bytes, deflated": (
+        {"outline__geojson": None, "outline__zip": zip_hurt(zipfile.ZIP_DEFLATED)}, "outline.zip", "", "damaged",
+    ),
+    "zip with hurt bytes, lzma": (
+        {"outline__geojson": None, "outline__zip": zip_hurt(zipfile.ZIP_LZMA)}, "outline.zip", "", "damaged",
+    ),
+    "zip with hurt bytes, bzip2": (
+        {"outline__geojson": None, "outline__zip": zip_hurt(zipfile.ZIP_BZIP2)}, "outline.zip", "", "damaged",
+    ),
     "zip with a nameless entry": (
         {"outline__geojson": None, "outline__zip": zip_entry("x.geojson", b"{}").replace(b"x.geojson", b"\0.geojson")},
         "outline.zip", "", "no name",
