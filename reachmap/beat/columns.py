@@ -92,6 +92,8 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "leaf": ("leaf", "leaves", "foliage", "leaf_state", "thickness"),
     "id": ("id", "uid", "uuid", "identifier"),
     "text": ("text", "title", "words"),
+    "name": ("name",),
+    "cmt": ("cmt",),
     "replaces": ("replaces",),
     "deleted": ("deleted",),
     "what": ("what", "event", "result", "outcome"),
@@ -116,7 +118,7 @@ QUANTITY = {
 """What kind of unit a column may carry."""
 
 TEXTS = frozenset(["note", "text", "line", "time", "id"])
-"""Columns of which the first counts when several fit; for a number that would be a guess."""
+"""Columns of which the one called just so, else the first, counts when several fit; with numbers that were a guess."""
 
 IGNORED = frozenset(
     """fid ogc_fid objectid index altitude alt ele elevation_gps hdop pdop satellites course heading bearing geometry
@@ -211,6 +213,8 @@ def match(
                 unknown.append(raw.strip())
             continue
         if key in found and key in TEXTS:
+            if raw == key:
+                found[key] = _column(index, raw, key, unit, units or {}, file)
             continue
         if key in found:
             raise stop("column-twice", file, "header", first=found[key].header, second=raw, key=key)

@@ -19,6 +19,7 @@ from pyproj import CRS
 from reachmap.beat.columns import QUANTITY, TIME, Column, match
 from reachmap.beat.messages import Report, plain, some_rows, stop
 from reachmap.beat.model import COVER_KINDS, LEAVES, SHADE_KINDS, SPECIES
+from reachmap.beat.notes import KINDS, LONGEST_WORD, WORDS, all_words, note_id
 from reachmap.beat.numbers import NotNumberError, number, number_with_unit
 from reachmap.beat.place import Anchor, choose_placer, move, to_local
 from reachmap.beat.tables import Table
@@ -102,20 +103,37 @@ def read_shade(table: Table, crs: CRS, anchor: Anchor | None, report: Report) ->
 
 def read_notes(table: Table, crs: CRS, anchor: Anchor | None, report: Report) -> gpd.GeoDataFrame:
     """Notes: id, text, kind, time (text as written), replaces (list), deleted; those taken back are left out."""
-    wanted = ("id", "text", "note", "kind", "time", "replaces", "deleted", "lon", "lat", "x", "y")
+    frame = read_all_notes(table, crs, anchor, report)
+    return frame[~frame["deleted"].to_numpy(bool)].reset_index(drop=True)
+
+
+def read_all_notes(
+    table: Table, crs: CRS, anchor: Anchor | None, report: Report, *, limit: int = NOTE_LIMIT
+) -> gpd.GeoDataFrame:
+    """As `read_notes`, with those taken back; the index counts the rows of the file from 1.
+
+    A note without an id gets one from what it says and where it lies, so that it is the same note wherever it is read.
+    A kind that is none of ours stands in front of the text, of which `limit` characters are read.
+    """
+    wanted = (*WORDS, "id", "kind", "time", "replaces", "deleted", "lon", "lat", "x", "y")
     rows = _Rows(table, wanted, crs, anchor, report)
-    text = rows.texts("text", NOTE_LIMIT)
-    other = rows.texts("note", NOTE_LIMIT)
-    kind = rows.texts("kind")
+    said = map(all_words, zip(*(rows.texts(key, limit) for key in WORDS), strict=True))
+    given = rows.texts("kind")
+    kind = [word.lower() for word in given]
+    text = [
+        text if ours in KINDS or not ours else f"{word}: {text}"
+        for text, ours, word in zip(said, kind, given, strict=True)
+    ]
+    places = shapely.get_coordinates(shapely.point_on_surface(rows.written)).tolist()
     frame = rows.frame(
-        id=[given or f"{table.file}-{row}" for given, row in zip(rows.texts("id"), rows.row, strict=True)],
-        text=[" - ".join(dict.fromkeys(part for part in both if part)) for both in zip(text, other, strict=True)],
-        kind=[k or "note" for k in kind],
+        id=[own or note_id(words, place) for own, words, place in zip(rows.texts("id"), text, places, strict=True)],
+        text=text,
+        kind=[word if word in KINDS else "note" for word in kind],
         time=rows.texts("time"),
         replaces=[_strings(cell) for cell in rows.cells("replaces")],
         deleted=[str(cell).strip().lower() in ("true", "1", "1.0") for cell in rows.cells("deleted")],
     )
-    return frame[~frame["deleted"].to_numpy(bool)].reset_index(drop=True)
+    return frame.set_index(rows.row)
 
 
 def read_log(table: Table, crs: CRS, anchor: Anchor | None, time_zone: str, report: Report) -> gpd.GeoDataFrame:
@@ -173,6 +191,7 @@ class _Rows:
             if not ok:
                 report.say("feature-empty", table.file, f"{table.word} {n}")
         placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=degrees, unit=unit)
+        self.written = shapes[there]
         self.geometry = move(move(shapes[there], placer.to_degrees), lambda xy: to_local(xy, crs))
         if not np.isfinite(shapely.get_coordinates(self.geometry)).all():
             raise stop("nowhere", table.file, value="some coordinates")
@@ -220,7 +239,7 @@ class _Rows:
         index = self.columns[key].index
         return [cells[index] for cells in self._cells]
 
-    def texts(self, key: str, limit: int = 200) -> list[str]:
+    def texts(self, key: str, limit: int = LONGEST_WORD) -> list[str]:
         """A column as safe text."""
         out = []
         for row, cell in zip(self.row, self.cells(key), strict=True):

@@ -10,13 +10,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from reachmap.beat.columns import SYNONYMS, tidy
+from reachmap.beat.messages import plain
 from reachmap.errors import Finding, InputError
 
 Note = Mapping[str, Any]
+
+WORDS = ("text", "name", "note", "cmt")
+"""Columns that may hold what a note says; a waypoint has several."""
+
+LONGEST_WORD = 200
+"""Characters read of an id or a time."""
 
 KINDS = ("note", "catch", "follow", "refusal", "sighting", "blank")
 
@@ -37,16 +45,46 @@ def merge_notes(*piles: Iterable[Note]) -> list[dict[str, Any]]:
     for note in (_complete(note) for pile in piles for note in pile):
         properties = note["properties"]
         key = (properties["id"], properties["time"], _content(note))
-        before = versions.get(key)
-        if before:
-            old, new = before["properties"]["replaces"], properties["replaces"]
-            note["properties"] = {**properties, "replaces": sorted({*old, *new})}
-        versions[key] = note
+        versions[key] = _joined(versions[key], note) if key in versions else note
         replaced |= {(properties["id"], time) for time in properties["replaces"] if time != properties["time"]}
     heads = {key[0] for key in versions if key[:2] not in replaced}
     # A damaged file may say that two versions replace each other; then neither goes.
     kept = [versions[key] for key in sorted(versions) if key[:2] not in replaced or key[0] not in heads]
     return [_with_history(note, replaced) for note in kept]
+
+
+def is_ours(note: Note) -> bool:
+    """Whether a feature is a note as the map's page and this package write them, and can stand as it is."""
+    said = note["properties"]
+    if not in_degrees(note) or not said.get("id") or "text" not in said or said.get("kind", "note") not in KINDS:
+        return False
+    wanted = {"id": str, "text": str, "time": str, "replaces": list, "deleted": bool}
+    if not all(isinstance(said[key], kind) for key, kind in wanted.items() if key in said):
+        return False
+    if any(plain(said.get(key, ""), LONGEST_WORD) != said.get(key, "") for key in ("id", "time")):
+        return False
+    named = {tidy(key): str(value or "") for key, value in said.items()}
+    others = [named[name] for key in WORDS[1:] for name in SYNONYMS[key] if name in named]
+    return all_words([said["text"], *others]) == said["text"]
+
+
+def in_degrees(note: Note) -> bool:
+    """Whether a note is a point in degrees, or has no place at all."""
+    shape = note.get("geometry")
+    if not isinstance(shape, Mapping) or shape.get("type") != "Point":
+        return shape is None
+    pair = _place(note)[:2]
+    if len(pair) < 2 or not all(isinstance(value, int | float) for value in pair):
+        return False
+    return abs(pair[0]) <= 180 and abs(pair[1]) <= 90
+
+
+def all_words(parts: Iterable[str]) -> str:
+    """What a note says, from all columns that say something; what is said already is not said again."""
+    text = ""
+    for part in parts:
+        text = text if part in text else f"{text} - {part}" if text else part
+    return text
 
 
 def shown(notes: Iterable[Note]) -> list[Note]:
@@ -82,19 +120,54 @@ def write_notes(path: Path, notes: Iterable[Note]) -> None:
 def _complete(note: Note) -> dict[str, Any]:
     """A note with every property it needs; what was missing is filled in the same way every time."""
     given = dict(note.get("properties") or {})
-    filled = {**given, "text": str(given.get("text") or ""), "kind": str(given.get("kind") or "note")}
+    text = str(given.get("text") or "")
+    filled = {**given, "text": plain(text, len(text)), "kind": str(given.get("kind") or "note")}
     filled["time"] = str(given.get("time") or "")
-    filled["replaces"] = sorted({str(time) for time in given.get("replaces") or []})
+    times = given.get("replaces")
+    filled["replaces"] = sorted({str(time) for time in times}) if isinstance(times, list) else []
     filled["deleted"] = bool(given.get("deleted"))
     whole = {"type": "Feature", "geometry": note.get("geometry"), "properties": filled}
-    filled["id"] = str(given.get("id") or hashlib.sha256(_content(whole).encode()).hexdigest()[:16])
+    filled["id"] = str(given.get("id") or note_id(filled["text"], _place(whole)))
     return whole
 
 
+def note_id(text: str, place: Sequence[float]) -> str:
+    """A name for a note that has none, from what it says and where, in the coordinates of its file."""
+    return hashlib.sha256(json.dumps([text, _rounded(place)]).encode()).hexdigest()[:16]
+
+
 def _content(note: Note) -> str:
-    """What a note says and where, as one string; its history left out."""
-    properties = {k: v for k, v in note["properties"].items() if k not in ("id", "replaces")}
-    return json.dumps([note["geometry"], properties], sort_keys=True, ensure_ascii=False)
+    """What a note says and where, as one string: a map's page gives back this, and nothing else that stood with it."""
+    said = [note["properties"][key] for key in ("text", "kind", "deleted")]
+    return json.dumps([*said, _rounded(_place(note))], ensure_ascii=False)
+
+
+def _place(note: Note) -> Sequence[float]:
+    """The coordinates of a note; none if it has no place."""
+    return (note.get("geometry") or {}).get("coordinates") or ()
+
+
+def _rounded(place: Sequence[Any]) -> Sequence[Any]:
+    """A point to a centimetre, as a map's page keeps it, without its height; what is no point as it stands."""
+    pair = place[:2]
+    return [round(value, 7) + 0.0 for value in pair] if all(isinstance(value, int | float) for value in pair) else place
+
+
+def _joined(one: dict[str, Any], other: dict[str, Any]) -> dict[str, Any]:
+    """Two copies of one version of a note, with all that stood with either; the fuller where they differ."""
+    properties = _fuller(one["properties"], other["properties"])
+    properties["replaces"] = sorted({*one["properties"]["replaces"], *other["properties"]["replaces"]})
+    return {**_fuller(one, other), "properties": properties}
+
+
+def _fuller(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, Any]:
+    """The members of both; the choice does not depend on which came first."""
+
+    def size(value: Any) -> tuple[int, str]:
+        text = json.dumps(value, sort_keys=True, ensure_ascii=False)
+        return len(text), text
+
+    return {key: max((pile[key] for pile in (one, other) if key in pile), key=size) for key in {**one, **other}}
 
 
 def _with_history(note: dict[str, Any], replaced: set[tuple[str, str]]) -> dict[str, Any]:

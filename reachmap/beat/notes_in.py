@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from pyproj import CRS
 
-from reachmap.beat.features import read_notes as read_features
+from reachmap.beat.columns import SYNONYMS, tidy
+from reachmap.beat.features import read_all_notes
 from reachmap.beat.files import find_parts, open_folder
 from reachmap.beat.messages import Report, stop
-from reachmap.beat.notes import KINDS, Note, merge_notes, read_notes, write_notes
-from reachmap.beat.place import local_crs, to_degrees
+from reachmap.beat.notes import Note, in_degrees, is_ours, merge_notes, read_notes, write_notes
+from reachmap.beat.place import WGS84, Anchor, anchor_of
 from reachmap.beat.settings import read_settings
 from reachmap.beat.source import look
 from reachmap.beat.vectors import read_any
 from reachmap.errors import InputError, OutputError
 
+if TYPE_CHECKING:
+    import geopandas as gpd
+
 JSON = (".geojson", ".json")
+LONGEST = 10**7
+"""Characters of a note: all there can be, as what is read here is written back."""
 
 
 def add_notes(folder: Path, files: Iterable[Path]) -> tuple[Path, Sequence[Note], Path | None]:
@@ -41,9 +48,9 @@ def add_notes(folder: Path, files: Iterable[Path]) -> tuple[Path, Sequence[Note]
     OutputError : the notes can't be written; the old ones still stand
     """
     open_folder(folder)
-    own = _file_of(folder)
+    own, notes = _own_notes(folder)
     target = own if own is not None and own.suffix.lower() in JSON else folder / "notes.geojson"
-    merged = merge_notes(*(notes_of(path) for path in (*([own] if own else []), *files)))
+    merged = merge_notes(notes, *(notes_of(path) for path in files))
     try:
         write_notes(target, merged)
     except OSError as error:
@@ -51,57 +58,71 @@ def add_notes(folder: Path, files: Iterable[Path]) -> tuple[Path, Sequence[Note]
     return target, merged, own if own != target else None
 
 
-def _file_of(folder: Path) -> Path | None:
-    """The file of a beat that holds its notes, if it has one."""
+def _own_notes(folder: Path) -> tuple[Path | None, Sequence[Note]]:
+    """The file of a beat that holds its notes, if it has one, and what is in it."""
     report = Report()
-    parts = find_parts(folder, read_settings(folder, report), report)
+    settings = read_settings(folder, report)
+    parts = find_parts(folder, settings, report)
     if "notes" in parts.failed:
         raise InputError(report.findings())
     found = parts.one("notes")
-    return None if found is None else found[0].path
+    if found is None:
+        return None, ()
+    source, given = found
+    return source.path, notes_of(source.path, given, anchor_of(settings.values.get("place", {})))
 
 
-def notes_of(path: Path) -> list[Note]:
-    """The notes of a file: GeoJSON from a map as it stands; GPX waypoints, KML or a table by their columns.
+def notes_of(path: Path, given: Mapping[str, Any] | None = None, anchor: Anchor | None = None) -> Sequence[Note]:
+    """The notes of a file: what a map's page wrote as it stands; the rest by its columns, as the beat reads it.
 
-    A waypoint has no id of ours: one is made from what it says and where it lies, so that the same file merged twice
-    adds nothing. A kind that is none of ours becomes "note" and stays in front of the text.
+    Parameters
+    ----------
+    path : GeoJSON, GPX waypoints, KML or a table
+    given : what beat.toml says about the file
+    anchor : where its local metres lie
 
     Raises
     ------
     InputError : the file can't be read, or has no places
     """
-    if path.suffix.lower() in JSON:
-        return read_notes(path)
+    is_json = path.suffix.lower() in JSON
+    written = read_notes(path) if is_json else []
+    if is_json and not written:
+        return []
     report = Report()
     with report.collecting():
         source = look(path, path.parent, report)
-        given = {"columns": {"text": "name", "note": "desc"}} if source.kind == "gpx" else {}
-        table = read_any(source, "notes", "points", given, report)
-        frame = read_features(table, _local(table.geometry), None, report)
-        places = to_degrees(shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy())), frame.crs)
-        rows = zip(frame.itertuples(), places.tolist(), strict=True)
-        return [_note(row, lon, lat, source.name) for row, (lon, lat) in rows]
+        table = read_any(source, "notes", "points", given or {}, report)
+        on_earth = table.crs == WGS84 and "crs" not in table.settings
+        if table.geometry is not None and is_json:
+            others = [i for i, note in enumerate(written) if not (on_earth and is_ours(note))]
+            rows = list(table.rows)
+            table = replace(table, rows=iter([rows[i] for i in others]), geometry=table.geometry[others])
+        read = _notes(read_all_notes(table, WGS84, anchor, report, limit=LONGEST), source.name)
+        if not report.failed:
+            # A feature that could not be read has no place, and stands as it is.
+            told = [_beside(old, read.get(row), on_earth) for row, old in enumerate(written, start=1)]
+            return told if is_json else [*read.values()]
     raise InputError(report.findings())
 
 
-def _local(geometry: np.ndarray | None) -> CRS:
-    """Metres about the middle of some places; degrees pass through it there and back to a tenth of a millimetre."""
-    if geometry is None or not len(geometry):
-        return local_crs(0.0, 0.0)
-    x, y = np.nanmedian(shapely.get_coordinates(geometry), axis=0)
-    if not (abs(x) <= 180 and abs(y) <= 90):
-        raise stop("nowhere", "notes", value="some coordinates")
-    return local_crs(y, x)
+def _beside(old: Note, note: Note | None, on_earth: bool) -> Note:
+    """A note as it was read, with what else stood in its feature; its kind is told once."""
+    if note is None:
+        return old
+    others = {key: value for key, value in old["properties"].items() if tidy(key) not in SYNONYMS["kind"]}
+    geometry = old["geometry"] if on_earth and in_degrees(old) else note["geometry"]
+    return {**old, **note, "geometry": geometry, "properties": {**others, **note["properties"]}}
 
 
-def _note(row: object, lon: float, lat: float, file: str) -> Note:
-    given = {name: str(getattr(row, name) or "") for name in ("id", "text", "kind", "time")}
-    kind = given["kind"].strip().lower()
-    text = given["text"] if kind in (*KINDS, "") else f"{given['kind']}: {given['text']}"
-    properties = {"text": text, "kind": kind if kind in KINDS else "note", "time": given["time"]}
-    # The reader names rows without an id after their place in the file, which says nothing about the note.
-    if given["id"] and not given["id"].startswith(f"{file}-"):
-        properties["id"] = given["id"]
-    place = {"type": "Point", "coordinates": [round(lon, 7), round(lat, 7)]}
-    return {"type": "Feature", "geometry": place, "properties": properties}
+def _notes(frame: gpd.GeoDataFrame, file: str) -> dict[int, Note]:
+    """Notes, whose geometry is in degrees, as features by their row."""
+    places = shapely.get_coordinates(shapely.point_on_surface(frame.geometry.to_numpy())).round(7)
+    if (np.abs(places) > (180, 90)).any():
+        raise stop("nowhere", file, value="some coordinates")
+    columns = ["id", "text", "kind", "time", "replaces", "deleted"]
+    told = frame[columns].to_dict("records")
+    return {
+        int(row): {"type": "Feature", "geometry": {"type": "Point", "coordinates": place}, "properties": said}
+        for row, place, said in zip(frame.index, places.tolist(), told, strict=True)
+    }

@@ -37,6 +37,14 @@ class Anchor:
         return _moved(np.column_stack([east, north]), local_crs(self.lat, self.lon), WGS84)
 
 
+def anchor_of(place: Mapping[str, Any]) -> Anchor | None:
+    """Where the [place] of a beat.toml says that local metres lie, if it does."""
+    if "anchor" not in place:
+        return None
+    lat, lon = place["anchor"]
+    return Anchor(lat, lon, place.get("bearing_deg", 0.0))
+
+
 def local_crs(lat: float, lon: float) -> CRS:
     """Transverse Mercator of scale 1 on a point: metres true to 0.1 mm a km within 10 km of it."""
     return CRS.from_proj4(

@@ -21,7 +21,7 @@ from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.model import Beat, Skyline, Terrain
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.outline import Outline, origin, read_outline
-from reachmap.beat.place import WGS84, Anchor, Placer, distance_km, local_crs, to_local, zone_places
+from reachmap.beat.place import WGS84, Anchor, Placer, anchor_of, distance_km, local_crs, to_local, zone_places
 from reachmap.beat.scenes import fish_of, scenes_of, visitor_of, water_of, zone_of
 from reachmap.beat.settings import FILE, Settings, read_settings
 from reachmap.beat.skyline import read_skyline
@@ -99,10 +99,7 @@ def _read(folder: Path) -> tuple[Beat | None, tuple[Finding, ...]]:
     with report.collecting():
         open_folder(folder)
         settings = read_settings(folder, report)
-        given = settings.values.get("place", {})
-        anchor = None
-        if "anchor" in given:
-            anchor = Anchor(given["anchor"][0], given["anchor"][1], given.get("bearing_deg", 0.0))
+        anchor = anchor_of(settings.values.get("place", {}))
         desk = _Desk(folder, settings, find_parts(folder, settings, report), anchor, report)
         beat = _assemble(desk)
     findings = report.findings()

@@ -81,7 +81,9 @@ def share_beat(
     for part in PARTS:
         table = getattr(beat, part)
         if part not in without and not table.empty:
-            files[f"{part}.geojson"] = _features(table, crs, remarks)
+            # An id made from a note's true place would help to find it.
+            told = table.drop(columns=["id", "replaces"], errors="ignore") if round_m else table
+            files[f"{part}.geojson"] = _features(told, crs, remarks)
     return _write(out, files)
 
 

@@ -72,7 +72,7 @@ def page_data(result: Result) -> dict[str, Any]:
         },
         "order_words": {name: order_words(result, name) for name in result.visit.orders},
         "shapes": shapes(result, to_wgs),
-        "notes": _notes(beat.notes),
+        "notes": note_features(beat.notes),
         "cautions": [{"text": c.text, "brief": c.brief, "after_dark": c.after_dark} for c in result.visit.cautions],
         "honest": _honest(result),
         "level": level_words(channel),
@@ -151,8 +151,8 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
     ]
 
 
-def _notes(notes: Any) -> list[dict[str, Any]]:
-    """The guide's notes as GeoJSON features."""
+def note_features(notes: Any) -> list[dict[str, Any]]:
+    """The guide's notes as GeoJSON features, as the page keeps them and gives them back."""
     if len(notes) == 0:
         return []
     table = notes.to_crs(4326)

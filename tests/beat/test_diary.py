@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import csv
+import json
 import shutil
 
+import pyproj
 import pytest
 from click.testing import CliRunner
 
 from reachmap.beat import read_beat
 from reachmap.beat.diary import COLUMNS, add_entry
-from reachmap.beat.notes import merge_notes, shown, write_notes
+from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
 from reachmap.beat.notes_in import notes_of
 from reachmap.cli import main
 from reachmap.errors import InputError
+from reachmap.write.webmap_data import note_features
 from tests.beat.folders import LAT, LON, TOML, make
 
 ENTRY = {"date_time": "2026-06-20T19:40", "lat": LAT, "lon": LON, "what": "catch", "length_m": 0.41, "note": 'a, "b"'}
@@ -145,6 +148,87 @@ def test_notes_kept_as_a_table_are_merged_too_and_the_table_is_named(tmp_path):
     assert (folder / "notes.csv").read_text() == TABLE
     (folder / "notes.csv").unlink()
     assert len(read_beat(folder).notes) == 4
+
+
+def plain_feature(shape, coordinates, **properties):
+    return {"type": "Feature", "properties": properties, "geometry": {"type": shape, "coordinates": coordinates}}
+
+
+def plain_file(features, **more):
+    return json.dumps({"type": "FeatureCollection", "features": features, **more})
+
+
+def as_national_grid():
+    to_grid = pyproj.Transformer.from_crs(4326, 27700, always_xy=True)
+    features = [
+        plain_feature("Point", to_grid.transform(LON, LAT), id="a", text="gate", kind="note", time="t1", replaces="[]"),
+        plain_feature("Point", to_grid.transform(LON + 1e-4, LAT), name="log jam"),
+    ]
+    return plain_file(features, crs={"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::27700"}})
+
+
+AREA = [[[LON, LAT], [LON + 1e-4, LAT], [LON, LAT + 1e-4], [LON, LAT]]]
+ELSEWHERE = {
+    "without ids": {
+        "notes__geojson": plain_file(
+            [
+                plain_feature("Point", [LON, LAT], text="gate", kind="hazard", colour="red"),
+                plain_feature("Point", [LON + 1.23456789123e-5, LAT], name="log", desc="a jam\nin spate"),
+            ]
+        )
+    },
+    "an area and a height": {
+        "notes__geojson": plain_file(
+            [plain_feature("Polygon", AREA, note="wet"), plain_feature("Point", [LON, LAT, 9], text="stile")]
+        )
+    },
+    "another grid": {"notes__geojson": as_national_grid()},
+    "a table": {"notes__csv": TABLE},
+    "waypoints": {"notes__gpx": GPX},
+    "a tape": {
+        "notes__csv": "x,y,text\n1,2,gate\n3,4,log jam\n",
+        "toml": TOML + f'[place]\nanchor = [{LAT}, {LON}]\nbearing_deg = 20\n[files.notes]\ncrs = "local"\n',
+    },
+    "columns of one's own": {
+        "notes__csv": f"lat,lon,what I saw\n{LAT},{LON},gate\n{LAT},{LON},otter\n",
+        "toml": TOML + '[files.notes.columns]\ntext = "what I saw"\n',
+    },
+}
+"""Notes that no map wrote, two in each."""
+
+
+@pytest.mark.parametrize("kind", ELSEWHERE)
+def test_notes_from_elsewhere_come_back_from_a_map_as_the_same_notes(tmp_path, kind):
+    """As the page gives them back, one edited there, one taken back; and the next map has what was left."""
+    folder = make(tmp_path / "beat", **ELSEWHERE[kind])
+    shown_there = note_features(read_beat(folder).notes)
+    words = [note["properties"]["text"] for note in shown_there]
+    assert len(shown_there) == 2
+    write_notes(tmp_path / "all.geojson", shown_there)
+    for _ in range(2):
+        done = notes_command(folder, tmp_path / "all.geojson")
+        assert (done.exit_code, "2 notes in" in done.output) == (0, True), done.output
+        # A file of another kind goes, as one is told, and what beat.toml said of it.
+        for own in (folder / "notes.csv", folder / "notes.gpx"):
+            own.unlink(missing_ok=True)
+        (folder / "beat.toml").write_text(TOML)
+    assert sorted(read_beat(folder).notes["text"]) == sorted(words)
+    for note, more in zip(shown_there, ({"text": "new words"}, {"deleted": True}), strict=True):
+        said = note["properties"]
+        note["properties"] = {**said, "replaces": [said["time"]], "time": "2026-11-27T04:00:00Z", **more}
+    write_notes(tmp_path / "all.geojson", shown_there)
+    assert "1 notes in" in notes_command(folder, tmp_path / "all.geojson").output
+    assert list(read_beat(folder).notes["text"]) == ["new words"]
+
+
+def test_what_else_stood_with_a_note_stays(tmp_path):
+    folder = make(tmp_path / "beat", **ELSEWHERE["without ids"])
+    write_notes(tmp_path / "none.geojson", [])
+    assert notes_command(folder, tmp_path / "none.geojson").exit_code == 0
+    found = {note["properties"]["text"]: note for note in read_notes(folder / "notes.geojson")}
+    assert set(found) == {"hazard: gate", "log - a jam in spate"}
+    assert found["hazard: gate"]["properties"]["colour"] == "red"
+    assert found["log - a jam in spate"]["geometry"]["coordinates"] == [LON + 1.23456789123e-5, LAT]
 
 
 def test_notes_for_no_beat_and_for_one_that_cannot_be_written_are_told(tmp_path):

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from reachmap.beat import check_beat, read_beat
+from reachmap.beat.notes import note_id
 from reachmap.beat.share import share_beat
 from reachmap.run import analyse
 from tests.beat.folders import BOX, collection, feature, make, ring
@@ -125,7 +126,8 @@ def test_notes_keep_their_history_and_hide_what_was_taken_back(tmp_path):
         spot(9, 0, text="no id \u202e\x00 here"),
     )
     notes = read(tmp_path, notes__geojson=text).notes
-    assert list(notes["id"]) == ["a", "notes.geojson-3"]
+    place = json.loads(text)["features"][2]["geometry"]["coordinates"]
+    assert list(notes["id"]) == ["a", note_id("no id here", place)]
     assert notes["replaces"][0] == ["x"]
     assert list(notes["text"]) == ["rise <b>here</b>", "no id here"]
 

@@ -58,6 +58,19 @@ def test_notes_without_an_id_from_elsewhere_are_not_doubled():
     assert len(merge_notes([plain], [plain])) == 1
 
 
+@pytest.mark.parametrize("turn", [1, -1])
+def test_copies_of_one_version_are_one_note_with_all_that_stood_with_either(turn):
+    """As a map's page gives a note back: to a centimetre, without its height and what else stood there."""
+    full = note("a", "gate  by the\nalder", "t1", ["t0"], at=(1.000000012, 50.0, 9.0))
+    full["properties"] |= {"colour": "red", "size": 2}
+    page, other = note("a", "gate by the alder", "t1", ["t00"]), note("a", "gate by the alder", "t1")
+    other["properties"] |= {"colour": "blue"}
+    (merged,) = merge_notes(*([one] for one in (full, page, other)[::turn]))
+    said = merged["properties"]
+    assert (said["replaces"], said["colour"], said["size"]) == (["t0", "t00"], "blue", 2)
+    assert merged["geometry"]["coordinates"] == [1.000000012, 50.0, 9.0]
+
+
 def test_round_trip(tmp_path):
     path = tmp_path / "notes.geojson"
     notes = merge_notes([note("a", "ä <b> {{x}}", "t1")])

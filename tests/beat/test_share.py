@@ -53,6 +53,14 @@ def test_the_place_is_on_the_lattice_and_the_shape_true(tmp_path):
     assert local.area.iloc[0] == pytest.approx(toy.LENGTH * 2 * toy.HALF, rel=2e-3)
 
 
+@pytest.mark.parametrize(("round_m", "kept"), [(None, True), (100.0, False)])
+def test_a_moved_copy_keeps_no_name_made_from_the_true_place_of_a_note(tmp_path, round_m, kept):
+    share_beat(secret_beat(), tmp_path / "out", round_m=round_m)
+    notes = read_beat(tmp_path / "out").notes
+    assert list(notes["text"]) == [SECRET]
+    assert (notes["id"][0] == "a") == kept
+
+
 def test_unrounded_coordinates_stay_put(tmp_path):
     share_beat(secret_beat(), tmp_path / "out")
     points = gpd.read_file(tmp_path / "out" / "notes.geojson").to_crs(toy.CRS_LOCAL)

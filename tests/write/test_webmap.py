@@ -7,8 +7,10 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.resources import files
 
+import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 
 import reachmap
 from reachmap.beat.model import Fish, Water
@@ -309,6 +311,68 @@ def test_a_note_that_was_not_kept_by_its_button_is_kept_all_the_same(offline, pa
     page.wait_for_selector("body[data-ready]")
     page.locator("#tab-notes").click()
     assert page.locator("#note-list li").all_inner_texts() == ["note\nheron"]
+    quiet(one)
+
+
+def notes_listed(page) -> list[str]:
+    """What the list of notes says, once the page is open anew."""
+    page.reload()
+    page.wait_for_selector("body[data-ready]")
+    page.locator("#tab-notes").click()
+    return page.locator("#note-list li").all_inner_texts()
+
+
+@pytest.mark.browser
+def test_words_are_kept_as_they_are_typed_and_nothing_is_kept_of_none(offline, page_file):
+    """A page that is killed gets no time to keep anything: what is stored is looked at while the form is open."""
+    one = ready(offline, page_file, SIZES[0])
+    page = one.page
+    begin_note(page, "rise by\nthe  stone")
+    stored = "JSON.parse(Object.values(localStorage)[0]).map((note) => note.properties.text)"
+    assert page.evaluate(stored) == ["rise by the stone"]
+    page.locator("#note-text").fill("")
+    page.locator(".leaflet-popup-close-button").click()
+    page.wait_for_selector("#note-text", state="detached")
+    assert notes_listed(page) == []
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_two_windows_of_one_map_keep_the_notes_of_both(offline, page_file):
+    one = ready(offline, page_file, SIZES[0])
+    other = one.context.new_page()
+    other.goto(page_file.as_uri())
+    other.wait_for_selector("body[data-ready]")
+    for page, words in ((one.page, "heron"), (other, "otter"), (one.page, "gate")):
+        page.bring_to_front()
+        begin_note(page, words)
+        page.locator("#note-keep").click()
+    assert sorted(notes_listed(other)) == ["note\ngate", "note\nheron", "note\notter"]
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_a_note_without_a_time_is_edited_and_taken_back_for_good(offline, result, tmp_path):
+    """As those of a table or of waypoints are; the map's file still holds them when it is opened anew."""
+    notes = gpd.GeoDataFrame(
+        {"id": ["a", "b"], "text": ["gate", "log jam"], "kind": "note", "time": "", "deleted": False},
+        geometry=[shapely.Point(2.0, 1.0), shapely.Point(6.0, 1.0)],
+        crs=result.channel.beat.crs,
+    )
+    notes["replaces"] = [[], []]
+    beat = replace(result.channel.beat, notes=notes)
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(result, channel=replace(result.channel, beat=beat))), encoding="utf-8")
+    one = ready(offline, path, SIZES[0])
+    page = one.page
+    page.locator("#tab-notes").click()
+    page.locator("#note-list button").first.click()
+    page.locator("#note-text").fill("stile")
+    page.locator("#note-keep").click()
+    assert sorted(notes_listed(page)) == ["note\nlog jam", "note\nstile"]
+    page.locator("#note-list button", has_text="log jam").click()
+    page.locator("#note-delete").click()
+    assert notes_listed(page) == ["note\nstile"]
     quiet(one)
 
 

@@ -18,7 +18,8 @@ async function start(map, L) {
     return;
   }
   const say = (text) => {
-    $('say').textContent = text;
+    // Said once, not anew at every letter typed.
+    if ($('say').textContent !== text) $('say').textContent = text;
     clearTimeout(say.timer);
     say.timer = setTimeout(() => { $('say').textContent = ''; }, 5000);
   };

@@ -2,6 +2,9 @@
 
 const NOTE_KINDS = ['note', 'catch', 'follow', 'refusal', 'sighting', 'blank'];
 
+// As the reader of a beat's files: one line, no control characters, so that a note read back is the one written here.
+const oneLine = (text) => text.replace(/[\p{C}\s]+/gu, ' ').trim();
+
 const newId = () => [...crypto.getRandomValues(new Uint32Array(3))].map((v) => v.toString(36)).join('');
 
 // The union of all versions; one is hidden only when another version of the same note says that it replaces it.
@@ -23,17 +26,19 @@ function mergeNotes(...piles) {
 function makeNotes(L, map, D, say) {
   const key = `reachmap:notes:${D.key}`;
   const group = L.layerGroup().addTo(map);
-  let notes = mergeNotes(D.notes.map(complete), (keep.get(key) || []).map(complete));
+  const kept = () => (keep.get(key) || []).map(complete);
+  let notes = mergeNotes(D.notes.map(complete), kept());
 
   function complete(note) {
     const p = note.properties || {};
-    const text = String(p.text ?? '');
+    const ours = NOTE_KINDS.includes(p.kind || 'note');
+    const text = oneLine(`${ours ? '' : `${p.kind}: `}${p.text ?? p.name ?? ''}`);
     const id = String(p.id || `${text} ${JSON.stringify(note.geometry && note.geometry.coordinates)}`);
     const replaces = Array.isArray(p.replaces) ? p.replaces.map(String) : [];
     return {
       type: 'Feature',
       geometry: note.geometry,
-      properties: { ...p, id, text, kind: String(p.kind || 'note'), time: String(p.time || ''), replaces, deleted: !!p.deleted },
+      properties: { ...p, id, text, kind: (ours && p.kind) || 'note', time: String(p.time || ''), replaces, deleted: !!p.deleted },
     };
   }
 
@@ -50,47 +55,49 @@ function makeNotes(L, map, D, say) {
     });
   }
 
-  function change(note, more) {
+  // A new version of a note, or the one of this `time` once more. What another window of this map kept meanwhile stays.
+  function change(note, more, time = new Date().toISOString()) {
     const old = note.properties;
-    const replaces = old.time ? [...old.replaces, old.time] : old.replaces;
-    const next = { ...note, properties: { ...old, ...more, replaces, time: new Date().toISOString() } };
-    notes = [...notes.filter((other) => other !== note), next];
+    const replaces = notes.includes(note) && old.time !== time ? [...old.replaces, old.time] : old.replaces;
+    const next = { ...note, properties: { ...old, ...more, replaces, time } };
+    const earlier = ({ properties: p }) => p.id === old.id && p.time === time;
+    notes = mergeNotes(kept().filter((other) => !earlier(other)), notes.filter((other) => other !== note), [next]);
     store();
     return next;
   }
 
-  // Words typed are kept however the form is left, or the page; only Delete drops them.
+  // Words are kept as they are typed: a page that is reloaded, closed or killed gets no time for it. Only Delete drops them.
   function edit(note) {
-    const text = el('textarea', { rows: 3, 'aria-label': 'Text of the note', id: 'note-text' });
+    const text = el('textarea', { rows: 3, maxlength: 4000, 'aria-label': 'Text of the note', id: 'note-text' });
     text.value = note.properties.text;
     const kind = el('select', { 'aria-label': 'Kind of note' }, ...NOTE_KINDS.map((k) => el('option', { value: k, text: k })));
-    kind.value = NOTE_KINDS.includes(note.properties.kind) ? note.properties.kind : 'note';
-    let now = note, shown = kind.value;
+    kind.value = note.properties.kind;
+    const known = notes.includes(note), kindFirst = kind.value;
+    let now = note, begun = '', fate = known ? 'keep' : '';
     const write = () => {
-      shown = kind.value;
-      now = change(now, { text: text.value, kind: shown });
+      begun ||= new Date().toISOString();
+      now = change(now, { text: oneLine(text.value), kind: kind.value }, begun);
     };
-    const writeIfTouched = () => { if (text.value !== now.properties.text || kind.value !== shown) write(); };
-    const row = el('div', { class: 'row' }, kind, el('button', {
-      type: 'button', id: 'note-keep', text: 'Keep', onclick: () => { write(); map.closePopup(); },
-    }));
-    if (note.properties.time || notes.includes(note)) {
-      const remove = () => {
-        writeIfTouched();
-        change(now, { deleted: true });
-        map.closePopup();
-      };
-      row.append(el('button', { type: 'button', id: 'note-delete', text: 'Delete', onclick: remove }));
-    }
+    for (const box of [text, kind]) box.addEventListener('input', write);
+    // The last version takes the place of those that another window may have met half typed.
+    const end = () => {
+      if (!begun) return;
+      begun = '';
+      const empty = !now.properties.text && kind.value === kindFirst;
+      now = change(now, { deleted: fate === 'delete' || (empty && !fate) });
+    };
+    const leave = (as) => {
+      fate = as;
+      write();
+      map.closePopup();
+    };
+    const button = (id, words, as) => el('button', { type: 'button', id, text: words, onclick: () => leave(as) });
+    const row = el('div', { class: 'row' }, kind, button('note-keep', 'Keep', 'keep'));
+    if (known) row.append(button('note-delete', 'Delete', 'delete'));
     const [lon, lat] = note.geometry.coordinates;
     L.popup({ minWidth: 220 }).setLatLng([lat, lon]).setContent(el('div', { class: 'note-form' }, text, row))
-      .on('remove', () => {
-        writeIfTouched();
-        document.removeEventListener('visibilitychange', writeIfTouched);
-      })
+      .on('remove', end)
       .openOn(map);
-    // A phone may close a page it has hidden without another word.
-    document.addEventListener('visibilitychange', writeIfTouched);
     text.focus();
   }
 
