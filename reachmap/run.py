@@ -17,6 +17,7 @@ from reachmap.channel.kept import channel_of, kept_arrays
 from reachmap.errors import InputError, SettingError, sterner
 from reachmap.light import Light, light_at, light_of_scenes, prepare_shade
 from reachmap.memory import keeping_freed
+from reachmap.threads import matrices_alone
 from reachmap.trout import Curves, Lies, Outlook, find_lies, how_sure, load_curves, outlook_for
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
@@ -27,6 +28,7 @@ Progress = Callable[[str, float], None]
 
 
 @keeping_freed()
+@matrices_alone()
 def analyse(
     beat: Beat | str | Path,
     *,

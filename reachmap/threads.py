@@ -6,8 +6,9 @@ For work that numpy does outside Python's lock. Pieces keep what is only needed 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import TypeVar
 
 import numpy as np
@@ -17,6 +18,9 @@ Made = TypeVar("Made")
 
 MOST_THREADS = 8
 """More hardly help: memory is the limit then; assumed."""
+
+ONE_THREAD = "OPENBLAS_NUM_THREADS"
+"""What the numerical library reads when it is loaded; a command says 1 before that, which takes no time."""
 
 _crowd = [1]
 """Processes that share this machine's processors with this one, itself among them."""
@@ -28,6 +32,21 @@ PIECE = 1 << 17
 def pieces(n: int, most: int = PIECE) -> list[slice]:
     """A vector of n values cut into consecutive pieces of so many at most."""
     return [slice(start, min(start + most, n)) for start in range(0, n, most)]
+
+
+@contextmanager
+def matrices_alone() -> Iterator[None]:
+    """Within, the numerical library takes one thread for a matrix, as ours are small and worked on side by side.
+
+    Its own threads would wait for each other and for ours: the water takes twice the time with them.
+    """
+    if os.environ.get(ONE_THREAD) == "1":
+        yield
+        return
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield
 
 
 def side_by_side(work: Callable[[Item], Made], items: Iterable[Item]) -> list[Made]:

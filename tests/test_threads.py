@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from reachmap import threads
+from reachmap.channel import build_channel
 from reachmap.light import light_at, prepare_shade
 from reachmap.sight import see
 from reachmap.trout import hold
@@ -69,3 +71,18 @@ def test_small_pieces_give_the_bytes_of_one(monkeypatch, scene, engine):
         for name, values in factors.at(few).items():
             assert values.tobytes() == factors[name][few].tobytes(), name
         assert tuple(factors) == FACTORS
+
+
+def blas_threads() -> set[int]:
+    """How many threads the numerical libraries take, as a general library reads it from them."""
+    return {one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas"}
+
+
+def test_from_python_the_numerical_library_keeps_to_one_thread_while_the_water_is_worked_out(monkeypatch):
+    monkeypatch.delenv(threads.ONE_THREAD, raising=False)
+    seen = []
+    with threadpool_limits(limits=2, user_api="blas"):
+        build_channel(toy.beat(), progress=lambda step, share: seen.append(blas_threads()))
+        assert blas_threads() == {2}
+    assert seen
+    assert all(found == {1} for found in seen)

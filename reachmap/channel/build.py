@@ -23,6 +23,7 @@ from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import SpeedResult, find_speed
 from reachmap.errors import Finding, InputError
 from reachmap.layers import LAYERS
+from reachmap.threads import matrices_alone
 
 Progress = Callable[[str, float], None]
 
@@ -30,6 +31,7 @@ FINER = (1, 2, 4)
 """How many times smaller than usual cells are tried where no water leads through, unless their size was asked for."""
 
 
+@matrices_alone()
 def build_channel(
     beat: Beat,
     cell_m: float | None = None,

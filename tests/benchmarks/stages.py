@@ -42,7 +42,7 @@ from scipy import ndimage as ndi
 from scipy.interpolate import griddata
 from scipy.spatial import cKDTree
 
-from reachmap import memory
+from reachmap import memory, threads
 from reachmap.beat.model import Beat, Terrain
 from reachmap.channel import build_channel
 from reachmap.channel.bed import lay_bed
@@ -168,6 +168,7 @@ class Clock:
 
 
 @memory.keeping_freed()
+@threads.matrices_alone()
 def stages(length_m: float, cell_m: float, turned_deg: float, hills: bool) -> dict[str, Any]:
     """Every stage on one river."""
     a_beat, clock = river_beat(length_m, turned_deg, hills), Clock()
