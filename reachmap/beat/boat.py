@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 
 import numpy as np
 
+from reachmap.beat.dates import DAY
 from reachmap.beat.place import local_crs, to_local
 
 LOOKED_AT = 20_000
 STEP_S = 4.0
 """Movement is taken over steps of at least this length, since positions come to decimetres [s], assumed."""
+
+HALF = re.compile(r"\s*[ap]\.?m\.?$", re.IGNORECASE)
 
 FEWEST = 15
 ALIKE = 0.2
@@ -57,14 +62,23 @@ def follows_movement(degrees: np.ndarray, speed_m_s: np.ndarray, time: Sequence[
 def _seconds(text: str) -> float:
     """A time as seconds from some moment; NaN if it is none."""
     text = text.strip()
-    try:
-        return datetime.fromisoformat(text).timestamp() if "-" in text or "/" in text else _clock(text)
-    except (ValueError, OverflowError, OSError):
-        return np.nan
+    for read in (_calendar, _clock):
+        with suppress(ValueError, OverflowError, OSError):
+            return read(text)
+    return np.nan
+
+
+def _calendar(text: str) -> float:
+    """A day and hour as ISO 8601 has them."""
+    if "-" not in text:
+        raise ValueError(text)
+    return datetime.fromisoformat(text).timestamp()
 
 
 def _clock(text: str) -> float:
-    """hh:mm:ss or plain seconds."""
+    """hh:mm:ss or plain seconds; a day before it and the half of the day are left out, as only steps are looked at."""
+    day = DAY.match(text)
+    text = HALF.sub("", text[day.end() :] if day else text)
     total = 0.0
     for part in text.split(":"):
         total = 60 * total + float(part)

@@ -94,6 +94,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "text": ("text", "title", "words"),
     "name": ("name",),
     "cmt": ("cmt",),
+    "date": ("date",),
     "replaces": ("replaces",),
     "deleted": ("deleted",),
     "what": ("what", "event", "result", "outcome"),
@@ -213,7 +214,7 @@ def match(
                 unknown.append(raw.strip())
             continue
         if key in found and key in TEXTS:
-            if raw == key:
+            if _likeness(raw, key) > _likeness(found[key].header, key):
                 found[key] = _column(index, raw, key, unit, units or {}, file)
             continue
         if key in found:
@@ -225,6 +226,11 @@ def match(
         names = ", ".join(repr(n[:40]) for n in unknown[:12]) + (", ..." if len(unknown) > 12 else "")
         report.say("column-unknown", file, "header", names=names, hint=hint)
     return found
+
+
+def _likeness(header: str, key: str) -> int:
+    """How nearly a column is called by its key: to the letter, but for its case, or by another name."""
+    return (header == key) + (tidy(header) == key)
 
 
 def plain_key(name: str) -> str:

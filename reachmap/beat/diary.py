@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from reachmap.beat.columns import SYNONYMS, tidy
+from reachmap.beat.columns import TIME, Column
+from reachmap.beat.features import LOG_KEYS, columns_of
 from reachmap.beat.files import find_parts
 from reachmap.beat.messages import Report
 from reachmap.beat.settings import read_settings
@@ -23,13 +24,20 @@ KEYS = {
 }  # fmt: skip
 """What every column is, by the keys of `reachmap.beat.columns`."""
 
+OTHERWISE = {"what": "kind", "note": "text"}
+"""Where the reader looks for what there is no column of."""
+
+USUAL = {"hours": TIME["h"]}
+"""Factors to SI of the units in which entries come, where that is not 1."""
+
 
 @dataclass(frozen=True)
 class LogFile:
-    """The log as a table: header, how it is written, and the text as it stands."""
+    """The log as a table: header, what its columns are, how it is written, and the text as it stands."""
 
     path: Path
     header: tuple[str, ...]
+    columns: Mapping[str, Column]
     separator: str
     decimal: str
     text: str
@@ -53,20 +61,19 @@ def add_entry(folder: Path, entry: Mapping[str, object]) -> Path:
     OutputError : it can't be written; the old one still stands
     """
     log = _log_of(folder)
-    places = [_key(name) for name in log.header]
     row = [""] * len(log.header)
     for name in COLUMNS:
         value = entry.get(name)
         if value is None or value == "":
             continue
-        if KEYS[name] not in places:
-            what = f"has no column for {name}; there are: {', '.join(log.header)}"
-            finding = Finding(
-                "error", log.path.name, "row 1", what, f"Add a column {name} and try again.", "log-column"
-            )
-            raise InputError([finding])
-        told = str(value)
-        row[places.index(KEYS[name])] = told.replace(".", ",") if log.decimal == "," and _is_number(told) else told
+        for key, told in _cells(KEYS[name], value, log.columns):
+            key = OTHERWISE[key] if key not in log.columns and key in OTHERWISE else key
+            if key not in log.columns:
+                what = f"has no column for {name}; there are: {', '.join(log.header)}"
+                remedy = f"Add a column {name} and try again."
+                raise InputError([Finding("error", log.path.name, "row 1", what, remedy, "log-column")])
+            cell = told.replace(".", ",") if log.decimal == "," and _is_number(told) else told
+            row[log.columns[key].index] = cell
     out = io.StringIO()
     csv.writer(out, delimiter=log.separator, lineterminator="\n").writerow(row)
     text = log.text + ("" if log.text.endswith("\n") else "\n") + out.getvalue()
@@ -86,7 +93,8 @@ def _log_of(folder: Path) -> LogFile:
     with report.collecting():
         found = find_parts(folder, read_settings(folder, report), report).one("log")
         if found is None:
-            return LogFile(folder / "log.csv", COLUMNS, ",", ".", ",".join(COLUMNS) + "\n")
+            columns = columns_of(COLUMNS, LOG_KEYS, "log.csv", {}, report)
+            return LogFile(folder / "log.csv", COLUMNS, columns, ",", ".", ",".join(COLUMNS) + "\n")
         source, settings = found
         if source.kind != "table" or source.path.suffix.lower() == ".xlsx":
             what = "is no text table, so an entry can't be added to it from here"
@@ -97,17 +105,21 @@ def _log_of(folder: Path) -> LogFile:
         separator = max("\t;|,", key=first.count)
         header = tuple(next(csv.reader([first], delimiter=separator)))
         decimal = settings.get("decimal") or ("," if separator == ";" and "," in text else ".")
-        return LogFile(source.path, header, separator, decimal, text)
+        columns = columns_of(header, LOG_KEYS, source.name, settings, report)
+        return LogFile(source.path, header, columns, separator, decimal, text)
     raise InputError(report.findings())
 
 
-def _key(name: str) -> str:
-    """What a column of the user's holds, "" if nothing of ours."""
-    plain = tidy(name)
-    for key in KEYS.values():
-        if plain in SYNONYMS[key] or any(plain == f"{word}_m" for word in SYNONYMS[key]):
-            return key
-    return ""
+def _cells(key: str, value: object, columns: Mapping[str, Column]) -> Iterator[tuple[str, str]]:
+    """The columns a value goes into, as the reader will take it from there: a day apart from its hour, their units."""
+    column = columns.get(key)
+    if key == "time" and "date" in columns:
+        day, _, hour = str(value).partition("T")
+        yield from (("date", day), ("time", hour)) if column else [("date", f"{day} {hour}")]
+    elif column is not None and column.unit and isinstance(value, int | float):
+        yield key, f"{value * USUAL.get(key, 1.0) / column.factor:.6g}"
+    else:
+        yield key, str(value)
 
 
 def _is_number(text: str) -> bool:

@@ -6,9 +6,7 @@ import difflib
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +15,7 @@ import shapely
 from pyproj import CRS
 
 from reachmap.beat.columns import QUANTITY, TIME, Column, match
+from reachmap.beat.dates import day_and_hour, read_moments
 from reachmap.beat.messages import Report, plain, some_rows, stop
 from reachmap.beat.model import COVER_KINDS, LEAVES, SHADE_KINDS, SPECIES
 from reachmap.beat.notes import KINDS, LONGEST_WORD, WORDS, all_words, note_id
@@ -49,6 +48,12 @@ WHAT_WORDS = {
 
 HEIGHTS = {"tree": 8.0, "hedge": 2.5, "wall": 2.0, "bridge": 3.0, "bank": 2.0}
 """Heights where the file gives none [m], assumed."""
+
+LOG_KEYS = (
+    "id", "text", "note", "what", "kind", "time", "date", "species", "fish_length", "count", "hours", "cloud",
+    "clarity", "trip", "lon", "lat", "x", "y",
+)  # fmt: skip
+"""Columns of a log."""
 
 NOTE_LIMIT = 4000
 CLOUD = (0.0, 8.0)
@@ -115,7 +120,7 @@ def read_all_notes(
     A note without an id gets one from what it says and where it lies, so that it is the same note wherever it is read.
     A kind that is none of ours stands in front of the text, of which `limit` characters are read.
     """
-    wanted = (*WORDS, "id", "kind", "time", "replaces", "deleted", "lon", "lat", "x", "y")
+    wanted = (*WORDS, "id", "kind", "time", "date", "replaces", "deleted", "lon", "lat", "x", "y")
     rows = _Rows(table, wanted, crs, anchor, report)
     said = map(all_words, zip(*(rows.texts(key, limit) for key in WORDS), strict=True))
     given = rows.texts("kind")
@@ -129,7 +134,7 @@ def read_all_notes(
         id=[own or note_id(words, place) for own, words, place in zip(rows.texts("id"), text, places, strict=True)],
         text=text,
         kind=[word if word in KINDS else "note" for word in kind],
-        time=rows.texts("time"),
+        time=[day_and_hour(*both) for both in zip(rows.texts("date"), rows.texts("time"), strict=True)],
         replaces=[_strings(cell) for cell in rows.cells("replaces")],
         deleted=[str(cell).strip().lower() in ("true", "1", "1.0") for cell in rows.cells("deleted")],
     )
@@ -138,25 +143,22 @@ def read_all_notes(
 
 def read_log(table: Table, crs: CRS, anchor: Anchor | None, time_zone: str, report: Report) -> gpd.GeoDataFrame:
     """Log: id, text, kind, time (UTC), what, species, length_m, count, hours, cloud, clarity_m, trip."""
-    wanted = (
-        "id", "text", "note", "what", "kind", "time", "species", "fish_length", "count", "hours", "cloud", "clarity",
-        "trip", "lon", "lat", "x", "y",
-    )  # fmt: skip
-    rows = _Rows(table, wanted, crs, anchor, report)
+    rows = _Rows(table, LOG_KEYS, crs, anchor, report)
     key = "what" if "what" in rows.columns else "kind"
     what = rows.words(key, tuple(WHAT_WORDS), "log-what", WHAT_WORDS)
-    times = [_moment(text, time_zone) for text in rows.texts("time")]
-    for row, text, time in zip(rows.row, rows.texts("time"), times, strict=True):
+    texts = [day_and_hour(*both) for both in zip(rows.texts("date"), rows.texts("time"), strict=True)]
+    found = read_moments(texts, time_zone)
+    for row, text, time, day in zip(rows.row, texts, found.when, found.day, strict=True):
         if time is None:
-            report.say("log-time", table.file, f"{table.word} {row}", value=text)
-    zone = ZoneInfo(time_zone)
-    day = [time.astimezone(zone).date().isoformat() if time else "" for time in times]
+            report.say("log-hour" if day else "log-time", table.file, f"{table.word} {row}", value=text)
+    if found.guessed:
+        report.say("log-date", table.file, value=found.guessed)
     note = rows.texts("note", NOTE_LIMIT)
     return rows.frame(
         id=[given or f"{table.file}-{row}" for given, row in zip(rows.texts("id"), rows.row, strict=True)],
         text=[a or b for a, b in zip(rows.texts("text", NOTE_LIMIT), note, strict=True)],
         kind=what,
-        time=pd.Series(pd.to_datetime(times, utc=True), dtype="datetime64[us, UTC]").to_numpy(object),
+        time=pd.Series(pd.to_datetime(found.when, utc=True), dtype="datetime64[us, UTC]").to_numpy(object),
         what=what,
         species=rows.words("species", SPECIES, "species-unknown"),
         length_m=rows.numbers("fish_length", 0.01, 2.0),
@@ -164,7 +166,7 @@ def read_log(table: Table, crs: CRS, anchor: Anchor | None, time_zone: str, repo
         hours=rows.numbers("hours", 0, 48, TIME["h"]),
         cloud=rows.numbers("cloud", *CLOUD),
         clarity_m=rows.numbers("clarity", 0.01, 60.0),
-        trip=[given or date for given, date in zip(rows.texts("trip"), day, strict=True)],
+        trip=[own or (day.isoformat() if day else "") for own, day in zip(rows.texts("trip"), found.day, strict=True)],
     )
 
 
@@ -173,16 +175,22 @@ def empty(crs: CRS, columns: Sequence[str]) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({name: [] for name in columns}, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
 
 
+def columns_of(
+    header: Sequence[str], keys: Sequence[str], file: str, settings: Mapping[str, Any], report: Report
+) -> Mapping[str, Column]:
+    """The wanted columns of a header, with what beat.toml says about the file."""
+    length = settings.get("length_unit", "")
+    units = {key: length for key in keys if QUANTITY.get(key) == "length" and key not in ("x", "y")}
+    return match(header, keys, file, report, chosen=settings.get("columns"), units=units)
+
+
 class _Rows:
     """The placed rows of one table, read column by column."""
 
     def __init__(self, table: Table, wanted: Iterable[str], crs: CRS, anchor: Anchor | None, report: Report) -> None:
         self.table, self.crs, self.report = table, crs, report
         keys = [*wanted] if table.geometry is not None else list(dict.fromkeys([*wanted, "lon", "lat", "x", "y"]))
-        chosen = table.settings.get("columns")
-        length = table.settings.get("length_unit", "")
-        units = {key: length for key in keys if QUANTITY.get(key) == "length" and key not in ("x", "y")}
-        self.columns: Mapping[str, Column] = match(table.header, keys, table.file, report, chosen=chosen, units=units)
+        self.columns = columns_of(table.header, keys, table.file, table.settings, report)
         rows = list(table.rows)
         unit = self.columns["x"].unit if "x" in self.columns else ""
         shapes, degrees = self._shapes(rows)
@@ -327,17 +335,3 @@ def _strings(cell: Any) -> list[str]:
         except (ValueError, RecursionError):
             return [cell] if cell.strip() else []
     return [str(item)[:100] for item in cell[:1000]] if isinstance(cell, list) else []
-
-
-def _moment(text: str, time_zone: str) -> datetime | None:
-    """A date and time as UTC; local where it names no offset; None if it is none."""
-    for shape in (None, "%d/%m/%Y %H:%M", "%d.%m.%Y %H:%M", "%Y/%m/%d %H:%M", "%Y/%m/%d %H:%M:%S"):
-        try:
-            moment = datetime.fromisoformat(text.strip()) if shape is None else datetime.strptime(text.strip(), shape)
-        except ValueError:
-            continue
-        if not 1800 <= moment.year <= 2200:
-            return None
-        aware = moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(time_zone))
-        return aware.astimezone(UTC)
-    return None

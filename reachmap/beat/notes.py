@@ -64,6 +64,8 @@ def is_ours(note: Note) -> bool:
     if any(plain(said.get(key, ""), LONGEST_WORD) != said.get(key, "") for key in ("id", "time")):
         return False
     named = {tidy(key): str(value or "") for key, value in said.items()}
+    if named.get("date"):
+        return False
     others = [named[name] for key in WORDS[1:] for name in SYNONYMS[key] if name in named]
     return all_words([said["text"], *others]) == said["text"]
 

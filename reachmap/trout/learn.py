@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
+from reachmap.beat.dates import read_moments
 from reachmap.beat.model import Beat, Fish, Scene
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding, InputError
@@ -210,12 +211,11 @@ def _with_notes(beat: Beat) -> gpd.GeoDataFrame:
     notes = beat.notes[beat.notes["kind"].isin([*MET, "blank"]) & ~beat.notes["id"].isin(beat.log["id"])]
     if notes.empty:
         return beat.log
-    zone = ZoneInfo(beat.time_zone)
-    when = pd.to_datetime(notes["time"], utc=True, errors="coerce", format="ISO8601")
+    found = read_moments(list(notes["time"]), beat.time_zone)
     more = notes[["id", "text", "kind", "geometry"]].assign(
         what=notes["kind"],
-        time=when.to_numpy(object),
-        trip=when.dt.tz_convert(zone).dt.strftime("%Y-%m-%d").fillna(""),
+        time=pd.Series(pd.to_datetime(found.when, utc=True), dtype="datetime64[us, UTC]").to_numpy(object),
+        trip=[day.isoformat() if day else "" for day in found.day],
         species="",
         **dict.fromkeys(("length_m", "count", "hours", "cloud", "clarity_m"), np.nan),
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import numpy as np
 import pytest
 
@@ -104,6 +106,23 @@ def test_a_boats_own_speed_is_no_current(tmp_path):
     assert np.isfinite(told.soundings["speed_m_s"]).all()
     current = read_beat(make(tmp_path / "c", soundings__csv=table_text(track(still=True), header)))
     assert np.isfinite(current.soundings["speed_m_s"]).all()
+
+
+@pytest.mark.parametrize(
+    ("header", "told"),
+    [
+        (("Date", "Time"), lambda when: (f"{when:%Y-%m-%d}", f"{when:%H:%M:%S}")),
+        (("Date", "Time"), lambda when: (f"{when:%m/%d/%Y}", f"{when:%I:%M:%S %p}")),
+        (("time", "line"), lambda when: (f"{when:%d.%m.%Y %H:%M:%S}", "")),
+        (("time", "line"), lambda when: (f"{when:%d-%m-%Y %I:%M:%S %p}", "")),
+    ],
+)
+def test_a_boats_own_speed_is_known_however_its_clock_is_written(tmp_path, header, told):
+    rows = [[*told(datetime.fromisoformat(clock)), *rest] for clock, *rest in track()]
+    beat = read_beat(
+        make(tmp_path / "a", soundings__csv=table_text(rows, (*header, "lon", "lat", "depth_m", "speed_m_s")))
+    )
+    assert "boat-speed-found" in {f.code for f in beat.findings}
 
 
 def test_header_names_with_their_ways(tmp_path):

@@ -150,6 +150,27 @@ def test_notes_kept_as_a_table_are_merged_too_and_the_table_is_named(tmp_path):
     assert len(read_beat(folder).notes) == 4
 
 
+@pytest.mark.parametrize(
+    ("header", "toml"),
+    [
+        ("date_time,lat,lon,what,length,clarity,hours", '[files.log]\nlength_unit = "in"\n'),
+        ("date,time,lat,lon,event,length (in),visibility (ft),hours (min)", ""),
+        ("Date;Lat;Lon;Kind;Length_cm;Clarity;Hours;Title", '[files.log]\ndecimal = ","\n'),
+        ("lon,lat,ours,when,how long,fish_length,clarity", '[files.log.columns]\nwhat = "ours"\nhours = "how long"\n'),
+    ],
+)
+def test_an_entry_reads_back_as_it_was_told_whatever_the_columns_hold(tmp_path, header, toml):
+    folder = make(tmp_path / "beat", toml=TOML + toml, log__csv=header + "\n")
+    for what in ("catch", "follow"):
+        add_entry(folder, {**ENTRY, "what": what, "clarity_m": 1.8, "hours": 1.5, "note": None})
+    log = read_beat(folder).log
+    assert list(log["what"]) == ["catch", "follow"]
+    assert log["length_m"].tolist() == pytest.approx([0.41] * 2, abs=1e-5)
+    assert log["clarity_m"].tolist() == pytest.approx([1.8] * 2)
+    assert log["hours"].tolist() == pytest.approx([1.5] * 2)
+    assert [f"{when:%Y-%m-%d %H:%M}" for when in log["time"]] == ["2026-06-20 18:40"] * 2
+
+
 def plain_feature(shape, coordinates, **properties):
     return {"type": "Feature", "properties": properties, "geometry": {"type": shape, "coordinates": coordinates}}
 

@@ -119,6 +119,19 @@ def test_a_log_is_in_the_beats_own_time(tmp_path):
     assert {"log-time", "log-what"} <= {f.code for f in beat.findings}
 
 
+def test_a_day_and_an_hour_apart_and_a_day_alone(tmp_path):
+    text = (
+        "date,time,lat,lon,what\n14/06/2026,7:30 PM,54.6,-2.8,catch\n2026-01-14,11:00,54.6,-2.8,blank\n"
+        "15/06/2026,,54.6,-2.8,catch\n"
+    )
+    beat = read(tmp_path, log__csv=text)
+    assert [f"{when:%Y-%m-%d %H:%M}" for when in beat.log["time"][:2]] == ["2026-06-14 18:30", "2026-01-14 11:00"]
+    assert beat.log["time"].isna().tolist() == [False, False, True]
+    assert list(beat.log["trip"]) == ["2026-06-14", "2026-01-14", "2026-06-15"]
+    (told,) = (f for f in beat.findings if f.code.startswith("log-"))
+    assert (told.code, told.where) == ("log-hour", "row 4")
+
+
 def test_notes_keep_their_history_and_hide_what_was_taken_back(tmp_path):
     text = collection(
         spot(0, 0, id="a", text="rise <b>here</b>", kind="sighting", time="2026-06-14T18:30:00.000Z", replaces=["x"]),
