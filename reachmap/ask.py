@@ -16,7 +16,7 @@ from reachmap.beat.clock import YEARS
 from reachmap.beat.moment import OVERCAST, water_then
 from reachmap.channel import Channel
 from reachmap.channel.kept import channel_of
-from reachmap.errors import OutputError, SettingError
+from reachmap.errors import SettingError
 from reachmap.run import Progress, analyse, scene_like, with_fish
 from reachmap.trout import find_lies, load_curves, write_curves
 from reachmap.trout.compare import compare
@@ -207,6 +207,7 @@ def learn(
     # Mapping, which is run far more often, does without these and starts a second sooner.
     from reachmap.trout.learn import join_log, pool, worth_measuring
     from reachmap.write.learned import Section, learned_page
+    from reachmap.write.pages import write_page
 
     say = progress or (lambda step, share: None)
     beats = [read_beat(one) for one in ([folders] if isinstance(folders, str | Path) else folders)]
@@ -224,10 +225,7 @@ def learn(
         together = pool(joined)
         found.insert(0, _learned("all together", together, table))
         sections.insert(0, Section(found[0].name, found[0].verdicts, found[0].tunings, together))
-    try:
-        out.write_text(learned_page(sections), encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"{out}: can't be written ({error.strerror}). Choose another place with --out.") from error
+    write_page(out, learned_page(sections), "Choose another place with --out")
     tunings = found[0].tunings
     if tuned and any(t.better for t in tunings.values()):
         better = {eye: dict(zip(FACTORS, map(float, t.weights), strict=True)) for eye, t in tunings.items() if t.better}

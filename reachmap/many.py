@@ -18,6 +18,9 @@ from reachmap.threads import share_processors
 if TYPE_CHECKING:
     from reachmap.beat import Beat
 
+MOST_TOLD, SHOWN = 8, 80
+"""Lines of a catalogue that are told to be wrong, and characters shown of each."""
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -57,19 +60,29 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
             continue
         for number, line in enumerate(_lines(path), 1):
             entry = line.split("#")[0].strip()
-            if entry and not (path.parent / entry).is_dir():
-                missing.append(
-                    Finding("error", str(path), f"line {number}", f"there is no folder {entry!r}", "Mend the path.")
-                )
+            if entry and not _is_folder(path.parent / entry):
+                what = f"there is no folder {entry[:SHOWN]!r}"
+                missing.append(Finding("error", str(path), f"line {number}", what, "Mend the path."))
             elif entry:
                 beats.append(path.parent / entry)
     if missing:
-        raise InputError(missing)
+        more = Finding(
+            "error", missing[0].file, "", f"{len(missing) - MOST_TOLD} more lines name no folder", "See above."
+        )
+        raise InputError([*missing[:MOST_TOLD], *([more] if len(missing) > MOST_TOLD else [])])
     names = [beat.resolve().name for beat in beats]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise SettingError(f"two beats are called {twice[0]!r}; rename one of the folders")
     return beats
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:
+        # Longer than a name can be, say.
+        return False
 
 
 def _lines(catalogue: Path) -> list[str]:
@@ -108,6 +121,7 @@ def map_many(
     OutputError : the folder or the index page can't be written
     """
     from reachmap.write import index_page
+    from reachmap.write.pages import write_page
 
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -120,12 +134,8 @@ def map_many(
         if told:
             told(outcome, len(done), len(work))
     outcomes = [done[beat] for beat in beats]
-    page, beside = index_page([vars(o) | {"out": o.out and o.out.name} for o in outcomes]), out / ".index.html.new"
-    try:
-        beside.write_text(page, encoding="utf-8")
-        beside.replace(out / "index.html")
-    except OSError as error:
-        raise OutputError(f"{out / 'index.html'}: can't be written ({error.strerror}); the maps are.") from error
+    page = index_page([vars(o) | {"out": o.out and o.out.name} for o in outcomes])
+    write_page(out / "index.html", page, "The maps themselves are written")
     return outcomes
 
 

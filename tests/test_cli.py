@@ -301,12 +301,39 @@ def test_places_that_cannot_be_written_are_told(beat, tmp_path):
     for words, says in (
         (("map", beat, "--cell", "2", "--quiet", "--out", tmp_path / "file" / "out"), "can't be written"),
         (("compare", beat, "sunny", "overcast", "--cell", "2", "--layer", tmp_path / "no" / "x.tif"), "no such folder"),
-        (("hours", beat, "--cell", "2", "--quiet", "--picture", tmp_path), "can't be written"),
+        (("hours", beat, "--cell", "2", "--quiet", "--picture", tmp_path), "is no page, so it is left as it was"),
+        (("hours", beat, "--cell", "2", "--quiet", "--picture", tmp_path / "no" / "x.html"), "can't be written"),
+        (("sheet", beat, "--out", tmp_path / "file"), "is no page, so it is left as it was"),
+        (("learn", beat, "--out", tmp_path / "file"), "is no page, so it is left as it was"),
+        (("compare", beat, "sunny", "overcast", "--cell", "2", "--layer", tmp_path / "file"), "is no difference"),
+        (("sheet", beat, "--out", "."), "is no page"),
+        (("check", "a" * 300), "too long"),
+        (("map", "a" * 300), "too long"),
     ):
         done = call(*words)
         assert done.exit_code == 1, words
         assert says in done.stderr
     assert (tmp_path / "file").read_text() == "mine"
+    assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
+
+
+def test_a_page_and_a_difference_are_written_over_their_like(beat, tmp_path):
+    for words in (
+        ("sheet", beat, "--out", tmp_path / "x.html"),
+        ("compare", beat, "sunny", "overcast", "--cell", "2", "--layer", tmp_path / "x.tif"),
+    ):
+        assert [call(*words).exit_code for _ in range(2)] == [0, 0]
+
+
+def test_a_page_taken_for_a_list_of_beats_is_told_in_few_lines(beat, tmp_path):
+    """Among its lines are some longer than any name of a file can be."""
+    page = tmp_path / "sheet.html"
+    assert call("sheet", beat, "--out", page).exit_code == 0
+    done = call("map", page)
+    assert done.exit_code == 1
+    assert "there is no folder" in done.stderr
+    assert "more lines name no folder" in done.stderr
+    assert len(done.stderr.splitlines()) < 12
 
 
 def test_a_day_nobody_can_mean_is_told(beat):

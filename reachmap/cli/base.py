@@ -48,6 +48,11 @@ class FriendlyGroup(click.Group):
         except Exception as error:
             if os.environ.get("REACHMAP_TRACEBACK"):
                 raise
+            if isinstance(error, OSError) and error.strerror:
+                # What no command could foresee: a name that is too long, a disk that went away.
+                named = f"{str(error.filename)[:200]}: " if error.filename else ""
+                click.echo(f"error: {named}{error.strerror}.", err=True)
+                ctx.exit(1)
             click.echo(
                 f"reachmap failed in a way it should not: {type(error).__name__}: {error}\n"
                 "That is our mistake; nothing was written. REACHMAP_TRACEBACK=1 shows where; please report it.",

@@ -9,7 +9,7 @@ import click
 
 from reachmap.cli.base import Progress, beat_argument, show_findings
 from reachmap.cli.typed import Measure, PlaceType
-from reachmap.errors import Finding, InputError, OutputError, SettingError
+from reachmap.errors import Finding, InputError, SettingError
 
 LATTICE = Measure("length", 0.1, 100_000.0)
 """Spacing of the lattice a shared beat may be moved onto."""
@@ -97,13 +97,10 @@ def new_command(
 def sheet_command(beat: Path, out: Path) -> None:
     """Write a field sheet of BEAT to print: the outline under a grid, blanks for soundings and float timings."""
     from reachmap.beat import read_beat
+    from reachmap.write.pages import write_page
     from reachmap.write.sheet import sheet_page
 
-    page = sheet_page(read_beat(beat))
-    try:
-        out.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(f"{out}: can't be written ({error.strerror}). Choose another place with --out.") from error
+    write_page(out, sheet_page(read_beat(beat)), "Choose another place with --out")
     click.echo(f"Written: {out}; print it on both sides of one page")
 
 

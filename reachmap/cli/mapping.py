@@ -20,7 +20,7 @@ from reachmap.cli.base import (
     water_options,
 )
 from reachmap.cli.typed import CELL, CLARITY, FLOW, LENGTH, STAGE
-from reachmap.errors import OutputError, SettingError
+from reachmap.errors import SettingError
 
 
 @click.command("map")
@@ -188,6 +188,7 @@ def hours_command(
     from reachmap.beat import read_beat
     from reachmap.run import with_fish
     from reachmap.write.hours import hours_page, hours_text
+    from reachmap.write.pages import write_page
 
     names, species, length_m = (settings.pop(name) for name in ("scenes", "species", "length_m"))
     settings.pop("quiet")
@@ -198,10 +199,7 @@ def hours_command(
     result, clouded = hours_on_beat(checked, name, date, cloud, **settings)
     click.echo(hours_text(result, every, count, clouded))
     if picture:
-        try:
-            picture.write_text(hours_page(result, clouded), encoding="utf-8")
-        except OSError as error:
-            raise OutputError(f"{picture}: can't be written ({error.strerror}). Choose another place.") from error
+        write_page(picture, hours_page(result, clouded))
         click.echo(f"\nWritten: {picture}")
 
 

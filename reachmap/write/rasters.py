@@ -21,6 +21,9 @@ from reachmap.write.model import Result
 CACHE_MB = 64
 """Memory for tiles not packed yet [MB]; by itself the library takes a twentieth of the machine's."""
 
+DIFFERENCE = "difference of the hold score"
+"""Name of the band of a difference, by which one is known."""
+
 FILE_TILE = 128
 """Cells along the side of a tile of the file."""
 
@@ -63,14 +66,16 @@ def write_difference(channel: Channel, told: Comparison, path: Path) -> None:
 
     Raises
     ------
-    OutputError : the file can't be written
+    OutputError : the file can't be written, or something else stands there
     """
+    if path.exists() and not _is_difference(path):
+        raise OutputError(f"{path} is no difference of two maps, so it is left as it was. Choose another place.")
     beside = path.with_name(f".{path.name}.new.tif")
     try:
         with rasterio.open(beside, "w", **_profile(channel, 1, path)) as raster:
             for strip in _strips(channel.grid):
                 raster.write(strip.laid(told.difference), 1, window=strip.window)
-            raster.set_band_description(1, "difference of the hold score")
+            raster.set_band_description(1, DIFFERENCE)
             raster.update_tags(1, meaning=f"{told.after} less {told.before}")
         beside.replace(path)
     except (OSError, rasterio.errors.RasterioError) as error:
@@ -78,6 +83,14 @@ def write_difference(channel: Channel, told: Comparison, path: Path) -> None:
         raise OutputError(f"{path}: can't be written ({why}). Choose another place.") from error
     finally:
         beside.unlink(missing_ok=True)
+
+
+def _is_difference(path: Path) -> bool:
+    try:
+        with rasterio.open(path) as raster:
+            return bool(raster.descriptions[0] == DIFFERENCE)
+    except rasterio.errors.RasterioError:
+        return False
 
 
 def _profile(channel: Channel, count: int, path: Path) -> dict[str, Any]:
