@@ -314,6 +314,20 @@ def test_a_note_that_was_not_kept_by_its_button_is_kept_all_the_same(offline, pa
     quiet(one)
 
 
+@pytest.mark.browser
+def test_a_tap_on_the_words_that_ask_for_it_reaches_the_map_and_they_go(offline, page_file):
+    """On a phone they stand over the water."""
+    one = ready(offline, page_file, SIZES[1])
+    page = one.page
+    page.locator("#tab-notes").click()
+    page.locator("#note-add").click()
+    box = page.locator("#say").bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.locator("#note-text").wait_for()
+    assert page.locator("#say").text_content() == ""
+    quiet(one)
+
+
 def notes_listed(page) -> list[str]:
     """What the list of notes says, once the page is open anew."""
     page.reload()

@@ -79,7 +79,7 @@ function wireNotes({ map, state, notes, place, painter, say }) {
   };
   $('note-add').addEventListener('click', () => {
     adding(!state.adding);
-    if (state.adding) say('Now tap the map where the note belongs.');
+    say(state.adding ? 'Now tap the map where the note belongs.' : '');
   });
   $('note-download').addEventListener('click', notes.download);
   $('note-file').addEventListener('change', () => {
@@ -89,6 +89,7 @@ function wireNotes({ map, state, notes, place, painter, say }) {
   map.on('click', ({ latlng }) => {
     if (state.adding) {
       adding(false);
+      say('');
       notes.add(latlng);
       return;
     }
