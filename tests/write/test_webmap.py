@@ -328,6 +328,34 @@ def test_a_tap_on_the_words_that_ask_for_it_reaches_the_map_and_they_go(offline,
     quiet(one)
 
 
+@pytest.mark.browser
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_lies_over_the_form_of_a_note_wherever_it_is(offline, page_file, size):
+    one = ready(offline, page_file, size)
+    page = one.page
+    page.locator("#tab-notes").click()
+    box = page.locator(".leaflet-container").bounding_box()
+    for across in (0.1, 0.5, 0.8):
+        for down in (0.3, 0.6, 0.82):
+            page.locator("#note-add").click()
+            page.mouse.click(box["x"] + box["width"] * across, box["y"] + box["height"] * down)
+            page.locator("#note-text").wait_for()
+            page.wait_for_selector(".leaflet-pan-anim", state="detached")
+            covered = page.evaluate(
+                """() => [...document.querySelectorAll('#note-text, #note-keep, .note-form select')].flatMap((e) => {
+                const r = e.getBoundingClientRect();
+                const corners = [[r.left + 3, r.top + 3], [r.right - 3, r.bottom - 3]];
+                return [...corners, [r.left + r.width / 2, r.top + r.height / 2]]
+                  .filter(([x, y]) => document.elementFromPoint(x, y) !== e).map(([x, y]) => `${e.id} ${x} ${y}`);
+                })"""
+            )
+            assert covered == [], (across, down)
+            page.locator(".leaflet-popup-close-button").click()
+            page.wait_for_selector("#note-text", state="detached")
+    assert page.locator("#legend").is_visible()
+    quiet(one)
+
+
 def notes_listed(page) -> list[str]:
     """What the list of notes says, once the page is open anew."""
     page.reload()

@@ -81,6 +81,7 @@ function makeNotes(L, map, D, say) {
     for (const box of [text, kind]) box.addEventListener('input', write);
     // The last version takes the place of those that another window may have met half typed.
     const end = () => {
+      document.body.classList.remove('writing');
       if (!begun) return;
       begun = '';
       const empty = !now.properties.text && kind.value === kindFirst;
@@ -98,6 +99,7 @@ function makeNotes(L, map, D, say) {
     L.popup({ minWidth: 220 }).setLatLng([lat, lon]).setContent(el('div', { class: 'note-form' }, text, row))
       .on('remove', end)
       .openOn(map);
+    document.body.classList.add('writing');
     text.focus();
   }
 
