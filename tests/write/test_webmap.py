@@ -328,6 +328,15 @@ def test_a_tap_on_the_words_that_ask_for_it_reaches_the_map_and_they_go(offline,
     quiet(one)
 
 
+COVERED = """() => [...document.querySelectorAll('#note-text, #note-keep, .note-form select')].flatMap((e) => {
+const r = e.getBoundingClientRect();
+const corners = [[r.left + 3, r.top + 3], [r.right - 3, r.bottom - 3]];
+return [...corners, [r.left + r.width / 2, r.top + r.height / 2]]
+  .filter(([x, y]) => document.elementFromPoint(x, y) !== e).map(([x, y]) => `${e.id} ${x} ${y}`);
+})"""
+"""Parts of the form of a note that something lies over."""
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("size", SIZES)
 def test_nothing_lies_over_the_form_of_a_note_wherever_it_is(offline, page_file, size):
@@ -341,18 +350,28 @@ def test_nothing_lies_over_the_form_of_a_note_wherever_it_is(offline, page_file,
             page.mouse.click(box["x"] + box["width"] * across, box["y"] + box["height"] * down)
             page.locator("#note-text").wait_for()
             page.wait_for_selector(".leaflet-pan-anim", state="detached")
-            covered = page.evaluate(
-                """() => [...document.querySelectorAll('#note-text, #note-keep, .note-form select')].flatMap((e) => {
-                const r = e.getBoundingClientRect();
-                const corners = [[r.left + 3, r.top + 3], [r.right - 3, r.bottom - 3]];
-                return [...corners, [r.left + r.width / 2, r.top + r.height / 2]]
-                  .filter(([x, y]) => document.elementFromPoint(x, y) !== e).map(([x, y]) => `${e.id} ${x} ${y}`);
-                })"""
-            )
-            assert covered == [], (across, down)
+            assert page.evaluate(COVERED) == [], (across, down)
             page.locator(".leaflet-popup-close-button").click()
             page.wait_for_selector("#note-text", state="detached")
     assert page.locator("#legend").is_visible()
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_the_drawer_of_a_phone_makes_room_for_a_note(offline, page_file):
+    one = ready(offline, page_file, SIZES[1])
+    page = one.page
+    begin_note(page, "heron")
+    page.locator("#note-keep").click()
+    for button in ("#note-list button", "#note-add"):
+        page.locator("#grip").click(position={"x": 190, "y": 8})
+        assert page.locator("#sheet").get_attribute("data-state") == "full"
+        page.locator(button).click()
+        assert page.locator("#sheet").get_attribute("data-state") == "half"
+        if button == "#note-list button":
+            page.wait_for_selector(".leaflet-pan-anim", state="detached")
+            page.wait_for_function(f"({COVERED})().length === 0")
+            page.locator(".leaflet-popup-close-button").click()
     quiet(one)
 
 

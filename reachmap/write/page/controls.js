@@ -72,13 +72,14 @@ function wireCompare({ D, state, refresh, momentText }) {
   });
 }
 
-function wireNotes({ map, state, notes, place, painter, say }) {
+function wireNotes({ map, state, notes, place, painter, say, sheet }) {
   const adding = (on) => {
     state.adding = on;
     $('note-add').setAttribute('aria-pressed', String(on));
   };
   $('note-add').addEventListener('click', () => {
     adding(!state.adding);
+    if (state.adding) sheet.halve();
     say(state.adding ? 'Now tap the map where the note belongs.' : '');
   });
   $('note-download').addEventListener('click', notes.download);

@@ -39,7 +39,7 @@ async function start(map, L) {
   tabs(page.sheet);
   page.water = makeWater(page);
   page.shapes = { map, ...makeShapes(L, map, D, say) };
-  page.notes = makeNotes(L, map, D, say);
+  page.notes = makeNotes(L, map, D, say, page.sheet);
   page.current = makeCurrent(L, map, D);
   page.lies = makeLies(page, (n) => page.place.lie(n));
   page.place = makePlace(page);

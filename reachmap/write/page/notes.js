@@ -23,7 +23,7 @@ function mergeNotes(...piles) {
   return [...versions.values()].filter(({ properties: p }) => !replaced.has(`${p.id} ${p.time}`));
 }
 
-function makeNotes(L, map, D, say) {
+function makeNotes(L, map, D, say, sheet) {
   const key = `reachmap:notes:${D.key}`;
   const group = L.layerGroup().addTo(map);
   const kept = () => (keep.get(key) || []).map(complete);
@@ -96,6 +96,7 @@ function makeNotes(L, map, D, say) {
     const row = el('div', { class: 'row' }, kind, button('note-keep', 'Keep', 'keep'));
     if (known) row.append(button('note-delete', 'Delete', 'delete'));
     const [lon, lat] = note.geometry.coordinates;
+    sheet.halve();
     L.popup({ minWidth: 220 }).setLatLng([lat, lon]).setContent(el('div', { class: 'note-form' }, text, row))
       .on('remove', end)
       .openOn(map);

@@ -80,7 +80,11 @@ function drawer(map) {
     $('sheet-body').scrollTop = 0;
     if (sheet.scrollHeight > sheet.clientHeight) sheet.scrollTop = $('tabs').offsetTop;
   }
-  return { show };
+  // Room for the map, for what is to be done on it.
+  function halve() {
+    if (sheet.dataset.state === 'full') to('half');
+  }
+  return { show, halve };
 }
 
 // One part of the panel at a time; arrow keys go from tab to tab.
