@@ -371,6 +371,8 @@ def test_the_drawer_of_a_phone_makes_room_for_a_note(offline, page_file):
         if button == "#note-list button":
             page.wait_for_selector(".leaflet-pan-anim", state="detached")
             page.wait_for_function(f"({COVERED})().length === 0")
+            # Beside both buttons the word of its kind can still be read.
+            assert page.locator(".note-form select").bounding_box()["width"] > 100
             page.locator(".leaflet-popup-close-button").click()
     quiet(one)
 
