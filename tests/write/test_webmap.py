@@ -14,6 +14,7 @@ import shapely
 
 import reachmap
 from reachmap.beat.model import Fish, Water
+from reachmap.beat.notes import merge_notes, shown, write_notes
 from reachmap.light import bed_terms, eye_through_day, light_of_scenes, lux_through_day, shade_edge
 from reachmap.trout import hold, load_curves
 from reachmap.trout.reasons import MOON_LUX
@@ -411,6 +412,33 @@ def test_two_windows_of_one_map_keep_the_notes_of_both(offline, page_file):
         begin_note(page, words)
         page.locator("#note-keep").click()
     assert sorted(notes_listed(other)) == ["note\ngate", "note\nheron", "note\notter"]
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_the_page_and_the_command_put_notes_together_alike(offline, page_file, tmp_path):
+    """Among them two that say they replace each other, one taken back, an old copy and one edited apart."""
+    told = [
+        ("a", "t1", ["t2"], "round"), ("a", "t2", ["t1"], "and round"), ("b", "t1", [], "old"),
+        ("b", "t2", ["t1"], "left"), ("b", "t3", ["t1"], "right"), ("c", "t1", [], "kept"), ("d", "t1", [], "gone"), ("d", "t2", ["t1"], ""),
+    ]  # fmt: skip
+    place = {"type": "Point", "coordinates": [toy.LON, toy.LAT]}
+    notes = [
+        {
+            "type": "Feature",
+            "geometry": place,
+            "properties": {"id": n, "time": t, "replaces": r, "text": words, "kind": "note", "deleted": not words},
+        }
+        for n, t, r, words in told
+    ]
+    write_notes(tmp_path / "notes.geojson", notes)
+    one = ready(offline, page_file, SIZES[0])
+    one.page.locator("#tab-notes").click()
+    one.page.locator("#note-file").set_input_files(tmp_path / "notes.geojson")
+    one.page.locator("#note-list", has_text="kept").wait_for()
+    listed = [text.removeprefix("note\n") for text in one.page.locator("#note-list li").all_inner_texts()]
+    assert sorted(listed) == sorted(note["properties"]["text"] for note in shown(merge_notes(notes)))
+    assert len(listed) == 5
     quiet(one)
 
 

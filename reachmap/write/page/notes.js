@@ -20,7 +20,11 @@ function mergeNotes(...piles) {
   for (const { properties: p } of versions.values()) {
     for (const time of p.replaces || []) if (time !== p.time) replaced.add(`${p.id} ${time}`);
   }
-  return [...versions.values()].filter(({ properties: p }) => !replaced.has(`${p.id} ${p.time}`));
+  const all = [...versions.values()];
+  const gone = ({ properties: p }) => replaced.has(`${p.id} ${p.time}`);
+  const heads = new Set(all.filter((note) => !gone(note)).map((note) => note.properties.id));
+  // A damaged file may say that two versions replace each other; then neither goes.
+  return all.filter((note) => !gone(note) || !heads.has(note.properties.id));
 }
 
 function makeNotes(L, map, D, say, sheet) {
