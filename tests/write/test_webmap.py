@@ -420,7 +420,8 @@ def test_the_page_and_the_command_put_notes_together_alike(offline, page_file, t
     """Among them two that say they replace each other, one taken back, an old copy and one edited apart."""
     told = [
         ("a", "t1", ["t2"], "round"), ("a", "t2", ["t1"], "and round"), ("b", "t1", [], "old"),
-        ("b", "t2", ["t1"], "left"), ("b", "t3", ["t1"], "right"), ("c", "t1", [], "kept"), ("d", "t1", [], "gone"), ("d", "t2", ["t1"], ""),
+        ("b", "t2", ["t1"], "left"), ("b", "t3", ["t1"], "right"),
+        ("c", "t1", [], "kept"), ("d", "t1", [], "gone"), ("d", "t2", ["t1"], ""),
     ]  # fmt: skip
     place = {"type": "Point", "coordinates": [toy.LON, toy.LAT]}
     notes = [
