@@ -14,7 +14,7 @@ from tests import published
 
 ROOT = Path(__file__).parents[1]
 ROOMS = ["beat", "channel", "light", "sight", "trout", "visit", "write"]
-SHARED = {"layers", "constants", "errors", "threads"}
+SHARED = {"layers", "constants", "errors", "threads", "whole"}
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "reachmap", "tests", "sample_reach", "LICENSE"}
 
 

@@ -14,6 +14,7 @@ from reachmap.beat.files import find_parts
 from reachmap.beat.messages import Report
 from reachmap.beat.settings import read_settings
 from reachmap.errors import Finding, InputError, OutputError
+from reachmap.whole import write_whole
 
 COLUMNS = (
     "date_time", "lat", "lon", "what", "species", "length_m", "count", "hours", "cloud", "clarity_m", "note", "trip",
@@ -77,12 +78,9 @@ def add_entry(folder: Path, entry: Mapping[str, object]) -> Path:
     out = io.StringIO()
     csv.writer(out, delimiter=log.separator, lineterminator="\n").writerow(row)
     text = log.text + ("" if log.text.endswith("\n") else "\n") + out.getvalue()
-    beside = log.path.with_name(f".{log.path.name}.new")
     try:
-        beside.write_text(text, encoding="utf-8", newline="")
-        beside.replace(log.path)
+        write_whole(log.path, text)
     except OSError as error:
-        beside.unlink(missing_ok=True)
         raise OutputError(f"{log.path}: can't be written ({error.strerror}); the log is as it was.") from error
     return log.path
 

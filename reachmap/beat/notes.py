@@ -17,6 +17,7 @@ from typing import Any
 from reachmap.beat.columns import SYNONYMS, tidy
 from reachmap.beat.messages import plain
 from reachmap.errors import Finding, InputError
+from reachmap.whole import write_whole
 
 Note = Mapping[str, Any]
 
@@ -114,9 +115,7 @@ def read_notes(path: Path) -> list[Note]:
 def write_notes(path: Path, notes: Iterable[Note]) -> None:
     """Write notes as GeoJSON, whole or not at all."""
     collection = {"type": "FeatureCollection", "features": list(notes)}
-    beside = path.with_name(f".{path.name}.new")
-    beside.write_text(json.dumps(collection, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    beside.replace(path)
+    write_whole(path, json.dumps(collection, indent=1, ensure_ascii=False) + "\n")
 
 
 def _complete(note: Note) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from reachmap.errors import OutputError
+from reachmap.whole import write_whole
 
 BEGINS = "<!doctype html>"
 
@@ -40,9 +41,7 @@ def write_page(path: Path, page: str, instead: str = "Choose another place") -> 
     try:
         if path.exists() and not _is_page(path):
             raise OutputError(f"{path} is no page, so it is left as it was. {instead}.")
-        beside = path.with_name(f".{path.name}.new")
-        beside.write_text(page, encoding="utf-8")
-        beside.replace(path)
+        write_whole(path, page)
     except OSError as error:
         raise OutputError(f"{path}: can't be written ({error.strerror}). {instead}.") from error
 

@@ -5,6 +5,7 @@
     python -m tests.benchmarks.stages --turned 45            # the river runs across the map, in a far larger box
     python -m tests.benchmarks.stages --hills                # with a surface model of the land 1 km round the river
     python -m tests.benchmarks.stages --given-back           # as if freed memory were not kept for the next layer
+    python -m tests.benchmarks.stages --crowded              # as if the numerical library's threads were not kept out
     python -m tests.benchmarks.stages --sizes 100000 --json stages.json
 
 The river is sine-generated, 18 m wide, with soundings every 1.5 m along a zigzag track, a speed at every fourth, a tree
@@ -304,7 +305,7 @@ def measured(given: argparse.Namespace, part: str) -> list[dict[str, Any]]:
     for size in given.sizes:
         long = given.length or size * CELL_M**2 / WIDTH
         cell = (long * WIDTH / size) ** 0.5
-        asked = [f"--{name}" for name in ("hills", "given-back") if getattr(given, name.replace("-", "_"))]
+        asked = [f"--{name}" for name in ("hills", "given-back", "crowded") if getattr(given, name.replace("-", "_"))]
         river = [str(long), str(cell), str(given.turned), *asked]
         run = _alone("--one", part, *river)
         peak = max(row["peak_GB"] for row in run["stages"].values())
@@ -352,6 +353,7 @@ def main() -> None:
     parser.add_argument("--turned", type=float, default=0.0, help="how far the river is turned from east [deg]")
     parser.add_argument("--hills", action="store_true", help="with a surface model of the land")
     parser.add_argument("--given-back", action="store_true", help="keep no freed memory")
+    parser.add_argument("--crowded", action="store_true", help="leave the numerical library its own threads")
     parser.add_argument("--one", nargs=4, metavar=("PART", "LENGTH", "CELL", "TURNED"), help=argparse.SUPPRESS)
     parser.add_argument("--touch", type=float, help=argparse.SUPPRESS)
     given = parser.parse_args()
@@ -360,6 +362,9 @@ def main() -> None:
         return
     if given.one:
         part, river = given.one[0], [float(figure) for figure in given.one[1:]]
+        if given.crowded:
+            # Said after the library is loaded this only keeps us from limiting it.
+            os.environ[threads.ONE_THREAD] = "1"
         with patch.object(memory, "_c_library", lambda: None) if given.given_back else nullcontext():
             print(json.dumps((stages if part == "stages" else whole)(*river, given.hills)))
         return

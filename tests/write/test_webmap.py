@@ -402,7 +402,20 @@ def test_words_are_kept_as_they_are_typed_and_nothing_is_kept_of_none(offline, p
 
 
 @pytest.mark.browser
-def test_two_windows_of_one_map_keep_the_notes_of_both(offline, page_file):
+def test_a_note_opened_again_while_its_form_is_open_stays_one(offline, page_file):
+    one = ready(offline, page_file, SIZES[0])
+    page = one.page
+    begin_note(page, "heron")
+    for words in ("heron at dusk", "heron at dusk by the gate"):
+        page.locator("#note-list button").click()
+        page.locator("#note-text").fill(words)
+    page.locator(".leaflet-popup-close-button").click()
+    assert notes_listed(page) == ["note\nheron at dusk by the gate"]
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_two_windows_of_one_map_keep_the_notes_of_both(offline, page_file, tmp_path):
     one = ready(offline, page_file, SIZES[0])
     other = one.context.new_page()
     other.goto(page_file.as_uri())
@@ -412,6 +425,10 @@ def test_two_windows_of_one_map_keep_the_notes_of_both(offline, page_file):
         begin_note(page, words)
         page.locator("#note-keep").click()
     assert sorted(notes_listed(other)) == ["note\ngate", "note\nheron", "note\notter"]
+    begin_note(one.page, "kingfisher")
+    write_notes(tmp_path / "notes.geojson", [])
+    other.locator("#note-file").set_input_files(tmp_path / "notes.geojson")
+    other.locator("#note-list", has_text="kingfisher").wait_for()
     quiet(one)
 
 

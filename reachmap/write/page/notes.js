@@ -71,7 +71,10 @@ function makeNotes(L, map, D, say, sheet) {
   }
 
   // Words are kept as they are typed: a page that is reloaded, closed or killed gets no time for it. Only Delete drops them.
-  function edit(note) {
+  function edit(asked) {
+    // A form still open ends first, which may put another version in this one's place.
+    map.closePopup();
+    const note = notes.includes(asked) ? asked : notes.find((one) => one.properties.id === asked.properties.id) ?? asked;
     const text = el('textarea', { rows: 3, maxlength: 4000, 'aria-label': 'Text of the note', id: 'note-text' });
     text.value = note.properties.text;
     const kind = el('select', { 'aria-label': 'Kind of note' }, ...NOTE_KINDS.map((k) => el('option', { value: k, text: k })));
@@ -136,7 +139,7 @@ function makeNotes(L, map, D, say, sheet) {
   async function load(file) {
     try {
       const features = JSON.parse(await file.text()).features;
-      notes = mergeNotes(notes, features.map(complete));
+      notes = mergeNotes(kept(), notes, features.map(complete));
       store();
       say('Notes loaded and put together with those here.');
     } catch {

@@ -1,0 +1,22 @@
+"""A file written whole or not at all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text as UTF-8, its line ends as they are, in place of what stands there.
+
+    Raises
+    ------
+    OSError : it can't be written; what stood there still does, and nothing is left beside it
+    """
+    beside = path.with_name(f".{path.name}.new")
+    try:
+        beside.write_text(text, encoding="utf-8", newline="")
+        beside.replace(path)
+    except OSError:
+        if beside.is_file():
+            beside.unlink()
+        raise
