@@ -238,11 +238,14 @@ def chords(
         index = _ranges(cells.starts[block[part]], count[part])
         k = np.repeat(thing[part], count[part])
         w, a = cell_w[index], cell_a[index]
-        near = (w > right_v[k] - edge) & (w < left_v[k] + edge) & (a > first[k] - edge) & (a < last[k] + edge)
-        index, k, w, a = index[near], k[near], w[near] + aside, a[near] + ahead
+        near = (w > (right_v - edge)[k]) & (w < (left_v + edge)[k]) & (a > (first - edge)[k]) & (a < (last + edge)[k])
+        # Numbers of the chosen ones, as numpy takes columns by them in a third of the time.
+        chosen = np.flatnonzero(near)
+        index, k, w, a = index[chosen], k[chosen], w[chosen] + aside, a[chosen] + ahead
         low, high = outlines.sides(k, w)
-        before = ((high > a) & (a > first[k])).any(axis=0)
-        yield Chords(index[before], k[before], np.maximum(low - a, 0.0)[:, before], (high - a)[:, before])
+        chosen = np.flatnonzero(((high > a) & (a > first[k])).any(axis=0))
+        near_m, far_m = np.maximum(low - a, 0.0), high - a
+        yield Chords(index[chosen], k[chosen], near_m.take(chosen, axis=1), far_m.take(chosen, axis=1))
 
 
 @dataclass(frozen=True)
