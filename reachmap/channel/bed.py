@@ -2,7 +2,7 @@
 
 Where soundings are near, the depth is theirs. Where they leave most of the field's variance open, the first guess
 from the shape of the river (see `reachmap.channel.guess`), set right by the soundings, takes over, unless held-out
-soundings say that it is worse.
+soundings say that it is worse. What lies beside all soundings is known no better than a guess.
 """
 
 from __future__ import annotations
@@ -15,18 +15,19 @@ import scipy.sparse as sp
 from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Beat
-from reachmap.channel.confidence import confidence_class
+from reachmap.channel.confidence import MOSTLY, confidence_class, share_guessed
 from reachmap.channel.frames import Frame, choose_frame
 from reachmap.channel.guess import GUESS_SHARE, Guess, guess_depth
 from reachmap.channel.heldout import error_figures
 from reachmap.channel.kriging import TaperedField
-from reachmap.channel.reach import TAPER_SHARE, Reach
+from reachmap.channel.reach import TAPER_SHARE, Places, Reach
+from reachmap.channel.sides import beside_findings, share_beside, untold
 from reachmap.channel.soundings import Soundings
 from reachmap.errors import Finding
 from reachmap.threads import in_pieces
 
 MAX_OVER_DEEPEST = 1.3
-"""No cell is made deeper than this many times the deepest sounding; assumed."""
+"""No cell is made deeper than this many times the deepest sounding, unless the guess carries the depth; assumed."""
 
 FACTOR_REACH = 3.0
 """Soundings this many widths away along the river (standard deviation) still set the guess right; assumed."""
@@ -51,7 +52,7 @@ class Bed:
     Parameters
     ----------
     depth, depth_sd, confidence : wet vectors, float32 [m, m, class]
-    guessed : True where no sounding was given
+    guessed : True where no depth was sounded, or so few that most of the water is a guess
     left_out : (n,) depth predicted at every sounding with its whole group left out [m]; None without soundings
     report, findings : what was chosen and measured; what the user should hear
     """
@@ -74,41 +75,55 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
     flow_m3_s : flow at the survey, where the beat does not say
     """
     guess = guess_depth(beat, reach, flow_m3_s)
-    if not len(soundings):
-        return _guessed(reach, guess)
+    if not (soundings.depth_m > 0.0).any():
+        return _guessed(reach, guess, len(soundings))
     alone, frame = None, Frame()
     if len(soundings) >= FEWEST_ALONE:
         frame, soundings, alone = choose_frame(reach, soundings)
     scaled = _Scaled.fit(reach, soundings, guess, None if frame.straight else alone)
     field = alone or scaled.rest
-    value, open_share = reach.upsample(_blend(reach, soundings, scaled, alone, frame)).T
+    beside = scaled.beside(reach, soundings.places)
+    blended = _blend(reach, soundings, scaled, alone, frame)
+    # Beside the soundings the field trusts itself too much, and the shape of the river may know of a pool it doesn't.
+    blended[:, 1] = np.maximum(blended[:, 1], beside)
+    apart = beside * np.abs(np.maximum(guess.bare, 0.0) - blended[:, 0])
+    value, open_share, apart = reach.upsample(np.column_stack([blended, apart])).T
     taper = reach.cells.banked(soundings.places.bank).taper
     deepest = float(soundings.depth_m.max())
-    depth = in_pieces(lambda value, taper: np.clip(value * taper, 0.0, MAX_OVER_DEEPEST * deepest), value, taper)
+    # A few soundings by the bank say nothing of how deep the pools are.
+    most = max(MAX_OVER_DEEPEST * deepest, 0.0 if alone else float(scaled.of_nodes(reach).max()))
+    depth = in_pieces(lambda value, taper: np.clip(value * taper, 0.0, most), value, taper)
 
-    def error(depth: np.ndarray, open_share: np.ndarray, taper: np.ndarray) -> np.ndarray:
+    def error(depth: np.ndarray, open_share: np.ndarray, apart: np.ndarray, taper: np.ndarray) -> np.ndarray:
         # Where nothing was measured, a depth is known no better than a guess.
         unknown = np.maximum(open_share - OPEN_FROM / 2, 0.0) * (GUESS_SHARE * depth) ** 2
-        return np.sqrt(field.error(open_share, taper) ** 2 + unknown)
+        return np.sqrt(field.error(open_share, taper) ** 2 + unknown + (apart * taper) ** 2)
 
+    confidence = in_pieces(confidence_class, open_share)
+    share = share_beside(reach, beside)
     if alone is not None:
         left_out = alone.heldout()
     else:
         left_out = scaled.heldout(reach, soundings)
     return Bed(
         depth,
-        in_pieces(error, depth, open_share, taper),
-        in_pieces(confidence_class, open_share),
-        False,
+        in_pieces(error, depth, open_share, apart, taper),
+        confidence,
+        alone is None and share_guessed(confidence) > MOSTLY,
         left_out,
-        {**_report(reach, soundings, scaled, alone, left_out), "coordinates": "plane" if frame.straight else "channel"},
-        _findings(depth, deepest),
+        {
+            **_report(reach, soundings, scaled, alone, left_out),
+            "coordinates": "plane" if frame.straight else "channel",
+            "beside_soundings": round(share, 3),
+        },
+        (*_findings(depth, deepest), *beside_findings(share)),
     )
 
 
-def _guessed(reach: Reach, guess: Guess) -> Bed:
+def _guessed(reach: Reach, guess: Guess, at_waterline: int) -> Bed:
     depth = guess.cells(reach).astype(np.float32)
-    what = "there are no soundings, so every depth is a guess from the shape of the outline, good to half of it at best"
+    none = "no sounding is deeper than 0" if at_waterline else "there are no soundings"
+    what = f"{none}, so every depth is a guess from the shape of the outline, good to half of it at best"
     remedy = "Even ten soundings, two of them in the deepest water, make it far better"
     finding = Finding("warning", "soundings", "", what, remedy, "depth-guessed")
     report = {"depth_from": "guess", "guess_basis": guess.basis, "guess_mean_depth_m": round(guess.mean_depth_m, 3)}
@@ -148,6 +163,15 @@ class _Scaled:
         )
         return cls(station, near, factor, guess, rest)
 
+    def of_nodes(self, reach: Reach) -> np.ndarray:
+        """The guess set right, at every node before the taper [m]."""
+        return np.interp(reach.nodes.along, self.station, self.factor) * np.maximum(self.guess.bare, 0.0)
+
+    def beside(self, reach: Reach, sounded: Places) -> np.ndarray:
+        """Share of every node's depth that no sounding near enough to the side can tell, see `untold`."""
+        spread = np.interp(reach.nodes.along, self.station, self.near.spread(sounded.across / sounded.width))
+        return untold(reach.nodes, sounded, spread, reach.width_m)
+
     def heldout(self, reach: Reach, soundings: Soundings) -> np.ndarray:
         """Depth at every sounding with its group left out of the kriging [m]."""
         places = soundings.places
@@ -168,8 +192,7 @@ def _factor(first: np.ndarray, depth: np.ndarray, near: _Nearness) -> np.ndarray
 
 def _blend(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedField | None, frame: Frame) -> np.ndarray:
     """Depth without its taper, which each fine cell adds, and the share of variance left open, at the nodes (n, 2)."""
-    nodes = reach.nodes
-    guess = np.interp(nodes.along, scaled.station, scaled.factor) * np.maximum(scaled.guess.bare, 0.0)
+    nodes, guess = reach.nodes, scaled.of_nodes(reach)
     if alone is None:
         rest, open_share = scaled.rest.relative(nodes.along, nodes.across)
         value = guess + rest
@@ -207,6 +230,12 @@ class _Nearness:
     def sum(self, values: np.ndarray) -> np.ndarray:
         """Weighted sum of what was found at the soundings, for every station."""
         return self.weight @ values + HARDLY * values.sum()
+
+    def spread(self, values: np.ndarray) -> np.ndarray:
+        """Standard deviation of what was found at the soundings around every station."""
+        count = self.sum(np.ones(len(values)))
+        mean = self.sum(values) / count
+        return np.sqrt(np.maximum(self.sum(values**2) / count - mean**2, 0.0))
 
 
 def _report(

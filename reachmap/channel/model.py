@@ -211,7 +211,8 @@ class Channel:
     report : what was measured about the work itself (errors held out, choices made), plain values by name
     stage_m : water level above the survey [m]
     flow_m3_s : flow through the reach [m3/s], None where only relative speed is known
-    depth_guessed, speed_relative : True where no soundings or no speed and no flow were given
+    depth_guessed, speed_relative : True where no soundings, or too few for most of the water, or no speed and no flow
+        were given
     findings : what the user should hear about the water
     """
 

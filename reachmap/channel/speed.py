@@ -96,7 +96,7 @@ def find_speed(
     sections = measured_sections(points.line, place.along, place.across, place.width, points.depth_m, speed)
     known, source = _known_flow(beat, ground, sections, flow_m3_s)
     used = np.isfinite(speed)
-    measured = _measured(reach, points, ground, speed, used, unseen_depth_m) if used.any() else None
+    measured = _measured(reach, points, ground, speed, used, unseen_depth_m)
     choice = choose(measured, reach.width_m, known) if measured is not None else None
     if choice is None:
         choice, source = _unmeasured(beat, ground, depth_m, reach, known, source)
@@ -154,12 +154,14 @@ def _measured(
     speed: np.ndarray,
     used: np.ndarray,
     unseen_depth_m: np.ndarray | None,
-) -> Measured:
-    """The speeds with what the fit needs to know about each."""
+) -> Measured | None:
+    """The speeds with what the fit needs to know about each; None where no water was seen to move."""
     cells = reach.grid.locate(points.x, points.y)
     used = used & (cells >= 0)
+    if not (speed[used] > 0.0).any():
+        return None
     clear = used & (ground.wake[cells] <= MOST_WAKE)
-    used = clear if clear.any() else used
+    used = clear if (speed[clear] > 0.0).any() else used
     cells, place = cells[used], points.places
     depth = np.where(np.isfinite(points.depth_m), points.depth_m, 0.0)[used]
     here = ground.unit_speed[cells].astype(float)

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from reachmap.beat.model import Beat, Scene
+from reachmap.channel.confidence import MOSTLY, share_guessed
 from reachmap.channel.model import Channel
 from reachmap.layers import WetCells
 from reachmap.visit.model import Caution
@@ -105,6 +106,9 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
     if channel.depth_guessed or channel.speed_relative:
         guess = "Depth or speed here is a guess, not a measurement: do not wade by it."
         out.insert(0, Caution("guess", guess, "Depth or speed is a guess: do not wade by it."))
+    elif share_guessed(channel["confidence"]) > MOSTLY:
+        guess = "Over most of this water the depth is hardly better than a guess: do not wade by it."
+        out.insert(0, Caution("guess", guess, "Over most of it depth is a guess: do not wade by it."))
     scenes = [*scenes]
     known = [s.water.temperature_c for s in scenes if s.water.temperature_c is not None]
     warm = max(known, default=beat.water.temperature_c)

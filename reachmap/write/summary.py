@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import shapely
 
 from reachmap.beat.model import Beat, Water
+from reachmap.channel.confidence import MUCH_BESIDE
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding
 from reachmap.trout.model import Comparison, Lies
@@ -227,9 +228,21 @@ def water_words(water: Water) -> str:
 
 def guess_line(channel: Channel) -> str:
     """Say plainly what was not measured, "" if everything was."""
-    depth = ["DEPTH IS A GUESS: no soundings"] if channel.depth_guessed else []
+    depth = [f"DEPTH IS A GUESS: {sounded_words(channel)}"] if channel.depth_guessed else []
     speed = ["SPEED IS RELATIVE ONLY: no speed measured and no flow known"] if channel.speed_relative else []
     return "; ".join(depth + speed)
+
+
+def sounded_words(channel: Channel) -> str:
+    """What was sounded where the depth is a guess."""
+    used = channel.report.get("soundings_used", 0)
+    return f"only {used} sounding{'s' if used > 1 else ''}" if used else "no soundings"
+
+
+def beside_words(channel: Channel) -> str:
+    """Of how much of the water the error of soundings left out says nothing, to be added to it; "" where of little."""
+    share = channel.report.get("beside_soundings", 0.0)
+    return f"; along what was sounded, {share:.0%} of the water lies beside it" if share >= MUCH_BESIDE else ""
 
 
 def _scene_lines(result: Result, scene: str) -> list[str]:
@@ -262,7 +275,7 @@ def _error_lines(result: Result) -> list[str]:
         if held and held.get("n"):
             out.append(
                 f"  - {label} left out by {held.get('how', 'groups')} and predicted: "
-                f"off by {held['rmse']:.2f} {unit} (root mean square of {held['n']})"
+                f"off by {held['rmse']:.2f} {unit} (root mean square of {held['n']}){beside_words(result.channel)}"
             )
     if report.get("max_sounding_m"):
         out.append(f"  - nothing deeper than {report['max_sounding_m']:.2f} m was ever sounded")

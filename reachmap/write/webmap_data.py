@@ -19,7 +19,16 @@ from reachmap.trout import cover_number, seam_number
 from reachmap.trout.reasons import MOON_LUX
 from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
-from reachmap.write.summary import SEEN_LEAST_M, draw_words, fly_words, level_words, moment_words, order_words
+from reachmap.write.summary import (
+    SEEN_LEAST_M,
+    beside_words,
+    draw_words,
+    fly_words,
+    level_words,
+    moment_words,
+    order_words,
+    sounded_words,
+)
 from reachmap.write.tiles import TILE, tiles, wet_runs
 from reachmap.write.webmap_days import days_data, distinct_days, skies
 from reachmap.write.webmap_shapes import on_earth, plain, rings, shapes
@@ -174,14 +183,15 @@ def _honest(result: Result) -> list[str]:
     if channel.report.get("head_assumed"):
         out.append("Which way the water runs is a guess: nothing says which end is upstream.")
     if channel.depth_guessed:
-        out.append("Depth is a guess: nothing was sounded.")
+        out.append(f"Depth is a guess: {sounded_words(channel)}.")
     if channel.speed_relative:
         out.append("Speed is relative only: no speed was measured and no flow is known.")
     for key, unit, word in (("heldout_depth", "m", "Depth"), ("heldout_speed", "m/s", "Speed")):
         held = channel.report.get(key)
         if held and held.get("n") and math.isfinite(held["rmse"]):
             out.append(
-                f"{word}, where a measurement was left out and predicted, is off by about {held['rmse']:.2f} {unit}."
+                f"{word}, where a measurement was left out and predicted, is off by about {held['rmse']:.2f} {unit}"
+                f"{beside_words(channel)}."
             )
     also = [words for words in (*draw_words(result), moment_words(result.lies)) if words]
     return out + [f"{words[0].upper()}{words[1:]}." for words in also]

@@ -152,7 +152,8 @@ def test_few_soundings_or_none_still_give_a_depth_marked_for_what_it_is(count):
     bed = lay_bed(water, reach, take_soundings(water, reach)[0])
     assert np.all(np.isfinite(bed.depth))
     assert bed.depth.min() >= 0
-    assert bed.guessed == (count == 0)
+    # Eleven points by the bank leave most of 360 m of river a guess as well.
+    assert bed.guessed
     if count == 0:
         assert not bed.confidence.any()
         assert [f.code for f in bed.findings] == ["depth-guessed"]

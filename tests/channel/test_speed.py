@@ -10,6 +10,7 @@ import pytest
 import shapely
 
 from reachmap.channel import build_channel
+from reachmap.channel.ground import lay_ground
 from reachmap.channel.speed import find_speed
 from tests import toy
 from tests.benchmarks.speed import FLOW_M3_S, WAYS, errors, surveyed, true_speed
@@ -53,6 +54,28 @@ def test_measured_speeds_give_the_flow_where_none_is_known():
     assert ch.report["flow_from"] == "measured speeds"
     assert ch.flow_m3_s == pytest.approx(FLOW_M3_S, rel=0.15)
     assert rmse(ch.speed, truth) < 0.25 * truth.mean()
+
+
+def test_slack_water_does_not_outvote_the_one_speed_in_a_wake():
+    """Readings in a wake are set aside only while others show water that moves."""
+    _, reach, soundings, *_ = laid("zigzag", 0.3).args
+    speed, moving = np.full(len(soundings), np.nan), 70
+    speed[::7] = 0.0
+    cell = reach.grid.locate(soundings.x[[moving]], soundings.y[[moving]])
+
+    def in_a_wake(*args):
+        ground = lay_ground(*args)
+        wake = ground.wake.copy()
+        wake[cell] = 0.8
+        return replace(ground, wake=wake)
+
+    with mock.patch("reachmap.channel.speed.lay_ground", in_a_wake):
+        still, _ = made("zigzag", 0.3, replace(soundings, speed_m_s=speed), flow_m3_s=None)
+        speed[moving] = 0.15
+        moved, _ = made("zigzag", 0.3, replace(soundings, speed_m_s=speed), flow_m3_s=None)
+    assert still.relative
+    assert moved.report["flow_from"] == "measured speeds"
+    assert moved.flow_m3_s > 0
 
 
 def test_measured_cross_sections_give_the_flow():

@@ -85,6 +85,16 @@ def test_a_guess_is_said_first(toy_channel):
     assert cautions(guessed.beat, guessed, ())[0].key == "guess"
 
 
+def test_water_that_lies_mostly_beyond_the_soundings_is_called_a_guess(toy_channel):
+    beyond = np.zeros_like(toy_channel["depth"])
+    half_known = np.where(np.arange(len(beyond)) % 2, beyond, np.float32(2))
+    for confidence, told in ((beyond, True), (half_known, False)):
+        channel = toy_channel.with_layers(confidence=confidence)
+        first = cautions(channel.beat, channel, ())[0]
+        assert (first.key == "guess") == told
+    assert "do not wade by it" in cautions(toy_channel.beat, toy_channel.with_layers(confidence=beyond), ())[0].text
+
+
 def test_redds_only_in_season_and_half_a_year_later_in_the_south(toy_channel):
     october = replace(toy.scenes()[0], when=datetime(2026, 10, 20, 12, tzinfo=UTC))
     june = toy.scenes()[0]
