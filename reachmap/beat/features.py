@@ -95,7 +95,7 @@ def read_shade(table: Table, crs: CRS, anchor: Anchor | None, report: Report) ->
     upside = base >= height
     for row in rows.row[upside]:
         report.say("shade-base", table.file, f"{table.word} {row}")
-    radius = np.where(points & ~np.isfinite(radius), np.clip(0.3 * height, 0.5, 6.0), radius)
+    radius = np.where(points & ~np.isfinite(radius), usual_crown_m(height), radius)
     return rows.frame(
         kind=kinds,
         height_m=height,
@@ -168,6 +168,11 @@ def read_log(table: Table, crs: CRS, anchor: Anchor | None, time_zone: str, repo
         clarity_m=rows.numbers("clarity", 0.01, 60.0),
         trip=[own or (day.isoformat() if day else "") for own, day in zip(rows.texts("trip"), found.day, strict=True)],
     )
+
+
+def usual_crown_m(height_m: np.ndarray | float) -> np.ndarray:
+    """Radius of the crown of a tree of which only the height is known [m]; assumed."""
+    return np.clip(0.3 * np.asarray(height_m, float), 0.5, 6.0)
 
 
 def empty(crs: CRS, columns: Sequence[str]) -> gpd.GeoDataFrame:

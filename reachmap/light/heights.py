@@ -14,10 +14,14 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from reachmap.beat.features import usual_crown_m
 from reachmap.light.canopy import OPAQUE, optical_density
 
-LINE_WIDTH_M = {"tree": 4.0, "hedge": 1.5, "wall": 0.4, "bridge": 1.5, "bank": 0.5}
-"""Width of what is drawn as a line [m]; assumed."""
+LINE_WIDTH_M = {"hedge": 1.5, "wall": 0.4, "bridge": 1.5, "bank": 0.5}
+"""Width of what is drawn as a line [m]; assumed. A row of trees is as wide as their crowns, see `usual_crown_m`."""
+
+HEDGE_HEIGHT_M = 2.0
+"""A taller hedge is as dense as one of this height, with more leaves in all [m]; assumed."""
 
 CROWN_SIDES = 32
 """Corners of a crown drawn as a point and a radius; its area is kept."""
@@ -59,16 +63,18 @@ def prisms(shade: gpd.GeoDataFrame) -> tuple[Prism, ...]:
     for row, thing in enumerate(shade.itertuples(index=False)):
         base, top = float(thing.base_m), float(thing.height_m)
         if thing.kind in LEAFY:
-            dense = [optical_density(thing.leaf, top - base, on) for on in (True, False)]
+            deep = min(top - base, HEDGE_HEIGHT_M) if thing.kind == "hedge" else top - base
+            dense = [optical_density(thing.leaf, deep, on) for on in (True, False)]
         else:
             dense = [OPAQUE, OPAQUE]
-        for outline in _convex(thing.geometry, str(thing.kind), float(thing.radius_m)):
+        wide = LINE_WIDTH_M.get(str(thing.kind), 2.0 * float(usual_crown_m(top)))
+        for outline in _convex(thing.geometry, wide, float(thing.radius_m)):
             out.append(Prism(outline, base, top, dense[0], dense[1], row))
     return tuple(out)
 
 
-def _convex(geometry: shapely.Geometry, kind: str, radius_m: float) -> list[np.ndarray]:
-    """Convex outlines that cover a geometry."""
+def _convex(geometry: shapely.Geometry, wide_m: float, radius_m: float) -> list[np.ndarray]:
+    """Convex outlines that cover a geometry: lines so wide, points with a radius [m]."""
     outlines = []
     for part in shapely.get_parts(geometry):
         if isinstance(part, shapely.Point):
@@ -79,7 +85,7 @@ def _convex(geometry: shapely.Geometry, kind: str, radius_m: float) -> list[np.n
             ends = shapely.get_coordinates(part)
             for a, b in itertools.pairwise(ends):
                 if not np.array_equal(a, b):
-                    outlines.append(_strip(a, b, LINE_WIDTH_M[kind]))
+                    outlines.append(_strip(a, b, wide_m))
     return outlines
 
 
