@@ -75,8 +75,10 @@ def guess_depth(beat: Beat, reach: Reach, flow_m3_s: float | None = None) -> Gue
     # Turning left, the current piles up on the right bank, where the share across is 0.
     thalweg = 0.5 - np.sign(bend) * np.minimum(OFFSET_MOST, OFFSET_OF_BEND * sharp)
     share = np.clip(nodes.across / nodes.width + 0.5, 0.0, 1.0)
-    shape = np.maximum(asymmetric_section(share, thalweg), SHALLOWEST_SHAPE)
-    return Guess(deepest * shape, mean, basis)
+    bare = deepest * np.maximum(asymmetric_section(share, thalweg), SHALLOWEST_SHAPE)
+    # Whatever the section's shape, the water is as deep on average as the flow asks for.
+    area = reach.mesh.area_m2
+    return Guess(bare * float((area @ local) / (area @ (bare * nodes.taper))), mean, basis)
 
 
 def _mean_depth(beat: Beat, width: float, flow: float | None) -> tuple[float, str]:

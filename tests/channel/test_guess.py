@@ -42,6 +42,14 @@ def test_the_outer_bank_of_a_bend_is_the_deep_one():
     assert outer > 1.3 * inner
 
 
+@pytest.mark.parametrize("width", [6.0, 12.0, 25.0])
+def test_the_water_is_as_deep_on_average_as_the_guess_says(width):
+    box = shapely.box(0, 0, 20 * width, width)
+    reach = reach_of(box, [(0, width, 0, 0), (20 * width, width, 20 * width, 0)])
+    guess = guess_depth(beat(box, flow_m3_s=3.0, slope=0.004), reach)
+    assert guess.cells(reach).mean() == pytest.approx(guess.mean_depth_m, rel=0.05)
+
+
 def test_depth_agrees_with_mannings_formula_when_flow_and_slope_are_known():
     """Uniform flow through a wide straight channel: Q = V W d with V by Manning, n by Limerinos."""
     box = shapely.box(0, 0, 200, 20)
