@@ -14,6 +14,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
+from reachmap.channel.connected import connected
 from reachmap.channel.model import Grid
 from reachmap.channel.reading import Blocks, Lean, Reading
 from reachmap.channel.sheet import Sheet
@@ -225,7 +226,7 @@ def make_mesh(grid: Grid, merge: int) -> Mesh:
 
     side_by_side(find, pieces(grid.n_wet))
     partial = np.flatnonzero(of_cell < 0)
-    n_pieces, piece = _pieces_of_blocks(grid, partial, merge)
+    n_pieces, piece = connected(grid, partial, merge)
     of_cell[partial] = len(row) + piece
     cells_in = np.concatenate([np.full(len(row), merge**2), np.bincount(piece, minlength=n_pieces)])
     inside = np.array([merge * (col + 0.5), merge * (row + 0.5)])
@@ -236,28 +237,6 @@ def make_mesh(grid: Grid, merge: int) -> Mesh:
     first, second, touch = (np.concatenate(pair) for pair in zip(east, south, strict=True))
     x, y = grid.x0 + right, grid.y1 - down
     return Mesh(grid, merge, of_cell, x, y, cells_in, first, second, touch * grid.cell_m, len(east[0]))
-
-
-def _pieces_of_blocks(grid: Grid, partial: np.ndarray, merge: int) -> tuple[int, np.ndarray]:
-    """Connected pieces of water within blocks: how many, and the piece of each wet cell of the partly wet blocks."""
-    rows, cols = (index[partial] for index in grid.cells)
-    # Cells that follow each other in a row of a block hang together anyhow, so only such runs are linked.
-    begins = np.ones(len(partial), bool)
-    begins[1:] = (np.diff(cols) != 1) | (np.diff(rows) != 0) | (cols[1:] % merge == 0)
-    run = np.cumsum(begins, dtype=np.int32) - 1
-    of_cell = np.empty(grid.n_wet, np.int32)
-    of_cell[partial] = run
-    first = np.flatnonzero(begins)
-    ends = []
-    # Where two runs touch, one of them begins.
-    for step, last in ((1, merge - 1), (-1, 0)):
-        own = first[rows[first] % merge != last]
-        other = grid.at(rows[own] + step, cols[own])
-        ends.append((run[own[other >= 0]], of_cell[other[other >= 0]]))
-    i, j = (np.concatenate(pair) for pair in zip(*ends, strict=True))
-    links = sp.coo_matrix((np.ones(len(i), bool), (i, j)), (len(first), len(first)))
-    n_pieces, piece = connected_components(links, directed=False)
-    return n_pieces, piece[run]
 
 
 def _links(

@@ -12,13 +12,12 @@ from itertools import product
 from typing import Any
 
 import numpy as np
-import scipy.sparse as sp
 from scipy import ndimage as ndi
 from scipy.optimize import brentq
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Beat, Terrain
+from reachmap.channel.connected import reached
 from reachmap.channel.ground import Bedded, lay_ground
 from reachmap.channel.mesh import make_mesh
 from reachmap.channel.model import BESIDE, Grid
@@ -209,7 +208,7 @@ def _shifted(
         # What lies up or down the valley beyond the two ends belongs to other water.
         along, end = reach.cells.along, 1.5 * reach.mesh.size_m
         beyond = ((along < end) | (along > reach.length_m - end))[place]
-        flooded = ~old & _reached(around, old | ~beyond, old)
+        flooded = ~old & reached(around, old | ~beyond, old)
         over = stage_m - _height(terrain, around.x[flooded], around.y[flooded])
         now[flooded] = over
     wet = now > np.where(old, 0.0, FLOODED_M)
@@ -264,22 +263,6 @@ def _survey_cell(reach: Reach, around: Grid) -> np.ndarray:
     if len(new):
         place[new] = survey.nearest(around.points(new))
     return place
-
-
-def _reached(grid: Grid, may: np.ndarray, old: np.ndarray) -> np.ndarray:
-    """Cells that water can get to from the old ones by the sides of those that it may take, (n_wet,) bool."""
-    rows, cols = grid.cells
-    ends = []
-    for down, aside in ((0, 1), (1, 0)):
-        other = grid.at(rows + down, cols + aside)
-        first = np.flatnonzero((other >= 0) & may & may[other])
-        ends.append((first, other[first]))
-    i, j = (np.concatenate(pair) for pair in zip(*ends, strict=True))
-    links = sp.coo_matrix((np.ones(len(i), bool), (i, j)), (grid.n_wet, grid.n_wet))
-    label = connected_components(links, directed=False)[1]
-    wet = np.zeros(grid.n_wet, bool)
-    wet[label[old]] = True
-    return wet[label]
 
 
 def _nodes_of(of_cell: np.ndarray, ends: np.ndarray, n: int) -> np.ndarray:
