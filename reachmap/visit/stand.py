@@ -13,12 +13,11 @@ import pandas as pd
 import shapely
 
 from reachmap.channel.model import Channel
-from reachmap.constants import Z90
 from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.sight import seen_from_below
 from reachmap.trout.model import Lies
-from reachmap.visit.wading import wading_class
+from reachmap.visit.bank import Ways, find_ways
 
 CASTS = (0.5, 0.67, 0.83, 1.0)
 """Casting distances offered, as shares of the farthest one wanted (assumed)."""
@@ -84,10 +83,11 @@ def stances(
     layers : with redd, 1 where nobody should tread
     """
     shapely.prepare(channel.beat.outline)
+    ways = find_ways(channel)
     rows = []
     for number in map(int, lies.table.index):
         for tries in hours[number]:
-            found = (_of_lie(channel, hour, lies, number, layers) for hour in tries)
+            found = (_of_lie(channel, hour, lies, number, layers, ways) for hour in tries)
             rows += next(filter(None, found), [])
     columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "dark", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
@@ -98,8 +98,8 @@ class _Candidates:
     """Places and postures to meet a lie from, all of equal length.
 
     x, y [m]; how: posture; distance: of the cast [m]; ahead: angle from the way the fish looks [deg]; cell: the wet
-    cell stood in, -1 on land; klass: wading class; seen: how tall the person stands in the fish's window [arcmin];
-    cost: the lower the better.
+    cell stood in, -1 on land; klass: wading class of the way there; seen: how tall the person stands in the fish's
+    window [arcmin]; cost: the lower the better.
     """
 
     x: np.ndarray
@@ -113,13 +113,13 @@ class _Candidates:
     cost: np.ndarray
 
 
-def _of_lie(channel: Channel, hour: Hour, lies: Lies, number: int, layers: Derived) -> list[dict[str, Any]]:
+def _of_lie(channel: Channel, hour: Hour, lies: Lies, number: int, layers: Derived, ways: Ways) -> list[dict[str, Any]]:
     """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
-    found = _candidates(channel, hour, lies.table.loc[number], layers)
+    found = _candidates(channel, hour, lies.table.loc[number], layers, ways)
     return [_row(number, rank, found, best, hour) for rank, best in enumerate(_apart(found), 1)]
 
 
-def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -> _Candidates:
+def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived, ways: Ways) -> _Candidates:
     """Where a person may stand and cast to a lie, standing or kneeling."""
     grid, visitor, sun = channel.grid, channel.beat.visitor, hour.sun
     top = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
@@ -131,16 +131,12 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived) -
     ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
     cell = grid.locate(x, y)
     wet = cell >= 0
-    # The upper end of the 90 % band: nobody is sent to where an error of the map could sweep them off.
-    deep, fast = (channel[name][cell] + Z90 * channel[f"{name}_sd"][cell] for name in ("depth", "speed"))
-    wading = wading_class(deep, fast, hour.dark, visitor.unsure)
-    klass = np.where(wet, wading, 1).astype(int)
+    klass = np.where(wet, ways.wading(hour.dark)[cell], 1)
     good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.part("redd", cell) > 0))
-    # Where depth or speed is a guess nobody is sent into the water at all.
-    if channel.depth_guessed or channel.speed_relative:
-        good &= ~wet
     dry = np.flatnonzero(good & ~wet)
-    good[dry] = shapely.dwithin(channel.beat.outline, shapely.points(x[dry], y[dry]), BESIDE_WATER_M)
+    spots = np.column_stack([x[dry], y[dry]])
+    beside = shapely.dwithin(channel.beat.outline, shapely.points(spots), BESIDE_WATER_M)
+    good[dry] = beside & ways.bank[grid.nearest(spots)]
     depth = np.where(wet, channel["depth"][cell], 0.0)
     # Every place once in each posture.
     place, posture = (a.ravel() for a in np.meshgrid(np.flatnonzero(good), np.arange(len(HEIGHTS)), indexing="ij"))

@@ -1,0 +1,104 @@
+"""How one gets to where one stands: not across deep water, nor on water that goes on beyond the ends of the reach."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from scipy import ndimage as ndi
+
+from reachmap.beat.model import Visitor
+from reachmap.channel.model import Channel, Grid
+from reachmap.constants import Z90
+from reachmap.layers import Derived
+from reachmap.light.model import Body
+from reachmap.visit.bank import find_ways
+from reachmap.visit.stand import Hour, stances
+from reachmap.visit.wading import wading_class
+from tests import toy
+
+ISLAND = shapely.box(-8, -2, 8, 2)
+HOURS = {False: Hour(Body(58.0, 180.0, 1e5), False, "12:00"), True: Hour(Body(-20.0, 0.0, 0.0), True, "00:00")}
+
+
+def water_round_an_island(depth_m: float) -> Channel:
+    """The toy water, slow and knee-deep, round an island in a moat 3 m wide and this deep, shallow again beside it."""
+    old = toy.channel()
+    away = shapely.distance(ISLAND, shapely.points(old.grid.points(slice(None))))
+    kept = away > 0
+    wet = np.zeros(old.grid.shape, bool)
+    wet[tuple(index[kept] for index in old.grid.cells)] = True
+    layers = {name: old[name][kept] for name in old.layers}
+    away = away[kept]
+    layers["bank_distance"] = np.minimum(layers["bank_distance"], away).astype(np.float32)
+    layers["depth"] = np.where((away > 1.5) & (away < 4.5), depth_m, 0.4).astype(np.float32)
+    layers["speed"] = np.full_like(layers["depth"], 0.2)
+    outline = shapely.MultiPolygon([shapely.difference(old.beat.outline.geoms[0], ISLAND)])
+    grid = Grid(old.grid.x0, old.grid.y1, old.grid.cell_m, wet)
+    return replace(old, beat=replace(old.beat, outline=outline), grid=grid, layers=layers)
+
+
+def stood(channel: Channel, x: float, y: float, dark: bool) -> pd.DataFrame:
+    """Stances for a lie in one place."""
+    lies = toy.result().lies
+    table = lies.table.iloc[:1].assign(x=x, y=y).set_geometry([shapely.Point(x, y).buffer(1)], crs=lies.table.crs)
+    none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
+    return stances(channel, {int(table.index[0]): [[HOURS[dark]]]}, replace(lies, table=table), none)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_nobody_stands_where_only_deep_water_leads(dark):
+    """On an island behind a moat, or in the shallows round it: by labels of the whole map."""
+    channel = water_round_an_island(1.3)
+    grid = channel.grid
+    deep, fast = (channel[name] + Z90 * channel[f"{name}_sd"] for name in ("depth", "speed"))
+    ground = grid.spread(wading_class(deep, fast, dark) < 3, 1.0) > 0
+    label = ndi.label(ground)[0]
+    cut_off = ground & (label != label[0, 0])
+    way = find_ways(channel).wading(dark)
+    assert cut_off[grid.cells].any()
+    assert ((way == 3) == ~(label == label[0, 0])[grid.cells]).all()
+    for x in np.arange(-8.0, 9.0, 4.0):
+        found = stood(channel, x, 4.0, dark)
+        assert len(found)
+        for place in found.geometry:
+            row, col = int((grid.y1 - place.y) // grid.cell_m), int((place.x - grid.x0) // grid.cell_m)
+            inside = 0 <= row < grid.shape[0] and 0 <= col < grid.shape[1]
+            assert not inside or label[row, col] == label[0, 0]
+
+
+def test_a_way_is_as_hard_as_its_hardest_step():
+    """Knee-deep round the island, thigh-deep in the moat: strong care to get there."""
+    channel = water_round_an_island(0.8)
+    channel = channel.with_layers(speed=np.where(channel["depth"] > 0.5, 0.4, 0.2).astype(np.float32))
+    ways, away = find_ways(channel), shapely.distance(ISLAND, shapely.points(channel.grid.points(slice(None))))
+    assert set(ways.by_day[away < 1.5]) == {2}
+    assert set(ways.by_day[away > 4.5]) == {1}
+    unsure = replace(channel, beat=replace(channel.beat, visitor=Visitor(unsure=True)))
+    assert (find_ways(unsure).by_day == ways.in_the_dark).all()
+
+
+def test_one_steps_in_from_the_banks_not_from_an_island_nor_where_the_river_goes_on():
+    channel = water_round_an_island(0.8)
+    bank = find_ways(channel).bank
+    x, y = channel.grid.points(np.flatnonzero(bank)).T
+    assert (np.abs(y) == 7.75).all()
+    assert len(x) == 2 * channel.grid.shape[1] - 8
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_the_river_beyond_the_end_of_the_reach_is_no_bank(dark):
+    """In the middle of the last metres, where the nearest dry cell of the map is the river itself."""
+    found = stood(toy.channel(), 57.0, 0.0, dark)
+    assert len(found)
+    on_land = found[found["on"] == "bank"]
+    assert (on_land.geometry.y.abs() >= toy.HALF).all()
+
+
+def test_a_river_without_banks_has_no_way_in(toy_channel):
+    """All of it in the middle of wider water: nothing to stand on."""
+    wide = toy_channel.with_layers(bank_distance=np.full(toy_channel.grid.n_wet, 20.0, np.float32))
+    assert (find_ways(wide).by_day == 3).all()
