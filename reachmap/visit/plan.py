@@ -219,7 +219,8 @@ def _best_start(span: _Span, numbers: list[int], offsets: np.ndarray) -> int:
     """The step to begin at so that most lies are met well.
 
     By daylight where the scene is a day's, else in the dark, once the fish's eye has switched over: before that
-    fishing is dull.
+    fishing is dull. Where day or night is too short for that, as dark or light as the scene is; where it is too short
+    for all of them even so, for as many as can be.
 
     Parameters
     ----------
@@ -227,13 +228,17 @@ def _best_start(span: _Span, numbers: list[int], offsets: np.ndarray) -> int:
     offsets : steps from the begin to each (n_lies,)
     """
     score, dark = span.score[numbers].to_numpy(), is_dark(span.light.sun)
-    alike = np.array([is_dark(sun) if dark else sun.altitude_deg > 0 for sun in span.day.sun])
-    if dark:
-        alike &= span.eye.to_numpy() < SWITCHED
-    end = len(alike) - 1
-    starts = [int(k) for k in np.flatnonzero(alike) if alike[k : k + offsets[-1] + 1].all()]
-    starts = [k for k in starts if k + offsets[-1] <= end] or starts or [len(alike) // 2]
-    return max(starts, key=lambda k: float(score[np.minimum(k + offsets, end), np.arange(len(offsets))].sum()))
+    alike = np.array([is_dark(sun) == dark for sun in span.day.sun])
+    wished = span.eye.to_numpy() < SWITCHED if dark else np.array([sun.altitude_deg > 0 for sun in span.day.sun])
+    steps = np.arange(len(alike))[:, None] + offsets
+    before_midnight, steps = steps < len(alike), np.minimum(steps, len(alike) - 1)
+    met = np.zeros(len(alike), int)
+    for light in (alike & wished, alike):
+        met = light * (light[steps] & before_midnight).sum(axis=1)
+        if met.max() == len(offsets):
+            break
+    worth = score[steps, np.arange(len(offsets))].sum(axis=1)
+    return int(np.argmax(np.where(met == met.max(), worth, -np.inf)))
 
 
 def _light_then(span: _Span, step: int, cells: np.ndarray, lux: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 import reachmap
 from reachmap.light import light_of_scenes
+from reachmap.light.model import Body, DayLight
 from reachmap.visit import plan_visit
 from reachmap.visit.drift import drift_seconds, lane_count, lanes, lead_m
 from reachmap.visit.stand import AHEAD_DEG, shadow_lines
@@ -170,6 +172,39 @@ def test_the_order_goes_upstream_and_forward_in_time(run):
     _, _, visit = run
     assert list(visit.order["lie"]) == sorted(visit.order["lie"])
     assert len(visit.order)
+
+
+def lit(day: DayLight, altitude_deg: Callable[[float], float]) -> DayLight:
+    """A day with the sun as high as a function of the hour says."""
+    sun = tuple(Body(altitude_deg(when.hour + when.minute / 60), 180.0, 1e4) for when in day.times)
+    return replace(day, sun=sun)
+
+
+@pytest.mark.parametrize(
+    ("scene", "inside", "outside", "first", "last"),
+    [
+        # Dark for three hours and never long enough for the eye, twilight about it.
+        ("night", -8.0, 20.0, 0.5, 3.5),
+        # Dark for an hour and a half: too short for all lies.
+        ("night", -8.0, 20.0, 0.5, 2.0),
+        # A winter's noon without a sun, but no darkness.
+        ("sunny noon", -3.0, -20.0, 10.0, 14.0),
+    ],
+)
+def test_an_order_keeps_to_the_light_of_its_scene_however_short_that_is(run, scene, inside, outside, first, last):
+    """As long as the lies can be met in it, and as many of them as can be where they can't."""
+    ch, made, _ = run
+    one = light_of_scenes(ch, [s for s in ch.beat.scenes if s.name == scene])[scene]
+    day = lit(one, lambda hour: inside if first <= hour < last else outside)
+    outlook = made.outlooks[scene]
+    sun = replace(outlook.light.sun, altitude_deg=inside)
+    outlooks = {scene: replace(outlook, light=replace(outlook.light, sun=sun))}
+    order = plan_visit(ch, outlooks, made.lies, {scene: day}).orders[scene]
+    hours = order["step"].to_numpy() / 6
+    met = int(((hours >= first) & (hours < last)).sum())
+    assert hours[0] >= first
+    # A lie takes twenty minutes, and one walks beside 120 m of water between them.
+    assert met >= min(len(hours), (last - first) * 60 // 20.6)
 
 
 def test_what_the_fish_sees_is_said_for_every_lie(run):
