@@ -47,8 +47,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     numbers, hours = ranked(result.lies, scene)[:count], result.visit.hours
     if hours.empty or not numbers:
         return "No lie stands out, so there are no hours to show."
-    step_min = (result.day.times[1] - result.day.times[0]).total_seconds() / 60
-    rows = hours.iloc[:: max(1, round(every_min / step_min))]
+    rows = hours.iloc[:: max(1, round(every_min / result.day.step_min))]
     light = result.outlooks[scene].scene
     level = level_words(result.channel, ", ")
     lines = [
@@ -171,14 +170,14 @@ def _lie_row(result: Result, number: int, top: int) -> str:
 
 def _moments(result: Result, foot: int) -> str:
     """Sunrise to moonset as lines with their words, those of the moon a line higher."""
-    begin = result.day.times[0]
-    step_s = (result.day.times[1] - begin).total_seconds()
+    # Differences of local times do not see a change of clocks.
+    begin_s, step_s = result.day.times[0].timestamp(), 60 * result.day.step_min
     parts = []
     for name, when in result.day.events.items():
         word = EVENT_WORDS.get(name, "")
         if not word:
             continue
-        at = LEFT + STEP * (when - begin).total_seconds() / step_s
+        at = LEFT + STEP * (when.timestamp() - begin_s) / step_s
         high = 6 if name.startswith("moon") else 14
         anchor = "end" if at > LEFT + STEP * len(result.day.times) * 0.8 else "start"
         parts.append(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, datetime
 
 import pandas as pd
 import pytest
@@ -14,7 +14,7 @@ from reachmap.ask import hours_on_beat, on_day
 from reachmap.beat import read_beat
 from reachmap.cli import main
 from reachmap.run import analyse
-from reachmap.write.hours import eye_word, hours_page, hours_picture, hours_text
+from reachmap.write.hours import LEFT, STEP, eye_word, hours_page, hours_picture, hours_text
 
 
 @pytest.fixture(scope="module")
@@ -57,6 +57,22 @@ def test_the_picture_shows_eye_shade_and_moments(october):
     assert "moon down" in picture
     page = hours_page(october[0], october[1])
     assert "http" not in page.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
+
+
+@pytest.mark.parametrize("day", [date(2026, 3, 29), date(2026, 10, 25), date(2026, 6, 20)])
+def test_moments_stand_at_their_hour_even_if_the_clocks_change(sample_folder, day):
+    """Each line beside the label of its two hours; in Britain on the last Sundays of March and October they change."""
+    result = analyse(on_day(read_beat(sample_folder), "sunny", day, 1))
+    picture = hours_picture(result)
+    words = re.findall(r"<path d='M([\d.]+) \d+V\d+'[^>]*/><text [^>]*>[a-z ]+ (\d\d):(\d\d)</text>", picture)
+    axis = dict(re.findall(r"<text x='(\d+)' y='\d+' font-size='7'>(\d\d)</text>", picture))
+    assert len(words) >= 3
+    for at, hour, minute in words:
+        left = max(float(x) for x in axis if float(x) <= float(at))
+        begun = result.day.times[round((left - LEFT) / STEP)]
+        told = datetime(day.year, day.month, day.day, int(hour), int(minute), tzinfo=begun.tzinfo)
+        passed_min = (told.timestamp() - begun.timestamp()) / 60
+        assert (float(at) - left) / STEP == pytest.approx(passed_min / 10, abs=0.15)
 
 
 def test_lies_have_the_numbers_of_the_map(sample_folder):
