@@ -26,6 +26,7 @@ from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
 from reachmap.visit.stand import Hour, stances
 from reachmap.visit.wading import cautions, redds, wading_class
+from reachmap.visit.worth import best_lies
 
 WALK_M_S = 0.5
 """Pace along the bank between lies, wading pauses included (assumed) [m/s]."""
@@ -38,6 +39,9 @@ DARK_DEG = -6.0
 
 MINUTES_A_LIE = 20
 """Time to fish one lie (assumed) [min]."""
+
+MOST_IN_ORDER = 8
+"""Lies of an order at most (assumed)."""
 
 HOUR_CELLS = 200
 """Cells at most, spread over a lie, for which the hours of its day are worked out; assumed."""
@@ -189,9 +193,11 @@ def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.nd
 def _order(lies: Lies, name: str, span: _Span | None, start: datetime | None) -> pd.DataFrame:
     """A scene's best lies from downstream to upstream, as many as there is time for before midnight."""
     scene = lies.scenes[name]
-    best_ranked = scene.index[(scene["rank"] > 0) & (scene["rank"] <= 8)]
+    # Where none stands out then, those that do in the like light; but not where the visit is to begin then.
+    hours = span.score[_alike(span)] if span is not None and start is None else pd.DataFrame()
+    best_few = sorted(best_lies(lies, name, hours)[:MOST_IN_ORDER])
     # By place, not by number: lies that came up besides those known before stand last in number only.
-    way = lies.table.loc[best_ranked, "along_m"].sort_values(ascending=False, kind="stable")
+    way = lies.table.loc[best_few, "along_m"].sort_values(ascending=False, kind="stable")
     chosen, along = way.index.tolist(), way.to_numpy(float)
     if not chosen or span is None:
         return pd.DataFrame(columns=["lie", "when", "why", "step"])
@@ -227,8 +233,7 @@ def _best_start(span: _Span, numbers: list[int], offsets: np.ndarray) -> int:
     numbers : of the lies in their order
     offsets : steps from the begin to each (n_lies,)
     """
-    score, dark = span.score[numbers].to_numpy(), is_dark(span.light.sun)
-    alike = np.array([is_dark(sun) == dark for sun in span.day.sun])
+    score, alike, dark = span.score[numbers].to_numpy(), _alike(span), is_dark(span.light.sun)
     wished = span.eye.to_numpy() < SWITCHED if dark else np.array([sun.altitude_deg > 0 for sun in span.day.sun])
     steps = np.arange(len(alike))[:, None] + offsets
     before_midnight, steps = steps < len(alike), np.minimum(steps, len(alike) - 1)
@@ -239,6 +244,11 @@ def _best_start(span: _Span, numbers: list[int], offsets: np.ndarray) -> int:
             break
     worth = score[steps, np.arange(len(offsets))].sum(axis=1)
     return int(np.argmax(np.where(met == met.max(), worth, -np.inf)))
+
+
+def _alike(span: _Span) -> np.ndarray:
+    """Steps of a day as dark or light as its scene (n_steps,) bool."""
+    return np.array([is_dark(sun) == is_dark(span.light.sun) for sun in span.day.sun])
 
 
 def _light_then(span: _Span, step: int, cells: np.ndarray, lux: float) -> str:

@@ -14,6 +14,7 @@ from reachmap.light.day import SHADED
 from reachmap.light.model import Light
 from reachmap.trout.reasons import OVERCAST_OKTAS, shade_is_seen
 from reachmap.visit.plan import is_dark
+from reachmap.visit.worth import ranked
 from reachmap.write.current import current_marks
 from reachmap.write.drawing import north_mark, round_length, scale_bar
 from reachmap.write.hours import hours_picture
@@ -21,7 +22,7 @@ from reachmap.write.imperial import as_typed
 from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import SEEN_LEAST_M, fly_words, level_words, order_words, printed, ranked
+from reachmap.write.summary import SEEN_LEAST_M, fly_words, level_words, order_words, printed
 
 VERBS = {"standing": "Stand", "kneeling": "Kneel"}
 PLACES = {"water": "in the water", "bank": "on the bank"}

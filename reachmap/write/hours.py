@@ -8,12 +8,23 @@ import numpy as np
 import pandas as pd
 
 from reachmap.visit.plan import is_dark
+from reachmap.visit.worth import best_lies, ranked
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import beside_the_map, level_words, order_words, place_words, printed, ranked, water_words
+from reachmap.write.summary import (
+    beside_the_map,
+    level_words,
+    order_words,
+    other_hours_words,
+    place_words,
+    printed,
+    water_words,
+)
 
 DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
+
+NO_LIE = "No lie stands out."
 
 INK, PAPER = "#1f2a2e", "#ffffff"
 ROW, LEFT, STEP, TOP = 13, 22, 3, 34
@@ -43,34 +54,41 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     count : how many lies
     clouded : the same day under full cloud, for what to do then
     """
-    scene = next(iter(result.lies.scenes))
-    numbers, hours = ranked(result.lies, scene)[:count], result.visit.hours
-    if hours.empty or not numbers:
-        return "No lie stands out, so there are no hours to show."
-    rows = hours.iloc[:: max(1, round(every_min / result.day.step_min))]
-    light = result.outlooks[scene].scene
+    scene, outlook = result.first
+    numbers, order, sky = _shown(result, count), result.visit.order, outlook.scene
     level = level_words(result.channel, ", ")
-    lines = [
-        f"{light.when:%d %b %Y}, cloud {light.cloud}/8 all day, {water_words(light.water)}{level}",
-        "",
-        "time   " + "".join(f"{n:>7}" for n in numbers) + "   eye",
-    ]
-    lines += [
-        f"{when:%H:%M}  " + "".join(f"{row[n]:7.2f}" for n in numbers) + f"   {eye_word(result.visit.eye[when])}"
-        for when, row in rows.iterrows()
-    ]
+    lines = [f"{sky.when:%d %b %Y}, cloud {sky.cloud}/8 all day, {water_words(sky.water)}{level}", ""]
+    lines += _table(result, numbers, every_min) if numbers else ["No lie stands out, so there are no hours to show."]
     events = sorted(result.day.events.items(), key=lambda event: event[1])
-    lines += ["", ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)]
-    hours = order_words(result, result.first[0])
-    lines += [DULL, "", f"In this order, upstream{hours and f'. {hours}'}:"]
-    lines += [f"{row.when}  lie {row.lie}, {row.why}" for row in result.visit.order.itertuples()]
+    lines += ["", ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events), DULL]
+    if len(order):
+        hours = order_words(result, scene)
+        lines += ["", f"In this order, upstream{hours and f'. {hours}'}:"]
+        lines += [f"{row.when}  lie {row.lie}, {row.why}" for row in order.itertuples()]
     lines += ["", beside] if (beside := _beside(result, numbers)) else []
     if clouded is not None:
         lines += ["", if_clouded(result, clouded)]
-    dark = any(is_dark(result.day.sun[step]) for step in result.visit.order["step"])
+    suns = [result.day.sun[step] for step in order["step"]] or [outlook.light.sun]
+    dark = any(is_dark(sun) for sun in suns)
     told = [caution for caution in result.visit.cautions if caution.grave(dark)]
     lines += ["", *(f"- {caution.text}" for caution in told)]
     return printed("\n".join(lines), result.channel.beat)
+
+
+def _shown(result: Result, count: int) -> list[int]:
+    """The lies whose hours are told, at most so many, the best first."""
+    return best_lies(result.lies, result.first[0], result.visit.hours)[:count] if len(result.visit.hours) else []
+
+
+def _table(result: Result, numbers: list[int], every_min: int) -> list[str]:
+    """Scores of some lies and the state of the eye, a line every so many minutes."""
+    rows = result.visit.hours.iloc[:: max(1, round(every_min / result.day.step_min))]
+    lines = [f"{words}\n"] if (words := other_hours_words(result)) else []
+    lines.append("time   " + "".join(f"{n:>7}" for n in numbers) + "   eye")
+    return lines + [
+        f"{when:%H:%M}  " + "".join(f"{row[n]:7.2f}" for n in numbers) + f"   {eye_word(result.visit.eye[when])}"
+        for when, row in rows.iterrows()
+    ]
 
 
 def eye_word(state: float) -> str:
@@ -108,12 +126,9 @@ def hours_picture(result: Result, count: int = 6) -> str:
     ----------
     count : how many lies
     """
-    hours = result.visit.hours
-    numbers = ranked(result.lies, next(iter(result.lies.scenes)))[:count]
+    hours, numbers = result.visit.hours, _shown(result, count)
     if not numbers:
-        return "<p>No lie stands out.</p>"
-    if hours.empty:
-        return "<p>No day was worked out.</p>"
+        return f"<p>{'No day was worked out.' if hours.empty and len(result.lies.table) else NO_LIE}</p>"
     n = len(hours)
     wide, foot = LEFT + STEP * n, TOP + ROW * len(numbers)
     parts = [_eye_strip(result.visit.eye)]
@@ -125,8 +140,9 @@ def hours_picture(result: Result, count: int = 6) -> str:
         parts.append(f"<text x='{at}' y='{foot + 9}' font-size='7'>{hours.index[k]:%H}</text>")
     label = "lies by hour of the day, darker is better; bars under a lie mark its shade"
     # Wider than a phone, which may push it aside, so that the hours can be read.
+    words = f"<p>{words}</p>" if (words := other_hours_words(result)) else ""
     return (
-        "<div style='overflow-x:auto' tabindex='0' role='region' aria-label='lies by hour'>"
+        f"{words}<div style='overflow-x:auto' tabindex='0' role='region' aria-label='lies by hour'>"
         f"<svg xmlns='http://www.w3.org/2000/svg' style='min-width:30rem' viewBox='0 0 {wide} {foot + 12}' role='img' "
         f"aria-label='{label}' fill='{INK}' font-family='system-ui,sans-serif'>{''.join(parts)}</svg></div>"
     )
@@ -195,18 +211,19 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     order = "".join(
         f"<li>{escape(row.when)} lie {row.lie}, {escape(row.why)}</li>" for row in result.visit.order.itertuples()
     )
+    order = f"<ol>{order}</ol>" if order else f"<p>{NO_LIE}</p>"
     hours = order_words(result, result.first[0])
     told = f"<p>{hours}.</p>" if hours else ""
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     level = level_words(result.channel, ", ")
-    beside = f"<p>{escape(_beside(result, ranked(result.lies, next(iter(result.lies.scenes)))[:count]))}</p>"
+    beside = f"<p>{escape(_beside(result, _shown(result, count)))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
     body = (
         f"<h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day, {water_words(scene.water)}{level}. "
         "Rows are lies, the darker the better; a bar under a row marks shade. "
         "The strip on top is the fish's eye: open by day, filled by night, "
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"
-        f"{told}<ol>{order}</ol>{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul>"
+        f"{told}{order}{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul>"
     )
     style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"
     style += "padding:0 1rem}svg{width:100%;height:auto}"

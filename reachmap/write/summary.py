@@ -14,6 +14,7 @@ from reachmap.channel.confidence import MUCH_BESIDE
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding
 from reachmap.trout.model import Comparison, Lies
+from reachmap.visit.worth import best_lies, ranked
 from reachmap.write.imperial import as_typed, in_feet, in_metres
 from reachmap.write.model import Result
 
@@ -31,12 +32,6 @@ SEEN_LEAST_M = 0.1
 
 BEST = 5
 """Lies listed a scene in the summary."""
-
-
-def ranked(lies: Lies, scene: str) -> list[int]:
-    """Numbers of the lies of one scene, best first."""
-    table = lies.scenes[scene]
-    return [int(n) for n in table[table["rank"] > 0].sort_values("rank").index]
 
 
 def place_words(lies: Lies, number: int) -> str:
@@ -171,6 +166,14 @@ def summarise(result: Result) -> str:
 def printed(text: str, beat: Beat) -> str:
     """A text in the units the beat asks for; what the user typed in it is marked by `as_typed`."""
     return in_feet(text) if beat.units == "imperial" else in_metres(text)
+
+
+def other_hours_words(result: Result) -> str:
+    """Say that the lies told of stand out at other hours than the first scene's own; "" where some do then."""
+    scene, outlook = result.first
+    if ranked(result.lies, scene) or not best_lies(result.lies, scene, result.visit.hours):
+        return ""
+    return f"No lie stands out at {outlook.scene.when:%H:%M}, the hour of the scene; these do at others of its day."
 
 
 def order_words(result: Result, scene: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date, datetime
 
 import pandas as pd
@@ -12,9 +13,13 @@ from pvlib.solarposition import sun_rise_set_transit_spa
 
 from reachmap.ask import hours_on_beat, on_day
 from reachmap.beat import read_beat
+from reachmap.beat.model import Water
 from reachmap.cli import main
 from reachmap.run import analyse
+from reachmap.visit import plan_visit
+from reachmap.write.card import card_page
 from reachmap.write.hours import LEFT, STEP, eye_word, hours_page, hours_picture, hours_text
+from reachmap.write.model import Result
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +78,44 @@ def test_moments_stand_at_their_hour_even_if_the_clocks_change(sample_folder, da
         told = datetime(day.year, day.month, day.day, int(hour), int(minute), tzinfo=begun.tzinfo)
         passed_min = (told.timestamp() - begun.timestamp()) / 60
         assert (float(at) - left) / STEP == pytest.approx(passed_min / 10, abs=0.15)
+
+
+def judged(result: Result, least_score: float) -> Result:
+    """The same day if no lie stood out at the scene's hour, elsewhere only those that score so much; in warm water."""
+    scenes = {name: table.assign(rank=0) for name, table in result.lies.scenes.items()}
+    lies = replace(result.lies, scenes=scenes, report={**result.lies.report, "least_score": least_score})
+    outlooks = {
+        name: replace(one, light=replace(one.light, scene=replace(one.scene, water=Water(temperature_c=21.0))))
+        for name, one in result.outlooks.items()
+    }
+    return replace(result, lies=lies, visit=plan_visit(result.channel, outlooks, lies, result.days, result.curves))
+
+
+def test_where_none_stands_out_at_the_hour_of_the_scene_other_hours_are_told(october):
+    best = judged(october[0], 0.6).visit.hours.max().sort_values(ascending=False)
+    least = float(best.iloc[3])
+    made, want = judged(october[0], least), [str(n) for n in best.index[:4]]
+    text, page = hours_text(made, count=30), hours_page(made, count=30)
+    for told in (text, page, card_page(made)):
+        assert "No lie stands out at 13:00, the hour of the scene; these do at others of its day." in told
+        assert "let the fish be" in told
+    assert re.search(r"^time +([\d ]+?) +eye$", text, re.M)[1].split() == want
+    assert set(re.findall(r"^\d\d:\d\d  lie (\d+)", text, re.M)) <= set(want)
+    assert len(made.visit.order)
+    assert "No lie stands out.</p>" not in page + card_page(made)
+    assert "these do at others" not in hours_text(october[0]) + hours_page(october[0])
+
+
+def test_where_none_stands_out_all_day_the_cautions_are_told_even_so(october):
+    made = judged(october[0], 1.1)
+    text = hours_text(made, clouded=october[1])
+    assert "No lie stands out, so there are no hours to show." in text
+    assert "In this order" not in text
+    for told in (text, hours_page(made)):
+        assert "let the fish be" in told
+        assert "Local rules" in told
+    assert "If it clouds over" in text
+    assert hours_page(made).count("No lie stands out.") == 2
 
 
 def test_lies_have_the_numbers_of_the_map(sample_folder):
