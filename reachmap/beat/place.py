@@ -36,6 +36,12 @@ class Anchor:
         north = -xy[:, 0] * np.sin(turn) + xy[:, 1] * np.cos(turn)
         return _moved(np.column_stack([east, north]), local_crs(self.lat, self.lon), WGS84)
 
+    def from_degrees(self, degrees: np.ndarray) -> np.ndarray:
+        """Longitude and latitude (n, 2) to local metres."""
+        turn = np.radians(self.bearing_deg)
+        east, north = _moved(degrees, WGS84, local_crs(self.lat, self.lon)).T
+        return np.column_stack([east * np.cos(turn) - north * np.sin(turn), east * np.sin(turn) + north * np.cos(turn)])
+
 
 def anchor_of(place: Mapping[str, Any]) -> Anchor | None:
     """Where the [place] of a beat.toml says that local metres lie, if it does."""

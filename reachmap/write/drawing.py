@@ -1,4 +1,4 @@
-"""What every map on paper needs: which way north is and how long things are, as pieces of an svg with north up."""
+"""What every map on paper needs: which way north is and how long things are, as pieces of an svg."""
 
 from __future__ import annotations
 
@@ -13,12 +13,18 @@ LONG_WAYS = {"metric": (1000.0, "km"), "imperial": (5280 * FOOT_M, "mi")}
 """The same for long ways."""
 
 
-def north_mark(x: float, top: float, size: float) -> str:
-    """An arrow to the north with its letter, two letters of this size high, its shaft at x."""
+def north_mark(x: float, top: float, size: float, up_deg: float = 0.0) -> str:
+    """An arrow to the north with its letter, two letters of this size high, its shaft at x.
+
+    Parameters
+    ----------
+    up_deg : where up lies [deg], clockwise from north
+    """
     arrow = f"M{x:.2f} {top + 2 * size:.2f}V{top + 0.4 * size:.2f}m{-0.4 * size:.2f} {0.6 * size:.2f}"
     arrow += f"l{0.4 * size:.2f} {-0.6 * size:.2f}l{0.4 * size:.2f} {0.6 * size:.2f}"
     at = f"x='{x - 1.3 * size:.2f}' y='{top + 1.6 * size:.2f}'"
-    return f"<path class='bar' fill='none' d='{arrow}'/><text {at} font-size='{size:.2f}'>N</text>"
+    mark = f"<path class='bar' fill='none' d='{arrow}'/><text {at} font-size='{size:.2f}'>N</text>"
+    return f"<g transform='rotate({-up_deg:g} {x:.2f} {top + size:.2f})'>{mark}</g>" if up_deg else mark
 
 
 def scale_bar(x: float, y: float, length: float, words: str, size: float) -> str:

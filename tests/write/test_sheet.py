@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import subprocess
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -48,6 +47,44 @@ def test_what_is_written_on_the_sheet_can_be_typed_in(tmp_path, unit, metres):
     assert x1 > x0
 
 
+@pytest.mark.parametrize("bearing", [0.0, 30.0, -110.0])
+def test_a_beat_in_metres_of_its_own_keeps_them(tmp_path, bearing):
+    """What is typed in as the sheet says lies where it was measured, and nothing else moves."""
+    ring = [(311.0, 96.0), (429.0, 96.0), (429.0, 119.0), (311.0, 119.0)]
+    outline = "x,y\n" + "".join(f"{x},{y}\n" for x, y in ring)
+    rows = "x (m),y (m),depth (m)\n" + "".join(f"{x},{y},0.5\n" for x in range(320, 430, 20) for y in (100, 110))
+    toml = "name = 'b'\ntime_zone = 'Europe/London'\n[place]\nanchor = [54.2, -2.4]\n"
+    toml += f"bearing_deg = {bearing}\n[files.outline]\ncrs = 'local'\n[files.soundings]\ncrs = 'local'\n"
+    folder = make(tmp_path / "beat", toml=toml, outline__geojson=None, outline__csv=outline, soundings__csv=rows)
+    beat = read_beat(folder)
+    page = sheet_page(beat)
+    assert "under [place]" not in page
+    assert "(0, 0) is at 54.200000, -2.400000" in page
+    step = int(re.search(r"Grid (\d+) m", page)[1])
+    first = [int(n) for n in re.findall(r"text-anchor='(?:middle|end)'>(-?\d+)</text>", page)]
+    assert set(range(311 // step * step, 431, step)) | set(range(96 // step * step, 121, step)) == set(first)
+    assert (f"y_m runs toward {bearing % 360:g}° from north" in page) == ("rotate" in page) == (bearing != 0)
+    name = re.search(r"Type both tables into <b>([\w.-]+)</b>", page)[1]
+    (folder / name).write_text("x_m,y_m,depth_m\n325.0,105.0,0.9\n", encoding="utf-8")
+    again = read_beat(folder)
+    assert again.outline.equals(beat.outline)
+    new = again.soundings["file"] == name
+    assert again.soundings.geometry[~new].tolist() == beat.soundings.geometry.tolist()
+    # By its neighbours: a sounding at (320, 100) and one at (320, 110) lie 5 m aside and 5 m up and down of it.
+    near = beat.soundings.geometry.iloc[:2]
+    np.testing.assert_allclose(near.distance(again.soundings.geometry[new].iloc[0]), np.hypot(5, 5), atol=0.01)
+
+
+@pytest.mark.parametrize(("said", "told"), [("", False), ("crs = 'local'", False), ("depth_unit = 'ft'", True)])
+def test_what_is_said_of_other_soundings_is_kept_from_those_of_the_sheet(tmp_path, said, told):
+    toml = "name = 'b'\ntime_zone = 'Europe/London'\n[place]\nanchor = [54.6, -2.8]\n"
+    rows = "x,y,depth\n0,0,1.2\n20,4,1.4\n40,-3,1.1\n60,2,0.9\n"
+    folder = make(tmp_path / "beat", toml=f"{toml}[files.soundings]\n{said}\n", soundings__csv=rows)
+    page = sheet_page(read_beat(folder))
+    assert ("name every file of soundings by a [[files.soundings]] with its path" in page) == told
+    assert "<b>soundings-2.csv</b>" in page
+
+
 def test_blanks_grid_cautions_and_nothing_from_outside():
     page = sheet_page(toy.beat(name='<b>Mill & "Weir"</b>'))
     assert page.count("<tr>") == SOUNDING_ROWS + FLOAT_ROWS + 2
@@ -62,7 +99,9 @@ def test_it_prints_on_two_sides(browser, tmp_path, length):
     import shapely
 
     outline = shapely.MultiPolygon([shapely.box(-length / 2, -8, length / 2, 8)])
-    for beat in (toy.beat(outline=outline), replace(toy.beat(), outline=shapely.affinity.rotate(outline, 90))):
+    place = {"place": {"anchor": [54.2, -2.4], "bearing_deg": 30}, "files": {"soundings": {"depth_unit": "ft"}}}
+    upright = shapely.affinity.rotate(outline, 90)
+    for beat in (toy.beat(outline=outline), toy.beat(outline=upright), toy.beat(outline=outline, settings=place)):
         page = browser.new_page()
         page.set_content(sheet_page(beat))
         for paper in ("A4", "Letter"):
