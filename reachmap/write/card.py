@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from reachmap.channel import Channel
+from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import Light
 from reachmap.trout.reasons import OVERCAST_OKTAS, shade_is_seen
@@ -17,7 +18,7 @@ from reachmap.visit.plan import is_dark
 from reachmap.visit.worth import ranked
 from reachmap.write.current import current_marks
 from reachmap.write.drawing import north_mark, round_length, scale_bar
-from reachmap.write.hours import hours_picture
+from reachmap.write.hours import event_words, hours_picture, light_words
 from reachmap.write.imperial import as_typed
 from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
@@ -152,11 +153,9 @@ def _path(line: shapely.Geometry, style: str, closed: bool) -> str:
 
 
 def _events(result: Result) -> str:
-    """Sunrise to moonset in one line; the dull hour named."""
-    events = sorted(result.day.events.items(), key=lambda event: event[1])
-    said = ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)
-    dull = " For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
-    return f"<p>{escape(said)}.{dull}</p>"
+    """Sunrise to moonset in one line, and what they mean."""
+    said = event_words(result.day)
+    return f"<p>{escape(said)}{'. ' if said else ''}{light_words(result.day)}</p>"
 
 
 def _order(result: Result) -> str:
@@ -193,13 +192,14 @@ def _checklist(result: Result) -> str:
 
 
 def _sun_words(light: Light) -> str:
-    """How much of the water the sun reaches, or by night the moon."""
+    """How much of the water the sun reaches, or by night the moon; a sun too low to tell says so."""
     share = f"on {100 * float((light['sun_share'] >= SHADED).mean()):.0f} % of the water, the rest in shade"
     cloud = light.scene.cloud
     if shade_is_seen(light.sun, cloud):
         return f"Sun {share}"
     if not is_dark(light.sun):
-        return "No sun on the water"
+        low = light.sun.altitude_deg > DOWN_DEG and cloud < OVERCAST_OKTAS
+        return "Sun too low to tell its shade" if low else "No sun on the water"
     return f"Moon {share}" if light.moon.altitude_deg > 0 and cloud < OVERCAST_OKTAS else "No moon on the water"
 
 

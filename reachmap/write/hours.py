@@ -7,6 +7,8 @@ from html import escape
 import numpy as np
 import pandas as pd
 
+from reachmap.light.bodies import DOWN_DEG
+from reachmap.light.model import DayLight
 from reachmap.visit.plan import is_dark
 from reachmap.visit.worth import best_lies, ranked
 from reachmap.write.imperial import as_typed
@@ -59,8 +61,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     level = level_words(result.channel, ", ")
     lines = [f"{sky.when:%d %b %Y}, cloud {sky.cloud}/8 all day, {water_words(sky.water)}{level}", ""]
     lines += _table(result, numbers, every_min) if numbers else ["No lie stands out, so there are no hours to show."]
-    events = sorted(result.day.events.items(), key=lambda event: event[1])
-    lines += ["", ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events), DULL]
+    lines += ["", *filter(None, (event_words(result.day), light_words(result.day)))]
     if len(order):
         hours = order_words(result, scene)
         lines += ["", f"In this order, upstream{hours and f'. {hours}'}:"]
@@ -89,6 +90,20 @@ def _table(result: Result, numbers: list[int], every_min: int) -> list[str]:
         f"{when:%H:%M}  " + "".join(f"{row[n]:7.2f}" for n in numbers) + f"   {eye_word(result.visit.eye[when])}"
         for when, row in rows.iterrows()
     ]
+
+
+def event_words(day: DayLight) -> str:
+    """Sunrise to moonset in one line; "" on a day without any."""
+    events = sorted(day.events.items(), key=lambda event: event[1])
+    return ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)
+
+
+def light_words(day: DayLight) -> str:
+    """What a day without sunrise and sunset is like, and that the hour after dusk is dull if there is a dusk."""
+    up = day.sun[len(day.sun) // 2].altitude_deg > DOWN_DEG
+    stays = "The sun stays up all day." if up else "The sun does not rise this day."
+    turns, dusk = {"sunrise", "sunset"} & day.events.keys(), {"civil_dusk", "nautical_dusk"} & day.events.keys()
+    return " ".join(filter(None, ("" if turns else stays, DULL if dusk else "")))
 
 
 def eye_word(state: float) -> str:
@@ -215,14 +230,14 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     hours = order_words(result, result.first[0])
     told = f"<p>{hours}.</p>" if hours else ""
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
-    level = level_words(result.channel, ", ")
+    level, of_day = level_words(result.channel, ", "), light_words(result.day)
     beside = f"<p>{escape(_beside(result, _shown(result, count)))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
     body = (
         f"<h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day, {water_words(scene.water)}{level}. "
         "Rows are lies, the darker the better; a bar under a row marks shade. "
         "The strip on top is the fish's eye: open by day, filled by night, "
-        f"hatched while it switches.</p>{hours_picture(result, count)}<p>{DULL}</p><h2>In this order, upstream</h2>"
+        f"hatched while it switches.</p>{hours_picture(result, count)}<p>{of_day}</p><h2>In this order, upstream</h2>"
         f"{told}{order}{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul>"
     )
     style = "body{font:16px/1.5 system-ui,sans-serif;color:#1f2a2e;background:#fff;max-width:60rem;margin:1.5rem auto;"

@@ -117,13 +117,16 @@ def test_the_card_of_the_sample_prints_on_two_small_pages(browser, sample_result
             ["hardly a fly in this light", "Hardly a fly seen", "No moon on the water"],
         ),
         (datetime(2026, 7, 30, 13), 0, ["It sees the fly at 1.", "Fly seen at 1.", "Sun on "]),
+        (datetime(2026, 7, 30, 21), 0, ["Sun too low to tell its shade"]),
+        (datetime(2026, 7, 30, 21), 8, ["No sun on the water"]),
+        (datetime(2026, 7, 30, 21, 40), 0, ["No sun on the water"]),
         (datetime(2026, 7, 30, 13), 8, ["It sees the fly at 1.", "Fly seen at 1.", "No sun on the water"]),
         (datetime(2026, 7, 31, 2), 0, ["It sees the fly at 0.", "Fly seen at 0.", "Moon on "]),
         (datetime(2026, 7, 31, 2), 8, ["No moon on the water"]),
     ],
 )
 def test_the_card_tells_the_light_of_its_hour(sample_folder, when, cloud, says):
-    """On 10 October 2026 the moon is new, on 29 July full (ephem)."""
+    """On 10 October 2026 the moon is new, on 29 July full (ephem); on 30 July the sun sets at 21:13."""
     new, full = ephem.next_new_moon("2026/10/5"), ephem.next_full_moon("2026/7/20")
     assert [moon.datetime().date() for moon in (new, full)] == [date(2026, 10, 10), date(2026, 7, 29)]
     page = card_page(reachmap.analyse(sample_folder, moment=reachmap.Moment(when, cloud)))

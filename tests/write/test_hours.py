@@ -18,8 +18,9 @@ from reachmap.cli import main
 from reachmap.run import analyse
 from reachmap.visit import plan_visit
 from reachmap.write.card import card_page
-from reachmap.write.hours import LEFT, STEP, eye_word, hours_page, hours_picture, hours_text
+from reachmap.write.hours import DULL, LEFT, STEP, eye_word, hours_page, hours_picture, hours_text
 from reachmap.write.model import Result
+from tests import toy
 
 
 @pytest.fixture(scope="module")
@@ -166,6 +167,30 @@ def test_light_in_the_order_is_that_of_the_hour(sample_folder):
     night = results["night"]
     up = [night.day.moon[step].altitude_deg > 0 for step in night.visit.order["step"]]
     assert any("moonlit" in why for why, high in zip(night.visit.order["why"], up, strict=True) if high)
+
+
+@pytest.mark.parametrize(
+    ("altitude", "events", "says"),
+    [
+        (20.0, ["sunrise", "sunset", "civil_dusk"], [DULL]),
+        (20.0, ["sunrise", "sunset"], []),
+        (3.0, ["moonrise"], ["The sun stays up all day."]),
+        (-5.0, ["civil_dawn", "civil_dusk"], ["The sun does not rise this day.", DULL]),
+        (-30.0, [], ["The sun does not rise this day."]),
+    ],
+)
+def test_the_far_north_has_days_without_a_dusk_or_a_sun(altitude, events, says):
+    day = toy.day(toy.channel(1.0))
+    sun = tuple(replace(body, altitude_deg=altitude) for body in day.sun)
+    made = toy.result(toy.channel(1.0))
+    made = replace(
+        made, days=dict.fromkeys(made.days, replace(day, sun=sun, events=dict.fromkeys(events, day.times[9])))
+    )
+    for told in (hours_text(made), hours_page(made), card_page(made)):
+        assert [
+            words for words in ("The sun stays up all day.", "The sun does not rise this day.", DULL) if words in told
+        ] == says
+        assert "<p>. " not in told
 
 
 @pytest.mark.parametrize(("state", "word"), [(1.0, "day"), (0.5, "switching"), (0.0, "night")])
