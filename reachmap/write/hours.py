@@ -17,6 +17,7 @@ from reachmap.write.pages import plain_page
 from reachmap.write.summary import (
     beside_the_map,
     level_words,
+    new_numbers,
     order_words,
     other_hours_words,
     place_words,
@@ -25,6 +26,8 @@ from reachmap.write.summary import (
 )
 
 DULL = "For about an hour after dusk the eye switches over and fishing is often dull (common practice)."
+
+ADD_SCENE = "To have them there, map this moment with --when, or add a scene of this day and sky to beat.toml."
 
 NO_LIE = "No lie stands out."
 
@@ -114,8 +117,7 @@ def eye_word(state: float) -> str:
 def _beside(result: Result, numbers: list[int]) -> str:
     """What to know of those of some lies, or of those in the order, that the map does not have; "" if it has all."""
     words = beside_the_map(result.lies, {*numbers, *result.visit.order["lie"]})
-    more = "To have them there, map this moment with --when, or add a scene of this day and sky to beat.toml."
-    return f"{words} {more}" if words else ""
+    return f"{words} {ADD_SCENE}" if words else ""
 
 
 def if_clouded(result: Result, clouded: Result) -> str:
@@ -123,12 +125,16 @@ def if_clouded(result: Result, clouded: Result) -> str:
     one, other = (r.first[1].holding for r in (result, clouded))
     share = [100 * float((holding["hold"] > 0.5).mean()) for holding in (one, other)]
     first = [ranked(r.lies, next(iter(r.lies.scenes)))[:3] for r in (result, clouded)]
-    places = [f"lie {number}, {place_words(clouded.lies, number)}" for number in first[1]]
+    new = new_numbers(clouded.lies, first[1])
+    places = [
+        f"lie {number}{' (not on the map)' if number in new else ''}, {place_words(clouded.lies, number)}"
+        for number in first[1]
+    ]
     advice = "leave the shade and cover water" if share[1] > share[0] + 5 else "stay with the best lies"
     best = "; ".join(places) or "nothing that stands out"
     return (
         f"If it clouds over, {share[1]:.0f} % of the water scores above 0.5 instead of {share[0]:.0f} %: {advice}. "
-        f"Best then: {best}."
+        f"Best then: {best}.{f' {ADD_SCENE}' if new else ''}"
     )
 
 

@@ -40,10 +40,15 @@ def place_words(lies: Lies, number: int) -> str:
     return f"{lie['kind']} water {lie['along_m']:.0f} m below the head"
 
 
+def new_numbers(lies: Lies, numbers: Iterable[int]) -> list[int]:
+    """Those of some lies that were not known before, so that the map lacks them."""
+    last = lies.report["known_before"] or len(lies.table)
+    return sorted(n for n in numbers if n > last)
+
+
 def beside_the_map(lies: Lies, numbers: Iterable[int]) -> str:
     """Where those of some lies are that were not known before, so that the map lacks them; "" if it has all."""
-    last = lies.report["known_before"] or len(lies.table)
-    places = "; ".join(f"lie {n}: {place_words(lies, n)}" for n in sorted(numbers) if n > last)
+    places = "; ".join(f"lie {n}: {place_words(lies, n)}" for n in new_numbers(lies, numbers))
     return f"Not on the map, as they don't stand out in the beat's own scenes: {places}." if places else ""
 
 

@@ -17,8 +17,9 @@ from reachmap.beat.model import Water
 from reachmap.cli import main
 from reachmap.run import analyse
 from reachmap.visit import plan_visit
+from reachmap.visit.worth import ranked
 from reachmap.write.card import card_page
-from reachmap.write.hours import DULL, LEFT, STEP, eye_word, hours_page, hours_picture, hours_text
+from reachmap.write.hours import DULL, LEFT, STEP, eye_word, hours_page, hours_picture, hours_text, if_clouded
 from reachmap.write.model import Result
 from tests import toy
 
@@ -138,6 +139,17 @@ def test_lies_have_the_numbers_of_the_map(sample_folder):
     assert "Not on the map" in text
     assert all(f"lie {n}: {autumn.lies.table.loc[n, 'kind']} water" in text for n in new)
     assert "Not on the map" not in hours_text(overcast)
+
+
+def test_lies_of_a_cloudy_day_that_the_map_lacks_are_told_apart(october):
+    clear, clouded = october
+    best = sorted(ranked(clouded.lies, clouded.first[0])[:3])
+    for known, new in ((best[-1], []), (best[0], best[1:])):
+        lies = replace(clouded.lies, report={**clouded.lies.report, "known_before": known})
+        words = if_clouded(clear, replace(clouded, lies=lies))
+        assert sorted(int(n) for n in re.findall(r"lie (\d+)[ ,]", words)) == best
+        assert sorted(int(n) for n in re.findall(r"lie (\d+) \(not on the map\)", words)) == new
+        assert ("add a scene of this day and sky to beat.toml" in words) == bool(new)
 
 
 def test_light_in_the_order_is_that_of_the_hour(sample_folder):
