@@ -45,7 +45,7 @@ def depth_of(
     """
     given = table.settings
     if "depth" in numbers:
-        depth = _signed(numbers["depth"].copy(), numbers["row"], given, table, report)
+        depth = _signed(numbers["depth"].copy(), flag, numbers["row"], given, table, report)
         _say_unit(columns["depth"], given, table, report)
         _refuse_levels(depth, settings, table)
     else:
@@ -55,17 +55,25 @@ def depth_of(
         flag[dry] = "dry"
         depth[dry] = np.nan
         report.say("depth-from-levels", table.file, count=int((~dry).sum()), dry=int(dry.sum()))
-    lost = ~np.isfinite(depth) & (flag == "")
-    flag[lost] = "no depth"
-    if lost.any():
-        report.say("depth-missing", table.file, some_rows(numbers["row"][lost], table.word), count=int(lost.sum()))
+    flag[~np.isfinite(depth) & (flag == "")] = "no depth"
     for key in ("transducer_depth_m", "stage_m"):
         depth = depth + np.where(depth > 0, given.get(key, settings.get("survey", key, 0.0)), 0.0)
     return depth
 
 
-def _signed(depth: np.ndarray, rows: np.ndarray, given: Mapping[str, Any], table: Table, report: Report) -> np.ndarray:
-    """Depths counted downward as positive."""
+def say_missing(flag: np.ndarray, rows: np.ndarray, speed: np.ndarray, table: Table, report: Report) -> None:
+    """Tell of rows without a depth (n,), and how many speeds measured there go with them."""
+    lost = flag == "no depth"
+    if lost.any():
+        timed = int(np.isfinite(speed[lost]).sum())
+        also = f", and with them {timed} speed(s): a speed counts only beside a depth" if timed else ""
+        report.say("depth-missing", table.file, some_rows(rows[lost], table.word), count=int(lost.sum()), also=also)
+
+
+def _signed(
+    depth: np.ndarray, flag: np.ndarray, rows: np.ndarray, given: Mapping[str, Any], table: Table, report: Report
+) -> np.ndarray:
+    """Depths counted downward as positive; negative ones become NaN, and `flag` says so."""
     known = depth[np.isfinite(depth)]
     if "depth_sign" in given:
         return -depth
@@ -75,6 +83,7 @@ def _signed(depth: np.ndarray, rows: np.ndarray, given: Mapping[str, Any], table
     if below.any():
         report.say("depth-negative", table.file, some_rows(rows[below], table.word), count=int(below.sum()))
         depth[below] = np.nan
+        flag[below] = "negative depth"
     return depth
 
 

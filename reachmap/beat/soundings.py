@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from reachmap.beat.columns import QUANTITY, Column, match, tidy
-from reachmap.beat.measured import depth_of, speed_of
+from reachmap.beat.measured import depth_of, say_missing, speed_of
 from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.numbers import SENTINELS, NotNumberError, number, number_with_unit
 from reachmap.beat.place import Anchor, choose_placer
@@ -109,6 +109,7 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
     depth = depth_of(numbers, columns, flag, table, settings, report)
     degrees = placer.to_degrees(_checked(xy[placed], placer, table))
     speed, how = speed_of(numbers, texts, columns, degrees, table, report)
+    say_missing(flag, rows[placed], speed, table, report)
     return Rows(
         degrees,
         depth,

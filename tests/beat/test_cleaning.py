@@ -168,3 +168,16 @@ def test_a_drawn_outline_is_told(tmp_path):
     assert "outline-drawn" in {f.code for f in beat.findings}
     # Soundings span 110 x 14 m; half a neighbour's distance (2 to 2.5 m, so about 1.1 m) is added around.
     assert 110 * 14 < beat.outline.area < 114 * 18
+
+
+def test_rows_without_a_depth_are_told_once_with_the_speeds_that_go_with_them(tmp_path):
+    """One is empty with a speed and one without, two are negative."""
+    extra = [at(1, 1, "", 0.5), at(3, 1, ""), at(5, 1, -0.4, 0.5), at(7, 1, -0.4)]
+    flags, found, _ = read_with(tmp_path, *extra)
+    assert flags == ["no depth"] * 2 + ["negative depth"] * 2
+    missing, negative = found["depth-missing"], found["depth-negative"]
+    assert missing.where == f"rows {N + 2}, {N + 3}"
+    assert "2 have no depth and were set aside, and with them 1 speed(s)" in missing.what
+    assert negative.where == f"rows {N + 4}, {N + 5}"
+    _, found, _ = read_with(tmp_path / "other", at(3, 1, ""))
+    assert "speed" not in str(found["depth-missing"])
