@@ -95,6 +95,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "name": ("name",),
     "cmt": ("cmt",),
     "date": ("date",),
+    "hour": ("hour", "time_of_day", "clock_time"),
     "replaces": ("replaces",),
     "deleted": ("deleted",),
     "what": ("what", "event", "result", "outcome"),

@@ -59,10 +59,10 @@ def read_moments(texts: Sequence[str], time_zone: str) -> Moments:
 
 
 def day_and_hour(day: str, hour: str) -> str:
-    """What two columns say together, of which either may say all."""
+    """What two columns say together, of which either may say all; what is no hour beside a day says nothing."""
     found = DAY.match(day)
-    if found and HOUR.match(hour) and not DAY.match(hour):
-        return f"{found[0].strip()} {hour.strip()}"
+    if found and not DAY.match(hour):
+        return f"{found[0].strip()} {hour.strip()}" if HOUR.match(hour) else day
     return hour or day
 
 

@@ -113,7 +113,8 @@ def _cells(key: str, value: object, columns: Mapping[str, Column]) -> Iterator[t
     column = columns.get(key)
     if key == "time" and "date" in columns:
         day, _, hour = str(value).partition("T")
-        yield from (("date", day), ("time", hour)) if column else [("date", f"{day} {hour}")]
+        own = next((name for name in ("time", "hour") if name in columns), "")
+        yield from (("date", day), (own, hour)) if own else [("date", f"{day} {hour}")]
     elif column is not None and column.unit and isinstance(value, int | float):
         yield key, f"{value * USUAL.get(key, 1.0) / column.factor:.6g}"
     else:

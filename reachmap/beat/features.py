@@ -50,7 +50,7 @@ HEIGHTS = {"tree": 8.0, "hedge": 2.5, "wall": 2.0, "bridge": 3.0, "bank": 2.0}
 """Heights where the file gives none [m], assumed."""
 
 LOG_KEYS = (
-    "id", "text", "note", "what", "kind", "time", "date", "species", "fish_length", "count", "hours", "cloud",
+    "id", "text", "note", "what", "kind", "time", "date", "hour", "species", "fish_length", "count", "hours", "cloud",
     "clarity", "trip", "lon", "lat", "x", "y",
 )  # fmt: skip
 """Columns of a log."""
@@ -120,7 +120,7 @@ def read_all_notes(
     A note without an id gets one from what it says and where it lies, so that it is the same note wherever it is read.
     A kind that is none of ours stands in front of the text, of which `limit` characters are read.
     """
-    wanted = (*WORDS, "id", "kind", "time", "date", "replaces", "deleted", "lon", "lat", "x", "y")
+    wanted = (*WORDS, "id", "kind", "time", "date", "hour", "replaces", "deleted", "lon", "lat", "x", "y")
     rows = _Rows(table, wanted, crs, anchor, report)
     said = map(all_words, zip(*(rows.texts(key, limit) for key in WORDS), strict=True))
     given = rows.texts("kind")
@@ -134,7 +134,7 @@ def read_all_notes(
         id=[own or note_id(words, place) for own, words, place in zip(rows.texts("id"), text, places, strict=True)],
         text=text,
         kind=[word if word in KINDS else "note" for word in kind],
-        time=[day_and_hour(*both) for both in zip(rows.texts("date"), rows.texts("time"), strict=True)],
+        time=rows.moments(),
         replaces=[_strings(cell) for cell in rows.cells("replaces")],
         deleted=[str(cell).strip().lower() in ("true", "1", "1.0") for cell in rows.cells("deleted")],
     )
@@ -146,7 +146,7 @@ def read_log(table: Table, crs: CRS, anchor: Anchor | None, time_zone: str, repo
     rows = _Rows(table, LOG_KEYS, crs, anchor, report)
     key = "what" if "what" in rows.columns else "kind"
     what = rows.words(key, tuple(WHAT_WORDS), "log-what", WHAT_WORDS)
-    texts = [day_and_hour(*both) for both in zip(rows.texts("date"), rows.texts("time"), strict=True)]
+    texts = rows.moments()
     found = read_moments(texts, time_zone)
     for row, text, time, day in zip(rows.row, texts, found.when, found.day, strict=True):
         if time is None:
@@ -262,6 +262,11 @@ class _Rows:
                 self.report.say("text-long", self.table.file, where, key=key, count=len(text), limit=limit)
             out.append(plain(text[: limit * 2], limit))
         return out
+
+    def moments(self) -> list[str]:
+        """Day and hour as text, of one column or two."""
+        hours = [time or hour for time, hour in zip(self.texts("time"), self.texts("hour"), strict=True)]
+        return [day_and_hour(*both) for both in zip(self.texts("date"), hours, strict=True)]
 
     def numbers(self, key: str, low: float, high: float, usual: float = 1.0) -> np.ndarray:
         """A column as numbers within limits, NaN where there is none.

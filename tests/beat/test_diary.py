@@ -155,6 +155,7 @@ def test_notes_kept_as_a_table_are_merged_too_and_the_table_is_named(tmp_path):
     [
         ("date_time,lat,lon,what,length,clarity,hours", '[files.log]\nlength_unit = "in"\n'),
         ("date,time,lat,lon,event,length (in),visibility (ft),hours (min)", ""),
+        ("Date,Hour,lat,lon,event,Length_cm,clarity,Hours", ""),
         ("Date;Lat;Lon;Kind;Length_cm;Clarity;Hours;Title", '[files.log]\ndecimal = ","\n'),
         ("lon,lat,ours,when,how long,fish_length,clarity", '[files.log.columns]\nwhat = "ours"\nhours = "how long"\n'),
     ],

@@ -132,6 +132,21 @@ def test_a_day_and_an_hour_apart_and_a_day_alone(tmp_path):
     assert (told.code, told.where) == ("log-hour", "row 4")
 
 
+def test_an_hour_of_the_clock_is_no_effort(tmp_path):
+    """A column of hours is one of times of day, of numbers under another name the effort; neither is lost."""
+    text = (
+        "Date,Hour,Lat,Lon,Event,Hours\n06/14/2026,7:30 PM,54.6,-2.8,landed,0.5\n06/15/2026,11:00 AM,54.6,-2.8,none,2\n"
+        "06/16/2026,3,54.6,-2.8,none,\n"
+    )
+    beat = read(tmp_path, log__csv=text)
+    assert [f"{when:%Y-%m-%d %H:%M}" for when in beat.log["time"][:2]] == ["2026-06-14 18:30", "2026-06-15 10:00"]
+    assert beat.log["hours"][:2].tolist() == [0.5, 2.0]
+    assert list(beat.log["trip"]) == ["2026-06-14", "2026-06-15", "2026-06-16"]
+    (told,) = (f for f in beat.findings if f.code.startswith("log-"))
+    assert (told.code, told.where) == ("log-hour", "row 4")
+    assert not any(f.code == "column-unknown" for f in beat.findings)
+
+
 def test_notes_keep_their_history_and_hide_what_was_taken_back(tmp_path):
     text = collection(
         spot(0, 0, id="a", text="rise <b>here</b>", kind="sighting", time="2026-06-14T18:30:00.000Z", replaces=["x"]),
