@@ -116,7 +116,7 @@ class Changed:
         told = (
             (self.stage_m, "{:+.2f} m of water"),
             (self.flow_m3_s, "{:.3g} m3/s"),
-            (self.clarity_m, "clarity {:.2g} m"),
+            (self.clarity_m, "clarity {:.3g} m"),
             (self.cloud, "cloud {}/8"),
             (self.species, "{}"),
             (self.length_m and 100 * self.length_m, "{:.0f} cm long"),

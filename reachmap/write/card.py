@@ -176,7 +176,7 @@ def _checklist(result: Result) -> str:
     seen = [visit.seen[scene][n]["range_m"] for n in top if "range_m" in visit.seen[scene].get(n, {})]
     fly = f"Fly seen at {_span(min(seen), max(seen), 1)} m" if seen else ""
     checks = [
-        f"Water {water.colour}, clear to {water.clarity_m:g} m",
+        f"Water {water.colour}, clear to {water.clarity_m:.3g} m",
         fly if not seen or max(seen) >= SEEN_LEAST_M else "Hardly a fly seen in this light",
         f"Flies: {flies}" if top and (flies := fly_words(result, scene, top[0])) else "",
         f"Cloud {outlook.scene.cloud}/8",

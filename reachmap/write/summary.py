@@ -231,7 +231,8 @@ def level_words(channel: Channel, lead: str = "") -> str:
 def water_words(water: Water) -> str:
     """How clear and how warm the water of a scene is."""
     warm = "" if water.temperature_c is None else f" and {water.temperature_c:g} C"
-    return f"water clear to {water.clarity_m:.2g} m{warm}"
+    # Three figures, so that feet typed with one decimal come back as they were.
+    return f"water clear to {water.clarity_m:.3g} m{warm}"
 
 
 def guess_line(channel: Channel) -> str:

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import pytest
 
+from reachmap.ask import Changed
+from reachmap.beat.model import Water
 from reachmap.write import card_page, summarise
 from reachmap.write.imperial import as_typed, in_feet
 from tests import toy
@@ -48,6 +50,17 @@ def test_short_names_leave_no_number_unturned(words):
         assert len(re.findall(r"[\d.]+ (?:ft|mph|sq ft)", mine)) >= len(re.findall(r"[\d.]+ m(?![\w/])", write(plain)))
         assert not re.search(r"\d m(/s)? ", mine.replace(words, ""))
         assert "\x02" not in mine + write(plain)
+
+
+@pytest.mark.parametrize("feet", ["0.7", "6.0", "11.0", "22.5", "40"])
+def test_a_clarity_in_feet_comes_back_as_it_was_typed(feet):
+    """1 ft = 0.3048 m."""
+    scene = replace(toy.scenes()[0], water=Water(clarity_m=float(feet) * 0.3048))
+    made = toy.result(toy.channel(1.0, beat=toy.beat(scenes=(scene,), units="imperial")))
+    assert f"water clear to {feet} ft" in summarise(made)
+    assert f"clear to {feet} ft" in card_page(made)
+    changed = Changed(clarity_m=float(feet) * 0.3048).words
+    assert in_feet(changed) == f"clarity {feet} ft"
 
 
 def test_summary_and_card_in_feet():
