@@ -22,7 +22,7 @@ from reachmap.trout import Curves, Lies, Outlook, find_lies, how_sure, load_curv
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result
-from reachmap.write.summary import in_its_units
+from reachmap.write.summary import in_its_units, printed
 
 Progress = Callable[[str, float], None]
 
@@ -75,7 +75,12 @@ def analyse(
     chosen = choose_scenes(checked, scenes) if moment is None else moment.scenes(checked)
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
     water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
-    channel = channel_of(checked, water, fresh, lambda step, share: say(step, 0.05 + 0.35 * share))
+    try:
+        channel = channel_of(checked, water, fresh, lambda step, share: say(step, 0.05 + 0.35 * share))
+    except SettingError as error:
+        # What is said of the size of cells is said as it was asked for, in metres.
+        told = str(error) if cell_m is not None else printed(str(error), checked)
+        raise SettingError(told) from error
     if strict and any(finding.severity == "warning" for finding in channel.findings):
         raise InputError(sterner(in_its_units(channel.findings, checked)))
     say("light", 0.4)

@@ -137,10 +137,10 @@ def at_stage(
 
 
 def _check(depth_m: np.ndarray, stage_m: float) -> None:
-    most = LARGEST_CHANGE * float(np.mean(depth_m))
-    if abs(stage_m) > most:
+    mean = float(np.mean(depth_m))
+    if abs(stage_m) > LARGEST_CHANGE * mean:
         raise SettingError(
-            f"a change of level of {stage_m:+.2f} m is more than half the mean depth ({most:.2f} m): so far from the "
+            f"a change of level of {stage_m:+.2f} m is more than half the mean depth of {mean:.2f} m: so far from the "
             "survey the bed's shape and the water's slope can't be taken over; survey again at that level"
         )
 
@@ -179,10 +179,11 @@ def _stage_of(beat: Beat, reach: Reach, depth_m: np.ndarray, speed: SpeedResult,
             return -flow_m3_s  # dry somewhere: nothing flows
         return known * ground.flow.flow_at_unit_drop / speed.ground.flow.flow_at_unit_drop - flow_m3_s
 
-    most = LARGEST_CHANGE * float(np.mean(depth_m))
+    mean = float(np.mean(depth_m))
+    most = LARGEST_CHANGE * mean
     if excess(-most) > 0 or excess(most) < 0:
         raise SettingError(
-            f"a flow of {flow_m3_s:g} m3/s needs a change of level of more than half the mean depth ({most:.2f} m); "
+            f"a flow of {flow_m3_s:g} m3/s needs a change of level of more than half the mean depth of {mean:.2f} m; "
             "survey again at that flow"
         )
     return float(brentq(excess, -most, most, xtol=LEVEL_M))

@@ -138,7 +138,7 @@ def test_a_hardly_other_level_changes_hardly_anything(stage):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"stage": 0.9}, r"\+0\.90 m is more than half the mean depth"),
+        ({"stage": 0.9}, r"\+0\.90 m is more than half the mean depth of 0\.\d\d m"),
         ({"stage": -0.5}, r"more than half the mean depth"),
         ({"flow": 40.0}, r"40 m3/s lies outside 1\.60 to 10\.00 m3/s"),
         ({"flow": -1.0}, r"must be greater than 0"),
@@ -154,6 +154,6 @@ def test_what_the_survey_can_not_stand_for_is_refused_with_the_reason(change, me
 
 def test_the_refusal_is_where_the_docstring_says():
     most = LARGEST_CHANGE * float(np.mean(run()[2]))
-    with pytest.raises(SettingError, match="half the mean depth"):
+    with pytest.raises(SettingError, match=f"half the mean depth of {2 * most:.2f} m"):
         moved(1.01 * most)
     assert isinstance(moved(-0.5 * most).grid, Grid)

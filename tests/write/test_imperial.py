@@ -8,7 +8,10 @@ from dataclasses import replace
 import pytest
 
 from reachmap.ask import Changed
+from reachmap.beat import read_beat
 from reachmap.beat.model import Water
+from reachmap.errors import SettingError
+from reachmap.run import analyse
 from reachmap.write import card_page, summarise
 from reachmap.write.imperial import as_typed, in_feet
 from tests import toy
@@ -61,6 +64,14 @@ def test_a_clarity_in_feet_comes_back_as_it_was_typed(feet):
     assert f"clear to {feet} ft" in card_page(made)
     changed = Changed(clarity_m=float(feet) * 0.3048).words
     assert in_feet(changed) == f"clarity {feet} ft"
+
+
+def test_a_level_the_survey_can_not_stand_for_is_refused_in_feet(sample_folder):
+    beat = replace(read_beat(sample_folder), units="imperial")
+    with pytest.raises(
+        SettingError, match=r"change of level of \+6\.6 ft is more than half the mean depth of \d\.\d ft"
+    ):
+        analyse(beat, stage_m=2.0)
 
 
 def test_summary_and_card_in_feet():
