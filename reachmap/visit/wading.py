@@ -23,7 +23,7 @@ STOP_DEPTH_M, STOP_SPEED_M_S = 1.0, 1.2
 1.2 m of still water or 0.8 m/s in the shallows: EMA, in the slides of AR&R project 10, 2011)."""
 
 UNSURE = 1.3
-"""The product counts this much more at night and for unsure waders (assumed)."""
+"""Depth, speed and their product count this much more at night, and once more for unsure waders (assumed)."""
 
 WARM_C, STOP_C = 18.0, 20.0
 """Water temperature that calls for care, and from which fish should be left alone [degC] (20.0 C = 68 F: agency lines
@@ -62,7 +62,7 @@ STANDING_CAUTIONS = tuple(
 
 def wading_class(depth: np.ndarray, speed: np.ndarray, night: bool = False, unsure: bool = False) -> np.ndarray:
     """1 usual care, 2 strong care, 3 do not wade, from depth [m] and depth-mean speed [m/s] (n_wet,) float32."""
-    harder = UNSURE if night or unsure else 1.0
+    harder = UNSURE ** (night + unsure)
     product = depth * speed * harder
     stop = (product >= STOP_M2_S) | (depth * harder > STOP_DEPTH_M) | (speed * harder > STOP_SPEED_M_S)
     rest = np.where(product >= STRONG_M2_S, np.float32(2), np.float32(1))

@@ -52,6 +52,12 @@ def test_deeper_faster_or_darker_never_gets_easier(depth, speed, deeper, faster)
     assert wading_class(np.array([depth]), np.array([speed]), night=True)[0] >= here
 
 
+def test_an_unsure_wader_in_the_dark_has_both_against_them():
+    deep, fast = np.array([0.6]), np.array([0.65])
+    one = [wading_class(deep, fast, **{why: True})[0] for why in ("night", "unsure")]
+    assert [wading_class(deep, fast)[0], *one, wading_class(deep, fast, night=True, unsure=True)[0]] == [2, 2, 2, 3]
+
+
 @given(st.floats(0, 3), st.floats(0, 3))
 def test_no_class_below_three_where_adults_were_found_unsafe(depth, speed):
     """D V above 0.6 m2/s is beyond the published classes H1-H3."""
