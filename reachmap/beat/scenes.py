@@ -71,7 +71,8 @@ def scenes_of(
                 report.say("scene-no-time", FILE, where)
             continue
         name = table.get("name") or f"scene {i + 1}"
-        if any(scene.name == name for scene in scenes):
+        # A column for each goes into lies.gpkg, where capitals don't tell names apart.
+        if any(scene.name.casefold() == name.casefold() for scene in scenes):
             report.say("scene-twice", FILE, where, name=name)
             continue
         moment = _in_zone(when, zone, where, report)

@@ -85,6 +85,13 @@ def test_a_scene_has_water_of_its_own(tmp_path):
     assert (scene.town_glow_lux, scene.leaf_on) == (0.01, False)
 
 
+@pytest.mark.parametrize("name", ["Sunny Noon", "sunny noon"])
+def test_scenes_told_apart_by_capitals_only_are_one_name(tmp_path, name):
+    again = f'[[scenes]]\nname = "{name}"\nwhen = "2026-06-20 21:00"\n'
+    found = check_beat(make(tmp_path / "beat", toml=TOML + again))
+    assert [f.code for f in found if f.severity == "error"] == ["scene-twice"]
+
+
 def test_three_usual_scenes():
     scenes = usual_scenes(date(2026, 6, 14), Water(), 54.6, -2.8, "Europe/London")
     assert [(s.name, s.cloud) for s in scenes] == [("sunny noon", 1), ("overcast noon", 8), ("full moon night", 0)]
