@@ -23,7 +23,7 @@ from reachmap.write.imperial import as_typed
 from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import SEEN_LEAST_M, fly_words, level_words, order_words, printed
+from reachmap.write.summary import SEEN_LEAST_M, engine_words, fly_words, level_words, order_words, printed
 
 VERBS = {"standing": "Stand", "kneeling": "Kneel"}
 PLACES = {"water": "in the water", "bank": "on the bank"}
@@ -60,9 +60,9 @@ def card_page(result: Result) -> str:
     name, title = (as_typed(escape(words)) for words in (beat.name, scene))
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
     top = ranked(result.lies, scene)[:TOP]
-    level = level_words(result.channel, "; ")
+    told = level_words(result.channel, "; ") + engine_words(result, "; ")
     body = f"""<section><h1>{name}</h1>
-<p>{when}, {title}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm{level}</p>
+<p>{when}, {title}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm{told}</p>
 {_sketch(result, sorted({*top, *result.visit.order["lie"]}))}
 <ol>{"".join(_lie_line(result, scene, n) for n in top)}</ol></section>
 <section><h2>When</h2>{hours_picture(result, TOP)}{_events(result)}<h2>In this order</h2>{_order(result)}

@@ -151,7 +151,8 @@ def summarise(result: Result) -> str:
         f"{beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm; {grid.n_wet} cells of {grid.cell_m:g} m, "
         f"{grid.n_wet * grid.cell_m**2:.0f} m2 of water"
         + (f", {channel.flow_m3_s:.2f} m3/s" if channel.flow_m3_s is not None else ", flow not known")
-        + level_words(channel, ", "),
+        + level_words(channel, ", ")
+        + engine_words(result, ", "),
     ]
     lines += [guessed] if (guessed := guess_line(channel)) else []
     for name, outlook in result.outlooks.items():
@@ -226,6 +227,12 @@ def level_words(channel: Channel, lead: str = "") -> str:
         return ""
     side = "above" if channel.stage_m > 0 else "below"
     return f"{lead}water {abs(channel.stage_m):.2f} m {side} the survey's level"
+
+
+def engine_words(result: Result, lead: str = "") -> str:
+    """Say which engine scored the lies, after some `lead`; "" if the ordinary one did."""
+    engine = result.first[1].holding.engine
+    return "" if engine == "ordinary" else f"{lead}scored by the {engine} engine"
 
 
 def water_words(water: Water) -> str:

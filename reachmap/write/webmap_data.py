@@ -23,6 +23,7 @@ from reachmap.write.summary import (
     SEEN_LEAST_M,
     beside_words,
     draw_words,
+    engine_words,
     fly_words,
     level_words,
     moment_words,
@@ -84,6 +85,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "notes": note_features(beat.notes),
         "cautions": [{"text": c.text, "brief": c.brief, "after_dark": c.after_dark} for c in result.visit.cautions],
         "honest": _honest(result),
+        "scored": _scored(result),
         "level": level_words(channel),
         "guessed": {
             "depth": channel.depth_guessed,
@@ -195,6 +197,17 @@ def _honest(result: Result) -> list[str]:
             )
     also = [words for words in (*draw_words(result), moment_words(result.lies)) if words]
     return out + [f"{words[0].upper()}{words[1:]}." for words in also]
+
+
+def _scored(result: Result) -> str:
+    """Say that the lies of the card may be others than the page's, which knows the ordinary engine only; "" else."""
+    words = engine_words(result)
+    if not words:
+        return ""
+    return (
+        f"Card and tables are {words}. What this page works out itself it scores by the ordinary curves, "
+        "so the best lies here may be others."
+    )
 
 
 def _percent(share: float) -> int | None:

@@ -142,6 +142,8 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
 function fillWords(D) {
   document.title = $('title').textContent = $('title').title = D.name;
   $('cautions').replaceChildren(...D.cautions.map((caution) => el('li', { text: units.said(caution.text) })));
+  $('scored').textContent = D.scored;
+  $('scored').hidden = !D.scored;
   $('honest').replaceChildren(...[...D.honest, D.shown].filter(Boolean).map((text) => el('li', { text: units.said(text) })));
 }
 
