@@ -98,7 +98,7 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
 
 def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
     """What a lie has in every scene, as plain values by its number; how to fish it is of the first scene."""
-    patches = result.lies.table.to_crs(4326).geometry.representative_point()
+    table, places = result.lies.table, tag_points(result.lies)
     seen = result.visit.seen[result.first[0]]
     met = dict(zip(result.visit.order["lie"], result.visit.order["when"], strict=True))
     lanes, stances = (_by_lie(table) for table in (result.visit.lanes, result.visit.stances))
@@ -116,8 +116,14 @@ def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
             "lanes": lanes.get(lie.Index, []),
             "stances": stances.get(lie.Index, []),
         }
-        for lie, place in zip(result.lies.table.itertuples(), patches, strict=True)
+        for lie, place in zip(table.itertuples(), places, strict=True)
     }
+
+
+def tag_points(lies: Lies) -> gpd.GeoSeries:
+    """The point inside every lie that stands for it, as longitude and latitude: the same in whatever is written."""
+    table = lies.table
+    return table.set_geometry(shapely.points(table["x"], table["y"]), crs=table.crs).to_crs(4326).geometry
 
 
 def _by_lie(table: gpd.GeoDataFrame) -> dict[int, list[dict[str, Any]]]:

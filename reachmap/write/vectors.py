@@ -12,10 +12,9 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 import pyogrio
-import shapely
 
 from reachmap.write.model import Result
-from reachmap.write.summary import lies_table
+from reachmap.write.summary import lies_table, tag_points
 
 FIXED_DATE = "2000-01-01T00:00:00Z"
 """Written instead of the hour of the run, so that the same input gives the same bytes."""
@@ -83,12 +82,12 @@ def write_waypoints(result: Result, path: Path) -> None:
     """waypoints.gpx: a named point inside every lie (EPSG:4326)."""
     table = result.lies.table
     scene, scores = next(iter(result.lies.scenes.items()))
-    points = gpd.GeoSeries(shapely.points(table["x"], table["y"]), crs=result.channel.beat.crs).to_crs(4326)
     names = [f"Lie {number} {kind}" for number, kind in table["kind"].items()]
     when = f"{result.outlooks[scene].scene.when:%d %b %Y %H:%M}".lstrip("0")
     words = [f"{scene}, {when}: {why}" for why in scores["why"]]
     if not len(table):
         path.write_text('<?xml version="1.0"?>\n<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"/>\n')
         return
-    frame = gpd.GeoDataFrame(pd.DataFrame({"name": names, "desc": words}), geometry=points.to_numpy(), crs=4326)
+    points = tag_points(result.lies).to_numpy()
+    frame = gpd.GeoDataFrame(pd.DataFrame({"name": names, "desc": words}), geometry=points, crs=4326)
     pyogrio.write_dataframe(frame, path, driver="GPX", layer="waypoints")

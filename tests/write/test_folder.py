@@ -56,6 +56,17 @@ def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
     assert json.loads((tmp_path / "out" / "run.json").read_text())["cautions"]
 
 
+def test_a_lie_lies_at_one_place_in_every_file(result, tmp_path):
+    """To the sixth place of a degree, a tenth of a metre, which the table is rounded to."""
+    write(result, tmp_path / "out")
+    listed = {row["lie"]: (row["lon"], row["lat"]) for row in lies_table(result)}
+    points = gpd.read_file(tmp_path / "out" / "waypoints.gpx", layer="waypoints")
+    marked = {int(name.split()[1]): (at.x, at.y) for name, at in zip(points["name"], points.geometry, strict=True)}
+    assert listed
+    for number, place in listed.items():
+        assert marked[number] == pytest.approx(place, abs=6e-7)
+
+
 def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
     """Read by pandas and the json module, without words JSON doesn't have (no NaN; RFC 8259, from memory)."""
     write(result, tmp_path / "out")
