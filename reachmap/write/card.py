@@ -74,12 +74,14 @@ def card_page(result: Result) -> str:
 def _lie_line(result: Result, scene: str, number: int) -> str:
     """One lie: what, where from, what the fish sees."""
     row, kind = result.lies.scenes[scene].loc[number], result.lies.table.loc[number, "kind"]
-    stances, dark = result.visit.stances, _met_in_the_dark(result, number)
+    stances, (dark, hour) = result.visit.stances, _met(result, number)
     stands = stances[(stances["lie"] == number) & (stances["dark"] == dark)]
     stand = f" No place to stand was found {'for the dark' if dark else 'by daylight'}."
     if len(stands):
         best = stands.iloc[0]
-        stand = f" {VERBS[best['how']]} {PLACES[best['on']]}, {best['reason']}."
+        # Where no place was found for its own hour it is one for another, at which the shadow falls elsewhere.
+        told = f", at {best['when']}" if best["when"] != hour else ""
+        stand = f" {VERBS[best['how']]} {PLACES[best['on']]}, {best['reason']}{told}."
     seen = result.visit.seen[scene].get(number, {})
     view = ""
     if "range_m" in seen:
@@ -90,10 +92,14 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
     return f"<li value='{int(row['rank'])}'><b>Lie {number}, {kind}.</b> {why}.{escape(stand)}{view}</li>"
 
 
-def _met_in_the_dark(result: Result, number: int) -> bool:
-    """Whether it is dark when a lie is met: as the order has it, else at the scene's hour."""
-    order = result.visit.order.set_index("lie")["step"]
-    return is_dark(result.day.sun[order[number]] if number in order else result.first[1].light.sun)
+def _met(result: Result, number: int) -> tuple[bool, str]:
+    """Whether it is dark when a lie is met, and the hour its stance is for then: the order's, else the scene's."""
+    order, outlook = result.visit.order.set_index("lie")["step"], result.first[1]
+    if number in order:
+        sun, when = result.day.sun[order[number]], result.day.times[order[number]]
+    else:
+        sun, when = outlook.light.sun, result.channel.beat.local(outlook.scene.when)
+    return is_dark(sun), f"{when:%H:%M}"
 
 
 def _sketch(result: Result, numbers: Iterable[int]) -> str:

@@ -64,6 +64,18 @@ def test_the_card_of_a_day_sends_nobody_to_where_they_would_stand_in_the_dark(sa
     assert other == {"13:00"}, "no lie here needs another hour than its own, so this shows nothing"
 
 
+def test_a_stance_for_another_hour_than_that_of_the_order_says_which(sample_result):
+    """At the order's own hour one's shadow may fall on the lie from there."""
+    lines = dict(re.findall(r"<b>Lie (\d+),(.*?)</li>", card_page(sample_result)))
+    stances = sample_result.visit.stances.query("not dark").drop_duplicates("lie").set_index("lie")["when"]
+    steps = sample_result.visit.order.set_index("lie")["step"]
+    met = {lie: f"{sample_result.day.times[step]:%H:%M}" for lie, step in steps.items()}
+    other = {number for number in lines if stances[int(number)] != met.get(int(number), "13:00")}
+    assert 0 < len(other) < len(lines)
+    assert {number for number, line in lines.items() if re.search(r", at 13:00\.", line)} == other
+    assert not any(re.search(r", at \d", line) for number, line in lines.items() if number not in other)
+
+
 def test_who_begins_at_dusk_is_told_where_to_stand_in_the_dark_where_it_will_be_dark(sample_folder):
     """On the shortest day an hour before civil dusk: the last lies are met after it."""
     made = reachmap.analyse(sample_folder, moment=reachmap.Moment(datetime(2026, 12, 21, 15, 40), 2))
