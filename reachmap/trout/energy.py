@@ -29,6 +29,9 @@ USUAL_TEMPERATURE_C = 12.0
 """Water temperature taken when none is given [degC]; assumed, the middle of brown trout's best growth."""
 
 
+FED = ("food", "nose")
+"""Factors of the day's score that energy takes the place of."""
+
 LANES = 13
 """Speeds tried between the nose and the fastest drift; misses the best lane's intake by 6 % at the very most."""
 

@@ -16,6 +16,7 @@ from reachmap.errors import SettingError
 from reachmap.light.model import DayLight, Light
 from reachmap.threads import side_by_side
 from reachmap.trout.curves import Curves, load_curves
+from reachmap.trout.energy import FED
 from reachmap.trout.model import FACTORS, LIE_CLASSES, Holding, Lies, Outlook
 from reachmap.trout.patches import Patch, find_patches
 from reachmap.trout.reasons import Place, describe_places, say_why
@@ -103,7 +104,7 @@ def find_lies(
             places,
             outlook,
             (days or {}).get(name),
-            curves["lies.least_score"],
+            curves,
         )
         for name, outlook in outlooks.items()
         if not shown or name in shown
@@ -250,18 +251,24 @@ def _scene_table(
     places: list[Place],
     outlook: Outlook,
     day: DayLight | None,
-    least_score: float,
+    curves: Curves,
 ) -> pd.DataFrame:
     """Rank, score, limiting factor and reason of every lie in one scene; below the least score it has no rank."""
     light, sight, holding = outlook.light, outlook.sight, outlook.holding
     cells = [lie.cells for lie in lies]
     score = np.array([float(holding["hold"][own].mean()) for own in cells])
-    here = score >= least_score
+    here = score >= curves["lies.least_score"]
     rank = np.zeros(len(lies), int)
     order = np.lexsort((np.arange(len(lies)), -score))
     rank[order[here[order]]] = np.arange(1, int(here.sum()) + 1)
     weighed = [weigh_factors(holding, light, own) for own in cells]
-    why = [say_why(channel, place, light, *factors, day) for place, factors in zip(places, weighed, strict=True)]
+    by_day, by_night = curves.shifted(holding.fish, outlook.scene.water.temperature_c)
+    if holding.engine == "energy":
+        by_day = {factor: curve for factor, curve in by_day.items() if factor not in FED}
+    why = [
+        say_why(channel, place, light, *factors, day, (by_day, by_night))
+        for place, factors in zip(places, weighed, strict=True)
+    ]
     means = {
         "light_lux": [float(light["light_bed"][own].mean()) for own in cells],
         "sighting_m": [float(sight.at("sighting_range", own).mean()) for own in cells],

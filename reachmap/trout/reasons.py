@@ -14,6 +14,7 @@ from reachmap.channel.model import Channel
 from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import Body, DayLight, Light
+from reachmap.trout.shift import EyeCurves
 
 COVER_WORDS = {
     "undercut": "along the undercut bank",
@@ -32,6 +33,16 @@ SHADE_WORDS = {"hedge": "the hedge", "wall": "the wall", "bridge": "the bridge",
 
 LACK_WORDS = {"light": "bright at the bed", "cover": "nothing overhead"}
 """What a low factor means. Depth and currents are worded by what they are; that there is no seam is no news."""
+
+ASTRAY_WORDS = {
+    "depth": ("held back by shallow water", "held back by great depth"),
+    "food": ("but little current brings food", "but the drift rushes past"),
+    "nose": ("but hardly a current at the nose", "but fast at the nose for this fish"),
+}
+"""Words for too little and for too much of what a factor's curve is read at."""
+
+ENERGY_WORDS = {"food": "but little to take from the drift", "nose": "but swimming there costs much of what it eats"}
+"""What a low factor means by the energy balance, be it for a slow current, a fast one or murk."""
 
 LACK_BELOW = 0.6
 """A limiting factor is spelt out below this suitability; assumed."""
@@ -132,7 +143,13 @@ class Why:
 
 
 def say_why(
-    channel: Channel, place: Place, light: Light, limiting: str, suits: Mapping[str, float], day: DayLight | None
+    channel: Channel,
+    place: Place,
+    light: Light,
+    limiting: str,
+    suits: Mapping[str, float],
+    day: DayLight | None,
+    curves: tuple[EyeCurves, EyeCurves],
 ) -> Why:
     """Why a lie is one in a scene.
 
@@ -140,13 +157,14 @@ def say_why(
     ----------
     limiting, suits : its weakest factor, and how well each suits there, 0-1
     day : tells when shade comes and goes
+    curves : by day and by night, as they hold for the fish; without those that an engine has put something in place of
     """
     by_day = float(light["eye_day"][place.cells].mean()) >= 0.5
     roof = "under cover" if place.roofed and not place.cover else ""
     shade = _shade_words(channel, place, light) if by_day and not place.roofed else ""
     hours = _hours_words(channel, place, light, day) if by_day and not place.roofed and day is not None else ""
     moon = "" if by_day else _night_here(light, place.cells)
-    lack = _lack_words(place, limiting, suits, by_day)
+    lack = _lack_words(place, limiting, suits, by_day, curves[0 if by_day else 1])
     deep = f"{place.depth_m:.1f} m deep" + (" by guess" if channel.depth_guessed else "")
     current = _current_words(place, by_day) + (" by guess" if channel.speed_relative else "")
 
@@ -247,7 +265,7 @@ def _clock(time: datetime) -> str:
     return f"{time:%H:%M}"
 
 
-def _lack_words(place: Place, limiting: str, suits: Mapping[str, float], by_day: bool) -> str:
+def _lack_words(place: Place, limiting: str, suits: Mapping[str, float], by_day: bool, curves: EyeCurves) -> str:
     """What holds the lie back, "" if its weakest factor is still good."""
     if limiting == "cover" and (not by_day or suits["light"] >= LACK_BELOW):
         return ""
@@ -255,11 +273,10 @@ def _lack_words(place: Place, limiting: str, suits: Mapping[str, float], by_day:
         return ""
     if limiting == "light" and not by_day:
         return "held back by too little light"
-    if limiting == "depth":
-        return "held back by " + ("shallow water" if place.depth_m < 0.6 else "great depth")
-    if limiting == "food":
-        return "but " + ("little current brings food" if place.drift_m_s < WALKING_M_S[1] else "the drift rushes past")
-    if limiting == "nose":
+    if limiting in ENERGY_WORDS and limiting not in curves:
+        return ENERGY_WORDS[limiting]
+    if limiting in ASTRAY_WORDS:
         nose = place.nose_m_s if by_day else place.rest_m_s
-        return "but " + ("hardly a current at the nose" if nose <= SLOW_M_S else "fast at the nose")
+        value = {"depth": place.depth_m, "food": place.drift_m_s, "nose": nose}[limiting]
+        return ASTRAY_WORDS[limiting][0 if curves[limiting].wants_more(value) else 1]
     return "but " + LACK_WORDS[limiting] if limiting in LACK_WORDS else ""

@@ -26,6 +26,12 @@ class Curve:
         """Suitability at each value, flat beyond the ends; float32."""
         return self.exact(values).astype(np.float32)
 
+    def wants_more(self, value: float) -> bool:
+        """Whether a value lies below what suits best, or within that nearer to its lower end."""
+        most = max(suits for _, suits in self.points)
+        best = [at for at, suits in self.points if suits == most]
+        return value < (best[0] + best[-1]) / 2
+
     def exact(self, values: ArrayLike) -> np.ndarray:
         """As a call, in double precision."""
         at, suits = zip(*self.points, strict=True)

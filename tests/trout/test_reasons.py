@@ -9,9 +9,12 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from reachmap.beat.model import Fish
 from reachmap.light.model import Body
 from reachmap.trout import FACTORS, find_lies, load_curves, outlook_for
+from reachmap.trout.energy import FED
 from reachmap.trout.reasons import Place, say_why
+from reachmap.trout.shift import Curve
 from tests import toy
 
 CURVES = load_curves()
@@ -114,7 +117,7 @@ def test_what_holds_a_lie_back(toy_channel, noon):
     ("nose", "drift", "limiting", "says"),
     [
         (0.02, 0.1, "nose", "hardly a current at the nose"),
-        (0.8, 1.0, "nose", "fast at the nose"),
+        (0.8, 1.0, "nose", "fast at the nose for this fish"),
         (0.1, 0.1, "food", "little current brings food"),
         (0.4, 2.4, "food", "the drift rushes past"),
     ],
@@ -122,5 +125,41 @@ def test_what_holds_a_lie_back(toy_channel, noon):
 def test_too_little_current_and_too_much_are_told_apart(toy_channel, noon, nose, drift, limiting, says):
     """Both curves fall on either side of what suits best."""
     place = Place(np.arange(4), (0.0, 0.0), 0.8, nose, nose, drift, 0.0, "", False)
+    assert lack(toy_channel, place, noon, limiting, CURVES.shifted(Fish(), 13)) == f"but {says}"
+
+
+def lack(channel, place, light, limiting, curves):
+    """What is said to hold a place back where one factor suits badly."""
     suits = dict.fromkeys(FACTORS, 1.0) | {limiting: 0.3}
-    assert f"; but {says}" in say_why(toy_channel, place, noon, limiting, suits, None).now
+    return say_why(channel, place, light, limiting, suits, None, curves).now.split("; ")[-1]
+
+
+@pytest.mark.parametrize("length_m", [0.10, 0.15])
+def test_what_is_too_fast_for_a_small_fish_is_not_called_hardly_a_current(toy_channel, noon, length_m):
+    """Where water is called slow, the curve of a small fish has fallen already."""
+    place = Place(np.arange(4), (0.0, 0.0), 0.8, 0.28, 0.28, 0.5, 0.0, "", False)
+    told = lack(toy_channel, place, noon, "nose", CURVES.shifted(Fish(length_m=length_m), 13))
+    assert told == "but fast at the nose for this fish"
+
+
+@pytest.mark.parametrize(
+    ("points", "says"),
+    [(((0.4, 0.1), (1.6, 1.0), (3.0, 1.0)), "shallow water"), (((0.2, 1.0), (0.5, 0.1)), "great depth")],
+)
+def test_depth_is_too_great_or_too_small_by_the_curve_in_use(toy_channel, noon, points, says):
+    by_day, by_night = CURVES.shifted(Fish(), 13)
+    curves = {**by_day, "depth": Curve(1.0, points)}, by_night
+    place = Place(np.arange(4), (0.0, 0.0), 0.7 if says == "shallow water" else 0.5, 0.2, 0.2, 0.5, 0.0, "", False)
+    assert lack(toy_channel, place, noon, "depth", curves) == f"held back by {says}"
+
+
+def test_by_energy_no_current_is_blamed_for_what_the_fish_cannot_see(toy_channel, noon):
+    known, name = sentences(toy_channel, noon)[0], noon.scene.name
+    murky = outlook_for(toy_channel, replace(noon, beam_attenuation_per_m=20.0), CURVES, "energy")
+    table = find_lies(toy_channel, {name: murky}, curves=CURVES, known=known).scenes[name]
+    assert set(table["limiting"]) <= set(FED)
+    for text in table["why"]:
+        assert text.split("; ")[-1] in (
+            "but little to take from the drift",
+            "but swimming there costs much of what it eats",
+        )
