@@ -27,17 +27,22 @@ MOVED_WORDS = {
     "food": ("the drift past it suits better", "the drift past it suits worse"),
     "nose": ("the current at the nose suits better", "the current at the nose suits worse"),
     "depth": ("its depth suits better", "its depth suits worse"),
-    "light, by day": ("the bed is less bright", "the bed is brighter"),
-    "light, by night": ("there is more light to see by", "there is less light to see by"),
+    "light, less": ("the bed is less bright", "there is less light to see by"),
+    "light, more": ("there is more light to see by", "the bed is brighter"),
     "light, day to night": ("the glare is gone", "there is little light to see by"),
     "light, night to day": ("there is light to see by", "the bed is bright"),
-    "light, another fish": ("this fish minds the light less", "this fish minds the light more"),
+    "light, another fish by day": ("this fish minds the light less", "this fish minds the light more"),
+    "light, another fish by night": ("this fish makes do with less light", "this fish needs more light"),
     "food, another engine": ("by energy the food counts for more", "by energy the food counts for less"),
     "nose, another engine": ("by energy swimming there is cheap", "by energy swimming there costs too much"),
     "cover": ("cover matters less", "cover is missed more"),
     "seam": ("the seam counts more", "the seam counts less"),
 }
 """Factor -> words for a change for the better and for the worse."""
+
+GLARE_LUX = 2000.0
+"""Light at the bed from which the bed is called bright and its light glare [lux]; by day less of it would suit better
+from about here up (assumed)."""
 
 MOST_LOSS = 20.0
 """A factor at 0 costs this much in the comparison, where infinity would hide all others; assumed."""
@@ -135,10 +140,14 @@ def _key(before: Holding, after: Holding, cells: np.ndarray, factor: str) -> str
         return f"{factor}, another engine"
     if factor != "light":
         return factor
-    if before.fish != after.fish and before.scene == replace(after.scene, name=before.scene.name):
-        return "light, another fish"
     was, now = ("day" if _by_day(h, cells) else "night" for h in (before, after))
-    return f"light, by {was}" if was == now else f"light, {was} to {now}"
+    if before.fish != after.fish and before.scene == replace(after.scene, name=before.scene.name):
+        return f"light, another fish by {now}"
+    old, new = (float(h.at("light_bed", cells).mean()) for h in (before, after))
+    # Day and night only where the light changes with the eye: about dusk the eye may lag behind it.
+    if was != now and (new > old) == (now == "day") and max(old, new) >= GLARE_LUX:
+        return f"light, {was} to {now}"
+    return "light, more" if new > old else "light, less"
 
 
 def _what(was: float, now: float, least: float) -> str:

@@ -32,7 +32,7 @@ class Holding:
     Parameters
     ----------
     scene, fish : what was scored
-    layers : hold_day, hold_night, hold, limiting (n_wet,) float32
+    layers : hold_day, hold_night, hold, limiting, and the light_bed they were scored in (n_wet,) float32
     factors_day, factors_night : suitability by day and by night
     engine : "ordinary" or "energy"
     weights_day, weights_night : factor name -> weight in the score

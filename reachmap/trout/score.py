@@ -103,7 +103,7 @@ def hold(
         factors, weight = (by_day, weights_day) if name == "hold_day" else (by_night, weights_night)
         return mean_score(losses(factors.at(cells), weight), weight)
 
-    both = Derived(SCORES[:2], by_one_eye, channel.grid.n_wet, layers)
+    both = Derived(SCORES[:2], by_one_eye, channel.grid.n_wet, {**layers, "light_bed": light["light_bed"]})
     return Holding(light.scene, fish, both, by_day, by_night, engine, weights_day, weights_night)
 
 

@@ -92,6 +92,40 @@ def test_another_fish_minds_the_light_less(run):
     assert set(freed["why"]) == {"this fish minds the light less"}
 
 
+def test_another_fish_needs_more_light_by_night(run):
+    """Brown and brook trout see in less light than rainbow and cutthroat (Rader et al. 2007, in the curves file)."""
+    water, lies = run
+    dim = water.outlooks["night"].light
+    dim = replace(dim, layers={**dim.layers, "light_bed": (0.3 * dim["light_bed"]).astype(np.float32)})
+    brown, rainbow = (
+        hold(water.channel, dim, see(water.channel, dim, Fish(s)), Fish(s), CURVES) for s in ("brown", "rainbow")
+    )
+    by_light = compare(water.channel, brown, rainbow, lies).table.query("factor == 'light'")
+    assert set(by_light["why"]) == {"this fish needs more light"}
+    back = compare(water.channel, rainbow, brown, lies).table.query("factor == 'light'")
+    assert set(back["why"]) == {"this fish makes do with less light"}
+
+
+def test_brighter_and_darker_are_told_by_the_light_itself(run):
+    """In murk a day's bed may be so dark that still less light scores worse, and more light better."""
+    water, lies = run
+    noon = water.outlooks["overcast noon"].light
+
+    def lit(lux):
+        light = replace(noon, layers={**noon.layers, "light_bed": np.full_like(noon["light_bed"], lux)})
+        return hold(water.channel, light, water.outlooks["overcast noon"].sight, Fish(), CURVES)
+
+    for less, more, worse, better in (
+        (0.2, 45.0, "there is less light to see by", "there is more light to see by"),
+        (3000.0, 50000.0, "the bed is less bright", "the bed is brighter"),
+    ):
+        darker, brighter = (
+            compare(water.channel, *pair, lies).table for pair in ((lit(more), lit(less)), (lit(less), lit(more)))
+        )
+        assert set(darker["why"]) == {worse}
+        assert set(brighter["why"]) == {better}
+
+
 def test_no_lies_at_all():
     water = waters.score(waters.canal(), CURVES)
     lies = find_lies(water.channel, water.outlooks, curves=CURVES)

@@ -162,7 +162,7 @@ def test_rainbow_mind_the_sun_less_than_brown(toy_channel):
 
 def test_everything_a_page_needs_is_there(scored):
     for h in every_holding(scored):
-        assert set(h.layers) == {"hold", "hold_day", "hold_night", "limiting"}
+        assert set(h.layers) == {"hold", "hold_day", "hold_night", "limiting", "light_bed"}
         for factors, weight in ((h.factors_day, h.weights_day), (h.factors_night, h.weights_night)):
             assert tuple(factors) == FACTORS == tuple(weight)
         assert all(v.dtype == np.float32 for v in (*h.layers.values(), *h.factors_day.values()))
