@@ -125,6 +125,15 @@ def test_another_fish_changes_no_light(beat):
     assert re.search(rf"Lies (\d+, ){{4}}\d+ and {gaining - 5} others gain", told.paragraph)
 
 
+def test_without_a_lie_no_empty_table_is_printed(tmp_path):
+    """With nothing good enough to be called a lie."""
+    curves = tmp_path / "curves.toml"
+    curves.write_text('[lies.least_score]\nvalue = 1.0\nsource = "a test"\n', encoding="utf-8")
+    done = call("sunny", "overcast", "--curves", str(curves))
+    assert done.exit_code == 0, done.output
+    assert done.output.endswith("No lie stands out in either.\n")
+
+
 def test_a_layer_that_cannot_be_written_is_said(tmp_path):
     done = call("sunny", "overcast", "--layer", str(tmp_path / "none" / "x.tif"))
     assert done.exit_code == 1

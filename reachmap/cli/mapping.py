@@ -156,8 +156,9 @@ def compare_command(
         far = told.table.sort_values("gain", key=abs, ascending=False).head(3)
         most = "; ".join(f"lie {number} by {row.gain:+.2f} ({row.why})" for number, row in far.iterrows())
         click.echo(f"Rank correlation of the lies, before and after: {alike:.2f}. They differ most at {most}.")
-    click.echo()
-    click.echo(told.table.round(2).to_string())
+    if len(told.table):
+        click.echo()
+        click.echo(told.table.round(2).to_string())
     if layer:
         click.echo(f"\nWritten: {layer}")
 

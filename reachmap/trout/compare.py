@@ -78,13 +78,14 @@ def compare(
             f"the two scores cover different numbers of wet cells ({sorted(cells)}). "
             "Name the second channel as well, or compare scores of one channel"
         )
-    table = _table(before, moved, lies)
+    least = float(lies.report["least_score"])
+    table = _table(before, moved, lies, least)
     names: tuple[str, ...] = (_name(before, after), _name(after, before))
     if after_channel is not None and after_channel.stage_m != channel.stage_m:
         names = tuple(f"{n} at {c.stage_m:+.2f} m" for n, c in zip(names, (channel, after_channel), strict=True))
     names = called or names
     difference = (moved["hold"] - before["hold"]).astype(np.float32)
-    return Comparison(names[0], names[1], difference, table, _told(before, moved, table))
+    return Comparison(names[0], names[1], difference, table, _told(before, moved, table, least))
 
 
 def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
@@ -120,9 +121,9 @@ def _name(one: Holding, other: Holding) -> str:
     return ", ".join(parts)
 
 
-def _table(before: Holding, after: Holding, lies: Lies) -> pd.DataFrame:
+def _table(before: Holding, after: Holding, lies: Lies, least: float) -> pd.DataFrame:
     """Scores before and after, what becomes of each lie, and the factor that moved most; those of neither left out."""
-    least, rows = float(lies.report["least_score"]), {}
+    rows = {}
     for number, own in lies.cells.items():
         was, now = float(before["hold"][own].mean()), float(after["hold"][own].mean())
         if max(was, now) < least:
@@ -182,8 +183,8 @@ def _by_day(holding: Holding, cells: np.ndarray) -> bool:
     return bool(abs(now - day) <= abs(now - night))
 
 
-def _told(before: Holding, after: Holding, table: pd.DataFrame) -> str:
-    """The comparison in a few sentences, but for the names it begins with."""
+def _told(before: Holding, after: Holding, table: pd.DataFrame, least: float) -> str:
+    """The comparison in a few sentences, but for the names it begins with; a lie is there from `least` up."""
     was, now = (100 * float((h["hold"] > GOOD).mean()) for h in (before, after))
     turn = "grows" if now > was + 1 else "shrinks" if now < was - 1 else "stays"
     text = [
@@ -196,15 +197,19 @@ def _told(before: Holding, after: Holding, table: pd.DataFrame) -> str:
             text.append(f"{_lies(some.index)} {verb if len(some) > 1 else what}, mostly because {_mostly(some)}.")
     steady = int((table["what"] == "holds").sum())
     text += [f"{steady} of {len(table)} {'lies hold' if steady > 1 else 'lies holds'}."] if steady else []
-    text.append(_best(table))
+    text.append(_best(table, least))
     return " ".join(text)
 
 
-def _best(table: pd.DataFrame) -> str:
-    """Whether the best lie stays the best."""
+def _best(table: pd.DataFrame, least: float) -> str:
+    """Whether the best lie stays the best; none is that scores below `least`."""
     if len(table) == 0:
         return "No lie stands out in either."
     was, now = int(table["before"].idxmax()), int(table["after"].idxmax())
+    if table["after"].max() < least:
+        return "No lie stands out after."
+    if table["before"].max() < least:
+        return f"No lie stood out before; the best is lie {now}."
     return f"Lie {was} stays the best." if was == now else f"The best is lie {now} instead of {was}."
 
 

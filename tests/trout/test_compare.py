@@ -9,6 +9,7 @@ import pytest
 
 from reachmap.beat.model import Fish
 from reachmap.errors import SettingError
+from reachmap.layers import Derived
 from reachmap.sight import see
 from reachmap.trout import find_lies, hold, load_curves, outlook_for
 from reachmap.trout.compare import compare
@@ -132,6 +133,23 @@ def test_no_lies_at_all():
     out = compare(water.channel, water.outlooks["sunny noon"].holding, water.outlooks["night"].holding, lies)
     assert len(out.table) == 0
     assert "No lie stands out" in out.paragraph
+
+
+def test_of_lies_that_all_vanish_none_stays_the_best(run):
+    water, lies = run
+    one = water.outlooks["overcast noon"].holding
+    scores = one.layers.held
+    poor = replace(
+        one,
+        layers=Derived(
+            ("hold_day", "hold_night"), one.layers.read, one.layers.n_wet, {**scores, "hold": 0.5 * scores["hold"]}
+        ),
+    )
+    there, back = compare(water.channel, one, poor, lies), compare(water.channel, poor, one, lies)
+    assert set(there.table["what"]) == {"vanishes"}
+    assert there.told.endswith("No lie stands out after.")
+    assert "stays the best" not in there.told + back.told
+    assert back.told.endswith(f"No lie stood out before; the best is lie {back.table['after'].idxmax()}.")
 
 
 def test_another_channel_is_refused(run):
