@@ -51,6 +51,7 @@ def index_page(outcomes: Sequence[Mapping[str, Any]]) -> str:
         f"<h1>{len(good)} {'beat' if len(good) == 1 else 'beats'}</h1>",
         _where(good),
         *(_ranking(good, scene) for scene in scenes),
+        _without([o for o in good if not o["best"]]),
         _failed([o for o in outcomes if not o["out"]]),
         FOOT,
     ]
@@ -67,12 +68,22 @@ def _ranking(good: Sequence[Mapping[str, Any]], scene: str) -> str:
 
 
 def _row(rank: int, row: Mapping[str, Any], outcome: Mapping[str, Any]) -> str:
-    """One line of the ranking, its title a link to the beat's map."""
-    title = f"<a href='{quote(outcome['out'])}/map.html'>{escape(outcome['title'])}</a>"
+    """One line of the ranking."""
     lie = f"lie {row['lie']}, {escape(row['kind'])}: {escape(row['why'])}"
     when = f"{datetime.fromisoformat(row['when']):%d %b<br>%H:%M}".lstrip("0")
-    told = f"<td>{title}<br>{lie}</td><td class='n'>{when}</td><td class='n'>{row['score']:.2f}</td>"
+    told = f"<td>{_link(outcome)}<br>{lie}</td><td class='n'>{when}</td><td class='n'>{row['score']:.2f}</td>"
     return f"<tr><td class='n'>{rank}</td>{told}</tr>"
+
+
+def _link(outcome: Mapping[str, Any]) -> str:
+    """The title of a beat as a link to its map."""
+    return f"<a href='{quote(outcome['out'])}/map.html'>{escape(outcome['title'])}</a>"
+
+
+def _without(poor: Sequence[Mapping[str, Any]]) -> str:
+    """The beats that have nothing to be ranked by."""
+    body = "".join(f"<li>{_link(o)}</li>" for o in poor)
+    return f"<h2>No lie stands out</h2><ul>{body}</ul>" if body else ""
 
 
 def _failed(bad: Sequence[Mapping[str, Any]]) -> str:

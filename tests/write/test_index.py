@@ -36,6 +36,14 @@ def test_a_name_stands_beside_its_dot():
     assert "<beat>" not in page
 
 
+def test_a_beat_without_a_lie_is_linked_too():
+    poor = {**outcome("Flat <water>", 54.2, -2.0), "out": "flat water", "best": []}
+    page = index_page([outcome("Upper beat", 54.0, -2.0), poor])
+    assert "2 beats" in page
+    assert "<h2>No lie stands out</h2><ul><li><a href='flat%20water/map.html'>Flat &lt;water&gt;</a></li></ul>" in page
+    assert "No lie stands out" not in index_page([outcome("Upper beat", 54.0, -2.0)])
+
+
 def test_beats_on_either_side_of_the_180th_meridian_lie_side_by_side():
     """A degree of longitude at 45 degrees south is 111.2 km x cos(45) = 78.6 km."""
     page = index_page([outcome("west of it", -45.0, 179.5), outcome("east of it", -45.0, -179.5)])
