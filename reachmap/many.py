@@ -188,12 +188,12 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         if not fresh and (earlier := _earlier(made_of, beat, out, settings)):
             return earlier
         result = analyse(made_of, fresh=fresh, **more)
-        write(result, out, bool(imagery))
+        files = [path.name for path in write(result, out, bool(imagery))]
         told = {"units": made_of.units}
         best = [{**row, **told, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
-        memo.write_text(json.dumps({"asked": _asked(settings), "best": best}), encoding="utf-8")
+        memo.write_text(json.dumps({"asked": _asked(settings), "best": best, "files": files}), encoding="utf-8")
         return Outcome(beat, out, made_of.name, best=best)
     except ReachmapError as error:
         return Outcome(beat, None, beat.name, str(error))
@@ -218,9 +218,11 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
         return None
     if memo.get("asked") != _asked(settings) or record.get("sources") != dict(made_of.sources):
         return None
+    if not memo.get("files") or not all((out / name).is_file() for name in memo["files"]):
+        return None
     return Outcome(beat, out, record["beat"], kept=True, best=memo["best"])
 
 
 def _memo(out: Path) -> Path:
-    """Where the best lies of a finished beat are kept for the next run, beside the folders and not inside."""
+    """Where best lies and files of a finished beat are kept for the next run, beside the folders and not inside."""
     return out.parent / ".made" / f"{out.name}.json"

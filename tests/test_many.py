@@ -53,6 +53,15 @@ def test_beats_are_ranked_for_one_moment_and_for_another_anew(three, tmp_path):
         assert page.count(f">10 Oct<br>21:{minute}<") == 2
 
 
+@pytest.mark.parametrize("lost", ["map.html", "layers.tif"])
+def test_a_folder_that_lacks_a_file_is_mapped_again(three, tmp_path, lost):
+    for kept in (False, True, False):
+        assert map_many(three[:1], tmp_path, jobs=1, settings={"cell_m": 2.0})[0].kept == kept
+        assert (tmp_path / "one" / lost).is_file()
+        if kept:
+            (tmp_path / "one" / lost).unlink()
+
+
 def test_a_cluster_of_two_workers_gives_the_same_bytes(three, tmp_path):
     """A real cluster of the library's own, on this machine."""
     settings = {"cell_m": 2.0}
