@@ -13,8 +13,9 @@ import geopandas as gpd
 import pandas as pd
 import pyogrio
 
+from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
-from reachmap.write.summary import lies_table, tag_points
+from reachmap.write.summary import lies_table, printed, tag_points
 
 FIXED_DATE = "2000-01-01T00:00:00Z"
 """Written instead of the hour of the run, so that the same input gives the same bytes."""
@@ -84,7 +85,7 @@ def write_waypoints(result: Result, path: Path) -> None:
     scene, scores = next(iter(result.lies.scenes.items()))
     names = [f"Lie {number} {kind}" for number, kind in table["kind"].items()]
     when = f"{result.outlooks[scene].scene.when:%d %b %Y %H:%M}".lstrip("0")
-    words = [f"{scene}, {when}: {why}" for why in scores["why"]]
+    words = [printed(f"{as_typed(scene)}, {when}: {why}", result.channel.beat) for why in scores["why"]]
     if not len(table):
         path.write_text('<?xml version="1.0"?>\n<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"/>\n')
         return

@@ -14,6 +14,7 @@ from reachmap.errors import SettingError
 from reachmap.run import analyse
 from reachmap.write import card_page, summarise
 from reachmap.write.imperial import as_typed, in_feet
+from reachmap.write.vectors import write_waypoints
 from tests import toy
 
 
@@ -72,6 +73,19 @@ def test_a_level_the_survey_can_not_stand_for_is_refused_in_feet(sample_folder):
         SettingError, match=r"change of level of \+6\.6 ft is more than half the mean depth of \d\.\d ft"
     ):
         analyse(beat, stage_m=2.0)
+
+
+@pytest.mark.parametrize(
+    ("units", "mine", "other"), [("imperial", " ft deep", " m deep"), ("metric", " m deep", " ft")]
+)
+def test_waypoints_are_in_the_units_of_the_rest(tmp_path, units, mine, other):
+    ch = toy.channel(1.0, beat=toy.beat(scenes=(replace(toy.scenes()[0], name="by the 5 m weir"),), units=units))
+    write_waypoints(toy.result(ch), tmp_path / "waypoints.gpx")
+    text = (tmp_path / "waypoints.gpx").read_text(encoding="utf-8")
+    assert mine in text
+    assert other not in text
+    assert "by the 5 m weir, " in text
+    assert "\x02" not in text
 
 
 def test_summary_and_card_in_feet():
