@@ -40,6 +40,8 @@ def share_beat(
 ) -> list[Path]:
     """Write a copy of a beat that gives away no more than asked.
 
+    Where it is moved or gets another name the lines of its soundings are numbered, as their names may tell the place.
+
     Parameters
     ----------
     beat : what to share
@@ -68,7 +70,8 @@ def share_beat(
         "outline.geojson": _outline(beat, crs),
     }
     if not beat.soundings.empty:
-        files["soundings.csv"] = _soundings(beat, crs, remarks)
+        hidden = round_m is not None or name is not None
+        files["soundings.csv"] = _soundings(_numbered(beat.soundings) if hidden else beat.soundings, crs, remarks)
     for part in ("cover", "shade"):
         table = getattr(beat, part)
         if not table.empty:
@@ -131,15 +134,22 @@ def _outline(beat: Beat, crs: CRS) -> str:
     return _features(gpd.GeoDataFrame({"role": roles}, geometry=shapes), crs, True)
 
 
-def _soundings(beat: Beat, crs: CRS, remarks: bool) -> str:
+def _numbered(soundings: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Soundings with numbers in place of the names of their lines."""
+    names = [line for line in dict.fromkeys(soundings["line"]) if line]
+    numbers = {line: str(number) for number, line in enumerate(names, 1)}
+    return soundings.assign(line=[numbers.get(line, "") for line in soundings["line"]])
+
+
+def _soundings(soundings: gpd.GeoDataFrame, crs: CRS, remarks: bool) -> str:
     """Soundings as a table, in metres and m/s."""
     text = io.StringIO()
-    toward = ["toward_deg"] if beat.soundings["toward_deg"].notna().any() else []
+    toward = ["toward_deg"] if soundings["toward_deg"].notna().any() else []
     columns = ["depth_m", "speed_m_s", "speed_how", *toward, "line", *(["note"] if remarks else [])]
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(["lon", "lat", *(f"flow_{c}" if c in toward else c for c in columns)])
-    places = shapely.get_coordinates(_placed(beat.soundings.geometry.to_numpy(), crs))
-    for (x, y), row in zip(places, beat.soundings[columns].itertuples(index=False), strict=True):
+    places = shapely.get_coordinates(_placed(soundings.geometry.to_numpy(), crs))
+    for (x, y), row in zip(places, soundings[columns].itertuples(index=False), strict=True):
         writer.writerow([f"{x:.{DECIMALS}f}", f"{y:.{DECIMALS}f}", *("" if v is None or v != v else v for v in row)])
     return text.getvalue()
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -59,6 +62,19 @@ def test_a_moved_copy_keeps_no_name_made_from_the_true_place_of_a_note(tmp_path,
     notes = read_beat(tmp_path / "out").notes
     assert list(notes["text"]) == [SECRET]
     assert (notes["id"][0] == "a") == kept
+
+
+@pytest.mark.parametrize("hidden", [{}, {"round_m": 1000.0}, {"name": "A river"}])
+def test_the_names_of_lines_go_with_the_name_or_the_place(tmp_path, hidden):
+    """What hangs together still does, and what had no line has none."""
+    beat = read_beat(make(tmp_path / "beat"))
+    lines = beat.soundings["line"].replace({"x-55": "Mill Shed weir 1", "x-45": "", "x-35": None})
+    share_beat(replace(beat, soundings=beat.soundings.assign(line=lines)), tmp_path / "out", **hidden)
+    told = gpd.read_file(tmp_path / "out" / "soundings.csv")["line"].fillna("")
+    assert ("Mill Shed weir 1" in set(told)) == (not hidden)
+    assert ({*told} - {""} <= {str(n) for n in range(1, 13)}) == bool(hidden)
+    assert list(pd.factorize(told)[0]) == list(pd.factorize(lines.fillna(""))[0])
+    assert list(told == "") == list(lines.fillna("") == "")
 
 
 def test_unrounded_coordinates_stay_put(tmp_path):
