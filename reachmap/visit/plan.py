@@ -218,7 +218,9 @@ def _order(lies: Lies, name: str, span: _Span | None, start: datetime | None) ->
         }
         for number, when, step in zip(chosen, times, steps, strict=False)
     ]
-    return pd.DataFrame(rows)
+    order = pd.DataFrame(rows)
+    order.attrs["late"] = [int(number) for number in chosen[len(rows) :]]
+    return order
 
 
 def _best_start(span: _Span, numbers: list[int], offsets: np.ndarray) -> int:

@@ -189,11 +189,19 @@ def other_hours_words(result: Result) -> str:
 
 
 def order_words(result: Result, scene: str) -> str:
-    """How the hours of a scene's order were come to; "" where it begins at the scene's own."""
-    order, day = result.visit.orders[scene], result.days.get(scene)
-    if not len(order) or day is None or order["step"].iloc[0] == day.step_of(result.outlooks[scene].scene.when):
-        return ""
-    return "At the hours that suit most of them"
+    """How the hours of a scene's order were come to, where it doesn't begin at the scene's own, and what it leaves out.
+
+    "" where there is nothing to tell.
+    """
+    order, day, words = result.visit.orders[scene], result.days.get(scene), list[str]()
+    if len(order) and day is not None and order["step"].iloc[0] != day.step_of(result.outlooks[scene].scene.when):
+        words.append("at the hours that suit most of them")
+    *others, last = order.attrs.get("late") or [0]
+    if last:
+        numbers = f"lies {', '.join(map(str, others))} and {last} are" if others else f"lie {last} is"
+        words.append(f"{numbers} left out, as it would be past midnight")
+    told = "; ".join(words)
+    return told[:1].upper() + told[1:]
 
 
 def in_its_units(findings: Iterable[Finding], beat: Beat) -> tuple[Finding, ...]:

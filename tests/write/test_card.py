@@ -12,7 +12,7 @@ import pytest
 import shapely
 
 import reachmap
-from reachmap.write import card_page
+from reachmap.write import card_page, map_page
 from reachmap.write.card import LETTER
 from reachmap.write.hours import hours_page, hours_text
 from tests import toy
@@ -107,6 +107,21 @@ def test_an_order_that_does_not_begin_at_the_scenes_hour_says_how_its_hours_were
     asked = replace(sample_result, visit=replace(sample_result.visit, orders=orders))
     for page in (card_page(asked), hours_text(asked), hours_page(asked)):
         assert words not in page
+
+
+def test_an_order_that_midnight_cuts_short_says_what_it_leaves_out(sample_folder, sample_result):
+    """Begun at 23:20, with twenty minutes and more for each lie."""
+    made = reachmap.analyse(sample_folder, moment=reachmap.Moment(datetime(2026, 7, 30, 23, 20), 1))
+    table = made.lies.scenes[made.first[0]]
+    best = set(table.index[table["rank"].between(1, 8)])
+    late = sorted(best - set(made.visit.order["lie"]))
+    assert len(late) > 1
+    for page in (card_page(made), hours_text(made), hours_page(made), map_page(made)):
+        words = re.search(r"Lies ([\d, ]+ and \d+) are left out, as it would be past midnight", page)
+        assert sorted(int(number) for number in re.findall(r"\d+", words[1])) == late
+        assert "that suit most of them" not in page
+    for page in (card_page(sample_result), hours_text(sample_result)):
+        assert "midnight" not in page
 
 
 @pytest.mark.browser
