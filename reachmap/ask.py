@@ -203,6 +203,10 @@ def learn(
     folders : the beat, or several; then what they say together stands first
     out : where the page goes
     tuned : where curves with tuned weights go; nothing is written when they are no better
+
+    Raises
+    ------
+    SettingError : one beat is named twice
     """
     # Mapping, which is run far more often, does without these and starts a second sooner.
     from reachmap.trout.learn import join_log, pool, worth_measuring
@@ -210,7 +214,7 @@ def learn(
     from reachmap.write.pages import write_page
 
     say = progress or (lambda step, share: None)
-    beats = [read_beat(one) for one in ([folders] if isinstance(folders, str | Path) else folders)]
+    beats = [read_beat(folder) for folder in _each_once([folders] if isinstance(folders, str | Path) else folders)]
     sections, joined, found = [], [], []
     for k, beat in enumerate(beats):
         say(f"reading {beat.name}", k / len(beats))
@@ -233,6 +237,15 @@ def learn(
         names = ", ".join(beat.name for beat in beats)
         write_curves(tuned, table.with_weights(better, f"reachmap {__version__}, logs of {names}: {why}"))
     return found
+
+
+def _each_once(folders: Sequence[str | Path]) -> Sequence[str | Path]:
+    """The folders, if none is named twice, by whatever way: its log would count double."""
+    real = [Path(folder).resolve() for folder in folders]
+    twice = [str(folder) for k, folder in enumerate(folders) if real[k] in real[:k]]
+    if twice:
+        raise SettingError(f"{twice[0]}: this beat is named twice. Name each once, or its log would count double")
+    return folders
 
 
 def _learned(name: str, joined: Joined, table: Curves) -> Learned:

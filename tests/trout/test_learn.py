@@ -151,6 +151,17 @@ def test_the_command_judges_several_beats_one_by_one_and_together(sample_folder,
     assert " m below" not in feet
 
 
+def test_a_beat_named_twice_is_refused(sample_folder, tmp_path, monkeypatch):
+    """By whatever way: each fish of its log would count twice."""
+    monkeypatch.chdir(sample_folder.parent)
+    out = tmp_path / "learned.html"
+    for again in (str(sample_folder), sample_folder.name, f"{sample_folder}/../{sample_folder.name}"):
+        done = CliRunner().invoke(main, ["learn", str(sample_folder), again, "--out", str(out), "--quiet"])
+        assert done.exit_code == 2
+        assert "is named twice" in done.output
+        assert not out.exists()
+
+
 def test_the_command_writes_the_page(sample_folder, tmp_path):
     done = CliRunner().invoke(main, ["learn", str(sample_folder), "--out", str(tmp_path / "learned.html"), "--quiet"])
     assert done.exit_code == 0, done.output
