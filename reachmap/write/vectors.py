@@ -87,7 +87,9 @@ def write_waypoints(result: Result, path: Path) -> None:
     when = f"{result.outlooks[scene].scene.when:%d %b %Y %H:%M}".lstrip("0")
     words = [printed(f"{as_typed(scene)}, {when}: {why}", result.channel.beat) for why in scores["why"]]
     if not len(table):
-        path.write_text('<?xml version="1.0"?>\n<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"/>\n')
+        # The format asks for a creator.
+        whose = 'version="1.1" creator="reachmap" xmlns="http://www.topografix.com/GPX/1/1"'
+        path.write_text(f'<?xml version="1.0"?>\n<gpx {whose}/>\n', encoding="utf-8")
         return
     points = tag_points(result.lies).to_numpy()
     frame = gpd.GeoDataFrame(pd.DataFrame({"name": names, "desc": words}), geometry=points, crs=4326)

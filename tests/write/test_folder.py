@@ -9,7 +9,9 @@ import os
 import shutil
 import signal
 import time
+from dataclasses import replace
 from datetime import datetime
+from xml.etree import ElementTree
 
 import geopandas as gpd
 import numpy as np
@@ -20,7 +22,7 @@ import rasterio
 
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
-from reachmap.write import folder, rasters, write_outputs
+from reachmap.write import folder, rasters, vectors, write_outputs
 from reachmap.write.summary import lies_table
 from tests import toy
 
@@ -65,6 +67,19 @@ def test_a_lie_lies_at_one_place_in_every_file(result, tmp_path):
     assert listed
     for number, place in listed.items():
         assert marked[number] == pytest.approx(place, abs=6e-7)
+
+
+@pytest.mark.parametrize("count", [None, 0])
+def test_waypoints_say_who_made_them_with_lies_and_without(result, tmp_path, count):
+    """The root of a GPX 1.1 file has a version and a creator (its schema, from memory)."""
+    few = replace(result.lies, table=result.lies.table[:count])
+    few = replace(few, scenes={name: scores[:count] for name, scores in few.scenes.items()})
+    vectors.write_waypoints(replace(result, lies=few), tmp_path / "waypoints.gpx")
+    root = ElementTree.parse(tmp_path / "waypoints.gpx").getroot()
+    assert root.tag == "{http://www.topografix.com/GPX/1/1}gpx"
+    assert root.get("version") == "1.1"
+    assert root.get("creator")
+    assert len(root) >= len(few.table)
 
 
 def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
