@@ -17,7 +17,7 @@ import rasterio
 import shapely
 from pyproj import Transformer
 
-from reachmap.light import light_of_scenes
+from reachmap.light import clarity_to_attenuation, light_of_scenes
 from reachmap.run import analyse
 from reachmap.visit.wading import cautions
 from reachmap.write import card_page, map_page, webmap_data
@@ -562,6 +562,40 @@ def test_a_lie_is_told_of_by_day_in_a_days_words_and_after_dark_in_a_nights(offl
     name = result.first[0]
     page.evaluate("reachmapPage.set({ day: 0, step: reachmapPage.D.scenes[0].step })")
     assert result.lies.scenes[name].loc[1, "why"] in said(page)
+
+
+@pytest.mark.browser
+def test_a_scene_of_its_own_water_has_its_own_words(offline, tmp_path):
+    """Two scenes of one hour and sky: reason and flies are those of the water set, the order says whose it is."""
+    noon = toy.scenes()[0]
+    spate = replace(noon, name="spate noon", water=replace(noon.water, clarity_m=0.4, colour="spate"))
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=(noon, spate)))
+    made = toy.result(ch, days=light_of_scenes(ch, (noon, spate)))
+    outlooks = {
+        name: replace(one, light=replace(one.light, beam_attenuation_per_m=clarity_to_attenuation(one.scene.water)[1]))
+        for name, one in made.outlooks.items()
+    }
+    words = {
+        name: table.assign(why=f"why in {name}", lasting=f"lasting in {name}")
+        for name, table in made.lies.scenes.items()
+    }
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(made, outlooks=outlooks, lies=replace(made.lies, scenes=words))), encoding="utf-8")
+    page = ready(offline, path).page
+    page.evaluate("reachmapPage.place.lie(1)")
+    assert f"Flies: white and green show light; red fades (as in “{noon.name}”)" in said(page)
+    assert "another" not in page.inner_text("#order-of")
+    page.locator("#tab-sky").click()
+    for scene in (spate, noon):
+        page.locator("#scenes button", has_text=scene.name).click()
+        assert f"why in {scene.name}. (as in “{scene.name}”)" in said(page)
+        assert ("Flies" in said(page)) == (scene is noon)
+    # Between them a sentence without the light, of the water that is nearer.
+    for clarity, nearest in ((0.5, spate), (2.4, noon)):
+        page.evaluate("(clarity) => reachmapPage.set({ clarity })", clarity)
+        assert f"lasting in {nearest.name}." in said(page)
+        assert "Flies" not in said(page)
+        assert page.locator("#order-of").text_content().endswith("; the water set now is another.")
 
 
 @pytest.mark.browser

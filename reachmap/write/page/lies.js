@@ -132,16 +132,19 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   map.on('zoomend moveend resize', placeAll);
 
   // The sentence written for the scene nearest to what is set now, by day one of a day's, after dark one of a night's;
-  // another day counts like an hour. At another hour or under another sky without the light, which is another then.
+  // another day counts like an hour, water half as clear like two oktas, of another colour or warmth like one (assumed).
+  // At another hour, under another sky or in other water without the light, which is another then.
   function reason(lie, setting) {
     const steps = D.days[setting.day].times.length;
     const apart = (step) => Math.min(Math.abs(step - setting.step), steps - Math.abs(step - setting.step));
-    const far = (scene) => apart(scene.step) + 10 * Math.abs(scene.cloud - setting.cloud) + (scene.day === setting.day ? 0 : 6);
+    const water = (scene) => 20 * Math.abs(Math.log2(scene.clarity_m / setting.clarity))
+      + 10 * ['colour', 'warmth'].filter((name) => scene[name] !== setting[name]).length;
+    const far = (scene) =>
+      apart(scene.step) + 10 * Math.abs(scene.cloud - setting.cloud) + (scene.day === setting.day ? 0 : 6) + water(scene);
     const alike = D.scenes.filter((scene) => isDark(D, scene) === isDark(D, setting));
     const scene = alike.sort((a, b) => far(a) - far(b))[0];
     if (!scene) return null;
-    const then = ['day', 'step', 'cloud'].every((name) => scene[name] === setting[name]);
-    return { scene: scene.name, text: (then ? lie.why : lie.lasting)[scene.name], sure: lie.sure[scene.name] };
+    return { scene: scene.name, text: (isSet(scene, setting) ? lie.why : lie.lasting)[scene.name], sure: lie.sure[scene.name] };
   }
 
   const get = (n) => D.lies.find((lie) => lie.n === n);

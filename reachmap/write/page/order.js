@@ -1,12 +1,12 @@
 // The lies in the order to fish them, by day or after dark; a touch goes to the hour one is met, and to the lie.
 
 function makeOrder({ D, state }, choose) {
-  function fill(scene) {
+  function fill(scene, same) {
     const { date } = D.days[scene.day];
     const stops = D.orders[scene.name];
     $('order-part').hidden = !stops.length;
     const hours = D.order_words[scene.name];
-    $('order-of').textContent = `${hours ? `${hours}. ` : ''}Sky and water of “${scene.name}”, ${date}.`;
+    $('order-of').textContent = `${hours ? `${hours}. ` : ''}Sky and water of “${scene.name}”, ${date}${same ? '' : '; the water set now is another'}.`;
     $('order').replaceChildren(...stops.map((stop) => {
       const go = () => {
         Object.assign(state.setting, asScene(scene), { step: stop.step });
@@ -23,10 +23,11 @@ function makeOrder({ D, state }, choose) {
   function show(setting) {
     const known = D.scenes.filter((scene) => D.orders[scene.name]);
     const scene = known.find((one) => isDark(D, one) === isDark(D, setting)) || known[0];
-    const wanted = `${scene.name} ${units.imperial}`;
+    const same = sameWater(scene, setting);
+    const wanted = `${scene.name} ${same} ${units.imperial}`;
     if (wanted === shown) return;
     shown = wanted;
-    fill(scene);
+    fill(scene, same);
   }
   return { show };
 }

@@ -100,8 +100,9 @@ function makePlace(page) {
     const sure = why && why.sure !== null ? ` It is in the top five in ${why.sure}\u00a0% of draws.` : '';
     if (why) parts.push(el('p', {}, `${units.said(why.text)}.${sure}`, as(why.scene)));
     parts.push(...todo(one.n, sighted));
-    // By night colours are others than by day, and none where hardly a fly is seen.
-    const alike = D.scenes.find((scene) => one.flies[scene.name] && isDark(D, scene) === isDark(D, state.setting));
+    // By night and in other water colours are others, and none where hardly a fly is seen.
+    const sameLight = (scene) => isDark(D, scene) === isDark(D, state.setting);
+    const alike = D.scenes.find((scene) => one.flies[scene.name] && sameLight(scene) && sameWater(scene, state.setting));
     if (alike && sighted.range >= D.fly_least_m) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${one.flies[alike.name]}`, as(alike.name)));
     const resolved = D.curves.fish[state.setting.fish].mar_arcmin / 60;
     parts.push(facts([
