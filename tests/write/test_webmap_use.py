@@ -259,6 +259,41 @@ def test_after_dark_wading_is_harder_on_the_map_too(offline, page_file, result):
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize(
+    ("guessed", "told"),
+    [
+        ({"speed_relative": True}, "speed is a guess"),
+        ({"depth_guessed": True}, "depth is a guess"),
+        ({"speed_relative": True, "depth_guessed": True}, "depth and speed are a guess"),
+    ],
+)
+def test_of_a_guess_no_care_is_enough_and_every_number_of_it_is_labelled(offline, tmp_path, guessed, told):
+    made = toy.result(toy.channel(cell_m=1.0, **guessed))
+    wading = np.resize(np.float32([1, 2, 3]), made.channel.grid.n_wet)
+    visit = replace(made.visit, layers={**made.visit.layers, "wading": wading})
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(made, visit=visit)), encoding="utf-8")
+    page = ready(offline, path).page
+    facts = """Object.fromEntries([...document.querySelectorAll('#place dt')]
+        .map((one) => [one.textContent, one.nextSibling.textContent]))"""
+    for cell, words in enumerate((f"not known: {told}", f"not known: {told}", "do not wade")):
+        page.evaluate("(cell) => reachmapPage.place.cell(reachmapPage.map.getCenter(), cell)", cell)
+        spot = page.evaluate(facts)
+        assert spot["Wading"] == words
+        for name in ("Current, mean", "At its nose", "Drift beside it", "For"):
+            assert spot[name].endswith(" by guess") == ("speed_relative" in guessed), name
+        assert spot["Depth"].endswith(" by guess") == ("depth_guessed" in guessed)
+        assert spot["Known"].endswith("but for the speed") == (told == "speed is a guess")
+    page.evaluate("reachmapPage.place.lie(1)")
+    assert page.evaluate(facts)["At its nose"].endswith(" by guess") == ("speed_relative" in guessed)
+    assert f"Where one can wade is not known, with dots or without: {told}." in page.locator("#signs").text_content()
+    page.locator("#tab-show").click()
+    for layer, guess in (("depth", "depth_guessed"), ("speed", "speed_relative")):
+        page.locator(f"#layer-{layer}").check(force=True)
+        assert ("By guess" in page.inner_text("#legend")) == (guess in guessed)
+
+
+@pytest.mark.browser
 def test_in_feet_nothing_is_left_in_metres(offline, page_file):
     """Metres beside feet in one panel would be read as feet by the water."""
     one = ready(offline, page_file)

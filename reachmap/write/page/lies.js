@@ -55,10 +55,9 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     return lie.sun < 0.5 ? 'in shade now' : 'in the sun now';
   }
 
-  const guess = (yes) => (yes ? ' by guess' : '');
   // Rounded and turned to feet as in the sentence about the lie, so that the two don't differ.
-  const depth = (lie) => units.said(`${lie.depth_m.toFixed(1)} m deep`) + guess(D.guessed.depth);
-  const drift = (lie) => units.said(`drift ${lie.drift_m_s.toFixed(1)} m/s`) + guess(D.guessed.speed);
+  const depth = (lie) => units.said(`${lie.depth_m.toFixed(1)} m deep`) + byGuess(D.guessed.depth);
+  const drift = (lie) => units.said(`drift ${lie.drift_m_s.toFixed(1)} m/s`) + byGuess(D.guessed.speed);
   const line = (lie, setting) => `${lie.kind}, ${scoreWord(lie.score)}: ${depth(lie)}, ${drift(lie)}, ${sky(lie, setting)}`;
 
   // A line in a list; it stays and only its words change.

@@ -43,23 +43,25 @@ function makePlace(page) {
     const seen = physics.sighting(state.setting, i);
     const limit = physics.limiting(state.setting, i);
     const score = result.hold[i];
-    const wading = WADING_WORDS[U.layers[isDark(D, state.setting) ? 'wading_dark' : 'wading'][i]];
+    const { guessed } = D;
+    const speed = (name) => units.speed(v(name)) + byGuess(guessed.speed);
+    const wading = U.layers[isDark(D, state.setting) ? 'wading_dark' : 'wading'][i];
     const redd = U.layers.redd[i] && D.days[state.setting.day].spawning ? 'trout spawn here now; keep off' : '';
     card('This spot', [],
       el('p', {}, el('b', { text: scoreWord(score) }), score > 0.75 ? ': nothing much speaks against it.' : `: ${FACTOR_WORDS[limit]}.`),
       facts([
         ['Score', score.toFixed(2)],
-        ['Depth', `${units.length(v('depth'))} ± ${units.length(1.645 * v('depth_sd'))}`],
-        ['Current, mean', units.speed(v('speed'))],
-        ['At its nose', units.speed(v('nose_speed'))],
-        ['Drift beside it', units.speed(v('drift_speed'))],
+        ['Depth', `${units.length(v('depth'))} ± ${units.length(1.645 * v('depth_sd'))}${byGuess(guessed.depth)}`],
+        ['Current, mean', speed('speed')],
+        ['At its nose', speed('nose_speed')],
+        ['Drift beside it', speed('drift_speed')],
         ['Light at the bed', luxText(result.lux[i])],
         ['Sees a fly at', units.length(seen.range, 1)],
-        ['For', `${seen.seconds.toFixed(1)}\u00a0s`],
+        ['For', `${seen.seconds.toFixed(1)}\u00a0s${byGuess(guessed.speed)}`],
         ['Holds it back most', limit],
-        ['Wading', wading],
+        ['Wading', wadingText(wading, guessed)],
         ['Gravel', redd],
-        ['Known', SURE_WORDS[Math.round(v('confidence'))]],
+        ['Known', SURE_WORDS[Math.round(v('confidence'))] + (guessed.speed && !guessed.depth ? ', but for the speed' : '')],
       ]));
     state.shown = { cell: i, depth: v('depth'), speed: v('speed'), score, lux: result.lux[i], limit, ...seen };
   }
@@ -71,7 +73,7 @@ function makePlace(page) {
     const lanes = D.shapes.lanes.filter((one) => one.lie === n);
     const time = seen.seconds > D.curves.sight.inspect_s ? ', time to inspect it' : '';
     const sees = seen.range >= D.fly_least_m
-      ? `the fly at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s${time}` : 'hardly a fly in this light';
+      ? `the fly at ${units.length(seen.range, 1)}, for ${seen.seconds.toFixed(1)}\u00a0s${byGuess(D.guessed.speed)}${time}` : 'hardly a fly in this light';
     return [
       stance ? [standWord(stance), standText(stance)] : ['Stand:', `no place was found ${dark ? 'for the dark' : 'by daylight'}`],
       ['Cast', lanes.length && castText(lanes)],
@@ -109,7 +111,7 @@ function makePlace(page) {
       ['Score now', one.score.toFixed(2)],
       ['Place now', `${state.ranked.indexOf(one) + 1} of ${D.lies.length}`],
       ['Size', units.area(one.area_m2)],
-      ['At its nose', units.speed(one.nose_m_s)],
+      ['At its nose', units.speed(one.nose_m_s) + byGuess(D.guessed.speed)],
       ['Light at the bed', luxText(one.lux)],
       [`Finest detail at ${units.length(1, units.imperial ? 1 : 0)}`, units.small(1000 * Math.tan(resolved * (Math.PI / 180)))],
       ['Eye', eyeWord(mean((i) => result.eye[i]))],

@@ -26,6 +26,8 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
   // Light by its logarithm, so many powers of ten from the least shown.
   const lightCode = (lux, least, powers) => fill((i) => (Math.log10(Math.max(lux[i] / least, 1)) / powers) * 255);
 
+  const paceText = (guessed) => `${guessed ? 'By guess: no speed was measured. ' : ''}Walking pace is about ${units.speed(1.34)}.`;
+
   // Codes, ramp and a line for the legend; `beside` is the moment laid beside it, if any.
   function coloured(setting, result, beside) {
     const hold = (more) => physics.score({ ...setting, ...more }).hold;
@@ -40,8 +42,8 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
       case 'light': return [setting, beside || setting].every((moment) => isDark(D, moment))
         ? [lightCode(result.lux, 4e-5, 4), 'gloom', 'A scale for the night: by day all is brighter.']
         : [lightCode(result.lux, 1e-3, 8), 'light', ''];
-      case 'depth': return [layerCode('depth', DEEPEST_SHOWN), 'depth', ''];
-      case 'speed': return [layerCode('speed', FASTEST_SHOWN), 'speed', `Walking pace is about ${units.speed(1.34)}.`];
+      case 'depth': return [layerCode('depth', DEEPEST_SHOWN), 'depth', D.guessed.depth ? 'By guess: nothing was sounded.' : ''];
+      case 'speed': return [layerCode('speed', FASTEST_SHOWN), 'speed', paceText(D.guessed.speed)];
       case 'sure': return [layerCode('confidence', 2), 'sure', ''];
       default: return [holdCode(result.hold), isDark(D, setting) ? 'night' : 'day', ''];
     }

@@ -84,7 +84,13 @@ const isDark = (D, setting) => D.days[setting.day].altitude[setting.step][0] < -
 // Whether a scene's water is as set, as clear and of that colour; and whether all of it is.
 const sameWater = (scene, setting) => ['clarity', 'colour'].every((name) => asScene(scene)[name] === setting[name]);
 const isSet = (scene, setting) => Object.entries(asScene(scene)).every(([name, value]) => setting[name] === value);
+const byGuess = (yes) => (yes ? ' by guess' : '');
+// What of the two was not measured, as a sentence; '' if both were.
+const guessText = ({ depth, speed }) =>
+  (depth && speed ? 'depth and speed are a guess' : depth ? 'depth is a guess' : speed ? 'speed is a guess' : '');
 const WADING_WORDS = ['', 'usual care', 'strong care', 'do not wade'];
+// No care is enough where nobody knows how deep or fast it is.
+const wadingText = (wading, guessed) => (wading < 3 && guessText(guessed) ? `not known: ${guessText(guessed)}` : WADING_WORDS[wading]);
 
 const eyeWord = (state) => (state > 0.9 ? 'day eye' : state < 0.1 ? 'night eye' : 'switching over');
 
