@@ -1,7 +1,7 @@
 """What reaches the bed: sun and moon, sky and cloud, shade, surface, water column."""
 
 from reachmap.light.bed import BedTerms, bed_light, bed_terms
-from reachmap.light.bodies import sun_and_moon
+from reachmap.light.bodies import is_dark, sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse, cloud_factors
 from reachmap.light.colours import band_attenuation
 from reachmap.light.day import (
@@ -36,6 +36,7 @@ __all__ = [
     "cloud_factors",
     "edge_step",
     "eye_through_day",
+    "is_dark",
     "light_at",
     "light_of_scenes",
     "light_through_day",

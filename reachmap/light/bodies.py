@@ -26,12 +26,15 @@ RISE_DEG = -0.833
 DOWN_DEG = -1.0
 """Below this a body is down, whatever refraction does [deg]."""
 
+DARK_DEG = -6.0
+"""Sun's altitude at the end of civil twilight [deg]."""
+
 SUN_EVENTS = {
     "nautical_dawn": (-12.0, True),
-    "civil_dawn": (-6.0, True),
+    "civil_dawn": (DARK_DEG, True),
     "sunrise": (RISE_DEG, True),
     "sunset": (RISE_DEG, False),
-    "civil_dusk": (-6.0, False),
+    "civil_dusk": (DARK_DEG, False),
     "nautical_dusk": (-12.0, False),
 }
 """Event -> (altitude of the sun [deg], rising)."""
@@ -72,6 +75,11 @@ def casts(body: Body, sun: Body) -> bool:
     less than a thousandth.
     """
     return body.altitude_deg > DOWN_DEG and (body is sun or sun.altitude_deg <= DOWN_DEG)
+
+
+def is_dark(sun: Body) -> bool:
+    """True after civil dusk, when one no longer sees where one treads."""
+    return sun.altitude_deg < DARK_DEG
 
 
 def steps_of(day: date, zone: str, step_min: int) -> tuple[datetime, ...]:

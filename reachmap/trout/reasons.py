@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from reachmap.channel.model import Channel
+from reachmap.light import BedTerms, bed_light, bed_terms, is_dark
 from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import Body, DayLight, Light
@@ -64,6 +65,12 @@ SUN_LEAST_DEG = 3.0
 
 MOON_LUX = 0.01
 """Light at the bed below which a night lie is called dark [lux]; the moonlit threshold of the species, rounded."""
+
+MOON_SHARE = 0.5
+"""A lie in the moon's beam is called moonlit if this share of its light comes by it; assumed."""
+
+TWILIGHT_LUX = 1.0
+"""Light at the bed from which a lie is said to lie in the twilight, between sunset and dark [lux]; assumed."""
 
 EDGE_LEAST = 0.3
 """Mean of the layer `shade_edge` over a lie from which it is said to lie at the edge; assumed."""
@@ -163,7 +170,7 @@ def say_why(
     roof = "under cover" if place.roofed and not place.cover else ""
     shade = _shade_words(channel, place, light) if by_day and not place.roofed else ""
     hours = _hours_words(channel, place, light, day) if by_day and not place.roofed and day is not None else ""
-    moon = "" if by_day else _night_here(light, place.cells)
+    moon = "" if by_day else _night_here(channel, light, place.cells)
     lack = _lack_words(place, limiting, suits, by_day, curves[0 if by_day else 1])
     deep = f"{place.depth_m:.1f} m deep" + (" by guess" if channel.depth_guessed else "")
     current = _current_words(place, by_day) + (" by guess" if channel.speed_relative else "")
@@ -175,20 +182,37 @@ def say_why(
     return Why(sentence(shade, hours, moon, lack), sentence("", lack if limiting != "light" else ""))
 
 
-def night_words(lux: float, moon_share: float) -> str:
-    """What a light at the bed [lux] is called by night; out of the moon's beam it can only be the sky's or a town's."""
+def moon_at_bed(terms: BedTerms, moon_share: np.ndarray, kd_per_m: float, depth_m: np.ndarray) -> float:
+    """What comes straight from the moon to the bed of some cells, on average [lux]; all else as for `bed_light`."""
+    return float(np.mean(bed_light(terms, 0.0, moon_share, 0.0, 0.0, kd_per_m, depth_m)))
+
+
+def night_words(sun: Body, lux: float, moon_share: float, moon_lux: float) -> str:
+    """What a light at the bed is called with the sun down; the map's own script calls it so too.
+
+    Parameters
+    ----------
+    sun : where it stands
+    lux : all of the light [lux]
+    moon_share, moon_lux : share of the moon's beam that gets there, and what of the light it is [lux]; the rest is the
+        sky's or a town's
+    """
+    if lux >= TWILIGHT_LUX and not is_dark(sun):
+        return "in the twilight"
     if lux < MOON_LUX:
         return "dark"
-    return "moonlit" if moon_share >= SHADED else "dim"
+    return "moonlit" if moon_share >= SHADED and moon_lux >= MOON_SHARE * lux else "dim"
 
 
-def _night_here(light: Light, cells: np.ndarray) -> str:
+def _night_here(channel: Channel, light: Light, cells: np.ndarray) -> str:
     """What the light over some cells is called where the night eye counts."""
     if light.sun.altitude_deg > DOWN_DEG:
         return "hardly any light gets down to it"
+    terms = bed_terms(light.sun, light.moon, light.scene.cloud, light.scene.town_glow_lux)
     # With the sun down the layer is the moon's share.
-    share = float(light["sun_share"][cells].mean()) if light.moon.altitude_deg > 0 else 0.0
-    return night_words(float(light["light_bed"][cells].mean()), share)
+    share = light["sun_share"][cells]
+    moon_lux = moon_at_bed(terms, share, light.kd_per_m, channel["depth"][cells])
+    return night_words(light.sun, float(light["light_bed"][cells].mean()), float(share.mean()), moon_lux)
 
 
 def shade_is_seen(sun: Body, cloud: float) -> bool:

@@ -13,14 +13,14 @@ import pandas as pd
 from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel
 from reachmap.layers import Derived, WetCells
-from reachmap.light import eye_through_day, lux_through_day
+from reachmap.light import bed_terms, eye_through_day, is_dark, lux_through_day
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight import colours_at, smallest_feature
 from reachmap.sight.eyes import Eyes
 from reachmap.trout import load_curves
 from reachmap.trout.curves import LUX_FLOOR, Curves
 from reachmap.trout.model import Lies, Outlook
-from reachmap.trout.reasons import night_words, shade_is_seen
+from reachmap.trout.reasons import moon_at_bed, night_words, shade_is_seen
 from reachmap.trout.shift import EyeCurves
 from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
@@ -33,9 +33,6 @@ WALK_M_S = 0.5
 
 SWITCHED = 0.1
 """State of the eye below which it counts as the night's (assumed)."""
-
-DARK_DEG = -6.0
-"""Sun's altitude at the end of civil twilight [deg]."""
 
 MINUTES_A_LIE = 20
 """Time to fish one lie (assumed) [min]."""
@@ -78,7 +75,7 @@ def plan_visit(
     spans = {}
     if days is not None and len(lies.table):
         spans = {name: _through(channel, outlook, lies, days[name], curves) for name, outlook in lit.items()}
-    orders = {name: _order(lies, name, spans.get(name), start) for name in lit}
+    orders = {name: _order(channel, lies, name, spans.get(name), start) for name in lit}
     span = next(iter(spans.values()), None)
     met = _met(channel.beat, lies, lit, orders, {name: one.day for name, one in spans.items()})
     return Visit(
@@ -94,11 +91,6 @@ def plan_visit(
         layers,
         cautions(channel.beat, channel, scenes),
     )
-
-
-def is_dark(sun: Body) -> bool:
-    """True after civil dusk, when one no longer sees where one treads."""
-    return sun.altitude_deg < DARK_DEG
 
 
 def _by_day_and_in_the_dark(outlooks: Mapping[str, Outlook]) -> dict[str, Outlook]:
@@ -190,7 +182,7 @@ def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.nd
     return score * (curves["light"](log_lux) / np.maximum(old, 1e-6)) ** share
 
 
-def _order(lies: Lies, name: str, span: _Span | None, start: datetime | None) -> pd.DataFrame:
+def _order(channel: Channel, lies: Lies, name: str, span: _Span | None, start: datetime | None) -> pd.DataFrame:
     """A scene's best lies from downstream to upstream, as many as there is time for before midnight."""
     scene = lies.scenes[name]
     # Where none stands out then, those that do in the like light; but not where the visit is to begin then.
@@ -213,7 +205,7 @@ def _order(lies: Lies, name: str, span: _Span | None, start: datetime | None) ->
             "lie": int(number),
             "when": f"{when:%H:%M}",
             "why": str(scene.loc[number, "lasting"])
-            + _light_then(span, step, lies.cells[int(number)], span.lux[number].iloc[step]),
+            + _light_then(channel, span, step, lies.cells[int(number)], span.lux[number].iloc[step]),
             "step": int(step),
         }
         for number, when, step in zip(chosen, times, steps, strict=False)
@@ -253,12 +245,15 @@ def _alike(span: _Span) -> np.ndarray:
     return np.array([is_dark(sun) == is_dark(span.light.sun) for sun in span.day.sun])
 
 
-def _light_then(span: _Span, step: int, cells: np.ndarray, lux: float) -> str:
+def _light_then(channel: Channel, span: _Span, step: int, cells: np.ndarray, lux: float) -> str:
     """Sun, shade or moon over a lie at that step, to end its reasons with; "" where none can be told."""
-    day, sun = span.day, span.day.sun[step]
+    day, sun, scene = span.day, span.day.sun[step], span.light.scene
     if is_dark(sun):
-        return f"; {night_words(lux, float(day.moon_share[step][day.columns(cells)].mean()) / 255)} then"
-    if not shade_is_seen(sun, span.light.scene.cloud):
+        share = day.moon_share[step][day.columns(cells)] / 255
+        terms = bed_terms(sun, day.moon[step], scene.cloud, scene.town_glow_lux)
+        moon_lux = moon_at_bed(terms, share, span.light.kd_per_m, channel["depth"][cells])
+        return f"; {night_words(sun, lux, float(share.mean()), moon_lux)} then"
+    if not shade_is_seen(sun, scene.cloud):
         return ""
     return "; in the sun then" if day.sun_on(cells)[step].mean() >= 255 / 2 else "; in shade then"
 

@@ -10,11 +10,11 @@ import numpy as np
 import shapely
 
 from reachmap.channel import Channel
+from reachmap.light import is_dark
 from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import Light
 from reachmap.trout.reasons import OVERCAST_OKTAS, shade_is_seen
-from reachmap.visit.plan import is_dark
 from reachmap.visit.worth import ranked
 from reachmap.write.current import current_marks
 from reachmap.write.drawing import north_mark, round_length, scale_bar

@@ -7,9 +7,9 @@ from html import escape
 import numpy as np
 import pandas as pd
 
+from reachmap.light import is_dark
 from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.model import DayLight
-from reachmap.visit.plan import is_dark
 from reachmap.visit.worth import best_lies, ranked
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result

@@ -16,7 +16,7 @@ from reachmap.light.edge import edge_step
 from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
-from reachmap.trout.reasons import MOON_LUX
+from reachmap.trout.reasons import MOON_LUX, MOON_SHARE, TWILIGHT_LUX
 from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
 from reachmap.write.summary import (
@@ -69,7 +69,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "layers": _layers(result, coarse) | skies(days, coarse),
         "days": days_data(result, days, coarse),
         "water": _water(),
-        "moon_lux": MOON_LUX,
+        "night": {"moon_lux": MOON_LUX, "moon_share": MOON_SHARE, "twilight_lux": TWILIGHT_LUX},
         "fly_least_m": SEEN_LEAST_M,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": result.curves.tables(warmth),

@@ -13,7 +13,7 @@ from reachmap.beat.model import Fish
 from reachmap.light.model import Body
 from reachmap.trout import FACTORS, find_lies, load_curves, outlook_for
 from reachmap.trout.energy import FED
-from reachmap.trout.reasons import Place, say_why
+from reachmap.trout.reasons import Place, night_words, say_why
 from reachmap.trout.shift import Curve
 from tests import toy
 
@@ -92,11 +92,34 @@ def test_night_speaks_of_the_moon(toy_channel):
     dark = {**night.layers, "light_bed": (night["light_bed"] / 100).astype(np.float32)}
     _, why = sentences(toy_channel, replace(night, layers=dark))
     assert all("dark" in text and "moonlit" not in text for text in why)
-    # As light, but none of it from the moon: it is down, or something stands before it.
+    # As light, but none of it from the moon, or too little: it is down, thin or low, or something stands before it or
+    # cloud does, and the sky or a town gives the rest.
     shaded = {**night.layers, "sun_share": np.zeros_like(night["sun_share"])}
-    for other in ({"moon": replace(night.moon, altitude_deg=-3.0)}, {"layers": shaded}):
+    for other in (
+        {"moon": replace(night.moon, altitude_deg=-3.0, clear_lux=0.0)},
+        {"moon": replace(night.moon, clear_lux=0.002, lit=0.1)},
+        {"scene": replace(night.scene, cloud=8)},
+        {"layers": shaded},
+    ):
         _, why = sentences(toy_channel, replace(night, **other))
         assert all("; dim" in text and "moonlit" not in text for text in why)
+
+
+@pytest.mark.parametrize(
+    ("sun_deg", "lux", "moon_share", "moon_lux", "word"),
+    [
+        (-2.0, 160.0, 1.0, 0.1, "in the twilight"),
+        (-5.9, 1.0, 1.0, 0.1, "in the twilight"),
+        (-5.9, 0.1, 1.0, 0.02, "dim"),
+        (-12.0, 2.0, 0.0, 0.0, "dim"),
+        (-12.0, 0.04, 1.0, 0.000025, "dim"),
+        (-12.0, 0.04, 1.0, 0.03, "moonlit"),
+        (-12.0, 0.04, 0.4, 0.03, "dim"),
+        (-12.0, 0.009, 1.0, 0.008, "dark"),
+    ],
+)
+def test_what_a_light_is_called_with_the_sun_down(sun_deg, lux, moon_share, moon_lux, word):
+    assert night_words(Body(sun_deg, 0.0, 0.0), lux, moon_share, moon_lux) == word
 
 
 def test_the_moon_is_not_spoken_of_at_noon_however_murky_the_water(toy_channel, noon):

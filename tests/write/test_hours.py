@@ -170,7 +170,7 @@ def test_light_in_the_order_is_that_of_the_hour(sample_folder):
             elif name == "night":
                 cells = day.columns(result.lies.cells[row.lie])
                 lit = day.moon_share[row.step][cells].mean() >= 127.5
-                assert then in ((["moonlit then"], ["dark then"]) if lit else (["dim then"], ["dark then"]))
+                assert then in (["dim then"], ["dark then"], *([["moonlit then"]] if lit else []))
             elif day.sun[row.step].altitude_deg > 5:
                 lit = day.sun_on(result.lies.cells[row.lie])[row.step].mean() >= 127.5
                 assert then == ["in the sun then" if lit else "in shade then"]

@@ -15,9 +15,16 @@ import shapely
 import reachmap
 from reachmap.beat.model import Fish, Water
 from reachmap.beat.notes import merge_notes, shown, write_notes
-from reachmap.light import bed_terms, eye_through_day, light_of_scenes, lux_through_day, shade_edge
+from reachmap.light import (
+    bed_terms,
+    clarity_to_attenuation,
+    eye_through_day,
+    light_of_scenes,
+    lux_through_day,
+    shade_edge,
+)
 from reachmap.trout import hold, load_curves
-from reachmap.trout.reasons import MOON_LUX
+from reachmap.trout.reasons import MOON_LUX, moon_at_bed, night_words
 from reachmap.write import map_page
 from reachmap.write.webmap import SCRIPTS, to_json
 from reachmap.write.webmap_data import page_data
@@ -246,6 +253,38 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     one.page.evaluate("reachmapPage.set({step: 78})")
     assert one.page.evaluate(moment).startswith("31 July 2026, 13:00")
     quiet(one)
+
+
+@pytest.mark.browser
+def test_the_page_calls_the_light_of_a_night_as_python_does(offline, page_file, result):
+    """Every lie at every step with the sun down, on a midsummer, a full-moon and a winter day, under three skies."""
+    page = ready(offline, page_file, SIZES[0]).page
+    ch, seen, cells = result.channel, set(), result.lies.cells
+    said = {"dark": "in the dark", "dim": "in dim light"}
+    ask = """([setting, steps]) => steps.map((step) => { reachmapPage.set({ ...setting, step });
+        return Object.fromEntries(reachmapPage.state.ranked.map((lie) =>
+          [lie.n, reachmapPage.lies.line(lie, reachmapPage.state.setting).split(', ').pop()])); })"""
+    water = replace(ch.beat.water, clarity_m=1.2)
+    kd = clarity_to_attenuation(water)[0]
+    for number, name in enumerate(("sunny noon", "night", "winter")):
+        day = result.days[name]
+        steps = [step for step, sun in enumerate(day.sun) if sun.altitude_deg < -1.0]
+        for cloud in (0, 4, 8):
+            lux = lux_through_day(ch, day, cloud, water)
+            setting = {"day": number, "cloud": cloud, "clarity": water.clarity_m, "colour": water.colour}
+            for step, told in zip(steps, page.evaluate(ask, [setting, steps]), strict=True):
+                terms = bed_terms(day.sun[step], day.moon[step], cloud)
+                for lie, own in cells.items():
+                    share, whole = day.moon_share[step][day.columns(own)] / 255.0, float(lux[step][own].mean())
+                    moon = moon_at_bed(terms, share, kd, ch["depth"][own])
+                    # Where a hair would change the word either will do.
+                    words = {
+                        night_words(day.sun[step], whole * k, float(share.mean()), moon) for k in (0.97, 1.0, 1.03)
+                    }
+                    words |= {night_words(day.sun[step], whole, float(share.mean()) * k, moon) for k in (0.99, 1.01)}
+                    assert told[str(lie)] in {said.get(word, word) for word in words}, (name, step, cloud, lie)
+                    seen |= words if len(words) == 1 else set()
+    assert seen == {"dark", "dim", "moonlit", "in the twilight"}
 
 
 def test_two_days_of_one_date_can_be_told_apart():

@@ -19,15 +19,17 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     markers.set(lie.n, L.marker(lie.at, { icon, alt: name, title: name }).on('click', () => choose(lie.n)).addTo(tags));
   }
 
-  // Mean score, light and sun of every lie, best first.
+  // Mean score and light of every lie, and what of sun and moon gets to it, best first.
   function rank(setting, result) {
     const [sunOn, moonOn] = ['sun', 'moon'].map((name) => physics.beamOn(name, setting));
+    const moonAt = physics.moonAtBed(setting);
     return D.lies
       .map((lie) => {
         const own = cells.get(lie.n);
         const mean = (of) => own.reduce((sum, i) => sum + of(i), 0) / Math.max(1, own.length);
         return {
-          ...lie, score: mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]), sun: mean(sunOn), moon: mean(moonOn),
+          ...lie, score: mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]),
+          sun: mean(sunOn), moon: mean(moonOn), moonLux: mean(moonAt),
         };
       })
       .sort((a, b) => b.score - a.score || a.n - b.n);
@@ -48,8 +50,10 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
 
   function sky(lie, setting) {
     if (D.days[setting.day].altitude[setting.step][0] < -0.8) {
-      if (lie.lux < D.moon_lux) return 'in the dark';
-      return luxWord(lie.lux) === 'twilight' ? 'in the twilight' : lie.moon >= 0.5 ? 'moonlit' : 'in dim light';
+      const { moon_lux: least, moon_share: share, twilight_lux: twilight } = D.night;
+      if (lie.lux >= twilight && !isDark(D, setting)) return 'in the twilight';
+      if (lie.lux < least) return 'in the dark';
+      return lie.moon >= 0.5 && lie.moonLux >= share * lie.lux ? 'moonlit' : 'in dim light';
     }
     if (setting.cloud >= 6) return 'under cloud';
     return lie.sun < 0.5 ? 'in shade now' : 'in the sun now';

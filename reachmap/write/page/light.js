@@ -102,5 +102,14 @@ function makeLight(D, U) {
     return shadow ? (i) => (shadow.from[i] + shadow.part * (shadow.to[i] - shadow.from[i])) / 255 : () => 0;
   }
 
-  return { lightNow, sky, beams, shade, beamOn, kdOf, cOf, remember };
+  // What comes straight from the moon to the bed of one cell now [lux].
+  function moonAtBed(s) {
+    const day = days[s.day];
+    const lux = day.lux[s.step][s.cloud][1];
+    const share = beamOn('moon', s);
+    const fall = kdOf(s) * day.slant[s.step][1] * D.layers.depth.step;
+    return (i) => lux * share(i) * Math.exp(-fall * depth[i]);
+  }
+
+  return { lightNow, sky, beams, shade, beamOn, moonAtBed, kdOf, cOf, remember };
 }

@@ -15,7 +15,7 @@ function read(points, x) {
 function makePhysics(D, U) {
   const { n, curves } = D;
   const light = makeLight(D, U);
-  const { lightNow, beamOn, kdOf, cOf, remember } = light;
+  const { lightNow, beamOn, moonAtBed, kdOf, cOf, remember } = light;
   const eyeNow = makeEye(D, U, light);
   const coverNow = makeCover(D, U, light);
   const value = (name, i) => U.layers[name][i] * D.layers[name].step;
@@ -125,5 +125,5 @@ function makePhysics(D, U) {
     return { range, seconds: range / Math.max(value('drift_speed', i), 0.01) };
   }
 
-  return { score, limiting, sighting, lightNow, eyeNow, beamOn, value };
+  return { score, limiting, sighting, lightNow, eyeNow, beamOn, moonAtBed, value };
 }
