@@ -78,6 +78,53 @@ def test_tags_that_must_be_seen_are_placed_even_in_a_crowd_or_off_the_screen(off
 
 
 @pytest.mark.browser
+def test_the_first_tags_rather_stand_off_than_on_other_marks(offline, page_file):
+    """Where thirty lies crowd on the water of a phone; no other tag lies over their marks or their lines."""
+    page = offline(page_file, 390, 844).page
+    rng = np.random.default_rng(5)
+    under = 0
+    for _ in range(50):
+        points = (190 + rng.uniform(-40, 40, (30, 2))).round(1).tolist()
+        ask = "([p, room]) => reachmap.placeTags(p, 28, room, { must: 3, marked: p })"
+        spots = page.evaluate(ask, [points, ROOM])
+        placed = boxes(points, spots)
+        for k, box in placed.items():
+            assert not any(overlap(box, other) for j, other in placed.items() if j != k)
+            for j, (x, y) in enumerate(points):
+                covers = j != k and overlap(box, (x - 3, y - 3, x + 3, y + 3))
+                assert not (covers and j < 3 <= k)
+                under += covers and k < 3
+        for k in range(3):
+            left, top, right, bottom = placed[k]
+            edge = np.clip(points[k], (left, top), (right, bottom))
+            assert np.hypot(*(points[k] - edge)) < 3 * SIZE
+            along = [(*at, *at) for at in np.linspace(edge, points[k], 10)[:-1]]
+            assert not any(overlap(box, at) for j, box in placed.items() if j != k for at in along)
+    # Beside its own point each of them would lie over several of the others.
+    assert under < 0.2 * 150
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", [(1280, 800), (390, 844), (844, 390)])
+def test_a_line_leads_from_every_tag_to_its_own_lie(offline, page_file, size):
+    page = offline(page_file, *size).page
+    page.wait_for_selector("body[data-ready]")
+    far = page.evaluate(
+        """() => { const { map, lies } = reachmapPage, frame = map.getContainer().getBoundingClientRect();
+        return [...document.querySelectorAll('.lie-tag')].filter((tag) => tag.offsetParent).map((tag) => {
+          const at = map.latLngToContainerPoint(lies.get(Number(tag.textContent)).at);
+          const to = new DOMMatrix(getComputedStyle(tag.querySelector('i')).transform);
+          const { offsetLeft, offsetTop, style } = tag.querySelector('i'), box = tag.getBoundingClientRect();
+          const long = parseFloat(style.width);
+          const x = box.left + tag.clientLeft + offsetLeft + long * to.a - frame.left;
+          const y = box.top + tag.clientTop + offsetTop + long * to.b - frame.top;
+          return Math.hypot(x - at.x, y - at.y); }); }"""
+    )
+    assert len(far) >= 3
+    assert max(far) < 2.5
+
+
+@pytest.mark.browser
 @pytest.mark.parametrize("size", [(1280, 800), (390, 844)])
 def test_the_best_lies_have_a_tag_on_the_map_at_both_sizes(offline, page_file, size):
     """On the page itself: the three best are on the map, no two tags shown overlap."""

@@ -14,7 +14,7 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
       className: 'lie-line', weight: 2, fill: false, dashArray: LIE_LINES[lie.kind], color: '#1f2a2e', interactive: false,
     }).addTo(outlines);
     L.circleMarker(lie.at, { radius: 3, stroke: false, fillColor: '#1f2a2e', fillOpacity: 1, interactive: false }).addTo(outlines);
-    const icon = L.divIcon({ className: 'lie-tag', iconSize: [TAG, TAG], html: String(lie.n) });
+    const icon = L.divIcon({ className: 'lie-tag', iconSize: [TAG, TAG], html: el('span', { text: String(lie.n) }, el('i')) });
     const name = `Lie ${lie.n}, ${lie.kind}`;
     markers.set(lie.n, L.marker(lie.at, { icon, alt: name, title: name }).on('click', () => choose(lie.n)).addTo(tags));
   }
@@ -108,6 +108,11 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
       .map((box) => ({ left: box.left - frame.left, top: box.top - frame.top, right: box.right - frame.left, bottom: box.bottom - frame.top }));
   }
 
+  function drawLine({ style }, { x, y, length, turn }) {
+    [style.left, style.top, style.width] = [x, y, length].map((v) => `${v}px`);
+    style.transform = `rotate(${turn}rad)`;
+  }
+
   // The chosen lie and the best three always have their tag, the others as there is room.
   function placeAll() {
     const { chosen, ranked } = state;
@@ -121,12 +126,14 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     const points = order.map((lie) => at(lie.at)).map(({ x, y }) => [x, y]);
     const must = chosen === null ? 3 : 4;
     const arrow = current.first(room, taken);
-    placeTags(points, TAG, room, { must, taken: state.extras.current ? [...taken, ...arrow] : taken }).forEach((spot, k) => {
+    const free = state.extras.current ? [...taken, ...arrow] : taken;
+    placeTags(points, TAG, room, { must, taken: free, marked: points }).forEach((spot, k) => {
       const node = markers.get(order[k].n).getElement();
       if (!node) return;
       node.hidden = !spot;
       if (!spot) return;
       [node.style.marginLeft, node.style.marginTop] = spot.map((v) => `${v}px`);
+      drawLine(node.querySelector('i'), tagLine(...spot, TAG));
       const [x, y] = [points[k][0] + spot[0], points[k][1] + spot[1]];
       taken.push({ left: x, top: y, right: x + TAG, bottom: y + TAG });
     });
