@@ -183,15 +183,19 @@ def test_a_closer_look_shows_the_lie_and_where_to_stand(offline, page_file, size
 
 
 @pytest.mark.browser
-def test_no_sun_is_spoken_of_by_night(offline, page_file):
+def test_no_sun_is_spoken_of_with_the_sun_down(offline, page_file, result):
+    """By night and in the twilight: the sky is clear or not, and it is the sky that moves fish, not the sun."""
     page = ready(offline, page_file).page
-    for cloud in range(9):
-        page.evaluate(f"reachmapPage.set({{step: 0, cloud: {cloud}}})")
-        words = page.locator("#moment").inner_text() + page.evaluate("document.getElementById('cloud-out').textContent")
+    page.evaluate("document.getElementById('layer-cloud').click()")
+    dusk = next(k for k, sun in enumerate(result.day.sun) if k > 72 and -3 < sun.altitude_deg < -1)
+    for step, cloud in itertools.product((0, dusk), range(9)):
+        page.evaluate(f"reachmapPage.set({{step: {step}, cloud: {cloud}}})")
+        words = page.inner_text("#moment") + page.inner_text("#legend")
         assert "sun" not in words
         assert "undefined" not in words
     page.evaluate("reachmapPage.set({step: 72, cloud: 1})")
-    assert "sunny" in page.locator("#moment").inner_text()
+    assert "sunny" in page.inner_text("#moment")
+    assert "sun moves fish in" in page.inner_text("#legend")
 
 
 def said(page):

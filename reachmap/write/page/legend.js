@@ -4,7 +4,7 @@ const LAYERS = [
   ['now', 'Holding now', 'day'],
   ['day', 'Holding at midday, under this sky', 'day'],
   ['night', 'Holding in the dark hours', 'night'],
-  ['cloud', 'Full sun against full cloud', 'change'],
+  ['cloud', 'Clear sky against full cloud', 'change'],
   ['light', 'Light at the bed', 'light'],
   ['depth', 'Depth', 'depth'],
   ['speed', 'Current', 'speed'],

@@ -49,7 +49,7 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   }
 
   function sky(lie, setting) {
-    if (D.days[setting.day].altitude[setting.step][0] < -0.8) {
+    if (!sunIsUp(D, setting)) {
       const { moon_lux: least, moon_share: share, twilight_lux: twilight } = D.night;
       if (lie.lux >= twilight && !isDark(D, setting)) return 'in the twilight';
       if (lie.lux < least) return 'in the dark';

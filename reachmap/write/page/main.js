@@ -31,7 +31,7 @@ async function start(map, L) {
     ranked: [], extras: Object.fromEntries(EXTRAS.map(([id, , on]) => [id, on])),
   };
   const momentText = (s) =>
-    `${D.days[s.day].date}, ${D.days[s.day].times[s.step]} · ${cloudWord(s.cloud, isDark(D, s))} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
+    `${D.days[s.day].date}, ${D.days[s.day].times[s.step]} · ${cloudWord(s.cloud, !sunIsUp(D, s))} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
     (D.level ? ` · ${units.said(D.level)}` : '');
   const page = { L, map, D, U, state, say, momentText, refresh, set, soon, physics: makePhysics(D, U) };
   Object.assign(page, { painter: makePainter(U), signs: makeSigns(L, map, D, U, state) });

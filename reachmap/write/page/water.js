@@ -28,6 +28,8 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
 
   const paceText = (guessed) => `${guessed ? 'By guess: no speed was measured. ' : ''}Walking pace is about ${units.speed(1.34)}.`;
 
+  const clearText = (sunny) => `Better: ${sunny ? 'sun' : 'a clear sky'} moves fish in. Worse: it drives them off.`;
+
   // Codes, ramp and a line for the legend; `beside` is the moment laid beside it, if any.
   function coloured(setting, result, beside) {
     const hold = (more) => physics.score({ ...setting, ...more }).hold;
@@ -36,7 +38,7 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
     switch (state.layer) {
       case 'day':
       case 'night': return [holdCode(hold({ step })), state.layer, `At ${times[step]}.`];
-      case 'cloud': return [changeCode(hold({ cloud: 8 }), hold({ cloud: 0 })), 'change', 'Better: sun moves fish in. Worse: it drives them off.'];
+      case 'cloud': return [changeCode(hold({ cloud: 8 }), hold({ cloud: 0 })), 'change', clearText(sunIsUp(D, setting))];
       // By night on a scale of its own, or moon and shade could not be told apart: each class is 6.3 times the one
       // before, and moonlight begins at 0.01 lux as in the sentences.
       case 'light': return [setting, beside || setting].every((moment) => isDark(D, moment))
