@@ -190,7 +190,7 @@ def test_no_sun_is_spoken_of_with_the_sun_down(offline, page_file, result):
     dusk = next(k for k, sun in enumerate(result.day.sun) if k > 72 and -3 < sun.altitude_deg < -1)
     for step, cloud in itertools.product((0, dusk), range(9)):
         page.evaluate(f"reachmapPage.set({{step: {step}, cloud: {cloud}}})")
-        words = page.inner_text("#moment") + page.inner_text("#legend")
+        words = page.inner_text("#moment") + page.inner_text("#legend") + page.locator("#cloud-out").text_content()
         assert "sun" not in words
         assert "undefined" not in words
     page.evaluate("reachmapPage.set({step: 72, cloud: 1})")

@@ -161,7 +161,7 @@ function showSetting({ D, state, momentText }) {
   $('hour').value = s.step;
   $('hour').setAttribute('aria-valuetext', times[s.step]);
   $('cloud').value = s.cloud;
-  $('cloud-out').textContent = `${s.cloud} of 8, ${cloudWord(s.cloud, isDark(D, s))}`;
+  $('cloud-out').textContent = `${s.cloud} of 8, ${cloudWord(s.cloud, !sunIsUp(D, s))}`;
   $('clarity').value = s.clarity;
   $('clarity-out').textContent = units.length(s.clarity, 1);
   $('colour').value = s.colour;
