@@ -119,10 +119,34 @@ class Coarse:
         return average
 
     def most(self, values: np.ndarray) -> np.ndarray:
-        """Greatest of the fine cells: for numbers of lies and for classes that must not be averaged away."""
+        """Greatest of the fine cells: for classes that must not be averaged away."""
         out = np.zeros(self.grid.n_wet, values.dtype)
         good = self.of >= 0
         np.maximum.at(out, self.of[good], values[good])
+        return out
+
+    def mostly(self, label: np.ndarray) -> np.ndarray:
+        """The number that at least half of the fine cells have, 0 where there is none: patches so keep their size.
+
+        A patch that fills half of no cell keeps the one it fills most of.
+
+        Parameters
+        ----------
+        label : number of each fine cell, 0 of those in no patch
+        """
+        inside = np.flatnonzero((label > 0) & (self.of >= 0))
+        # Cell and number as one, which sorts much faster than pairs.
+        base = int(label.max(initial=0)) + 1
+        pairs, count = np.unique(
+            self.of[inside].astype(np.int64) * base + label[inside].astype(int), return_counts=True
+        )
+        cell, number = np.divmod(pairs, base)
+        share = count / self.count[cell]
+        out = np.zeros(self.grid.n_wet, label.dtype)
+        out[cell[share >= 0.5]] = number[share >= 0.5]
+        for small in np.setdiff1d(number, out):
+            own = np.flatnonzero(number == small)
+            out[cell[own[share[own].argmax()]]] = small
         return out
 
 

@@ -108,7 +108,7 @@ def _layers(result: Result, coarse: Coarse) -> dict[str, Any]:
     packed |= {name: pack_words(coarse.mean(values), SHARE) for name, values in shares.items()}
     packed["depth_sd"] = pack_small(coarse.mean(channel["depth_sd"]), 0.01)
     packed["confidence"] = pack_small(coarse.mean(channel["confidence"]))
-    packed["lie"] = pack_small(coarse.most(result.lies.label))
+    packed["lie"] = pack_small(coarse.mostly(result.lies.label))
     packed |= {name: pack_small(coarse.most(visit[name])) for name in ("wading", "wading_dark", "redd")}
     return packed
 
@@ -136,11 +136,11 @@ def _scene(result: Result, name: str, days: list[DayLight], warmth: list[float |
 
 
 def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
-    """Every lie: where, what, and its sentence in each scene."""
+    """Every lie: where, what, and its score and sentence in each scene."""
     table = result.lies.table
-    why, lasting, sure = (
+    score, why, lasting, sure = (
         {name: scores[column].to_dict() for name, scores in result.lies.scenes.items()}
-        for column in ("why", "lasting", "sure")
+        for column in ("score", "why", "lasting", "sure")
     )
     tags = on_earth(shapely.points(table["x"], table["y"]), to_wgs)
     return [
@@ -153,6 +153,7 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
             "depth_m": round(float(lie.depth_m), 4),
             "nose_m_s": round(float(lie.nose_m_s), 4),
             "drift_m_s": round(float(lie.drift_m_s), 4),
+            "scores": {name: round(float(scores[lie.Index]), 6) for name, scores in score.items()},
             "why": {name: str(words[lie.Index]) for name, words in why.items()},
             "lasting": {name: str(words[lie.Index]) for name, words in lasting.items()},
             "sure": {name: _percent(shares[lie.Index]) for name, shares in sure.items()},

@@ -201,6 +201,11 @@ source = "test"
 """
 
 
+OWN_SCORE = """(n) => { const { physics, state, lies } = reachmapPage, { hold } = physics.score(state.setting);
+return lies.cells(n).reduce((sum, i) => sum + hold[i], 0) / lies.cells(n).length; }"""
+"""Mean score of a lie as the page works it out for what is set."""
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("own", ["", OWN_CURVES], ids=["packaged curves", "curves of one's own"])
 def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sample_folder, tmp_path, own):
@@ -219,9 +224,16 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     for name, table in made.lies.scenes.items():
         one.page.locator("#scenes button", has_text=name).click()
         assert f"{made.outlooks[name].scene.when:%d %B %Y, %H:%M}" in one.page.inner_text("#moment")
-        shown = one.page.evaluate("Object.fromEntries(reachmapPage.state.ranked.map((lie) => [lie.n, lie.score]))")
-        got = [shown[str(number)] for number in table.index]
-        np.testing.assert_allclose(got, table["score"], atol=0.01)
+        shown = one.page.evaluate("reachmapPage.state.ranked.map((lie) => [lie.n, lie.score])")
+        ranked = table[table["rank"] > 0].sort_values("rank")
+        assert [number for number, _ in shown if number in ranked.index] == ranked.index.tolist()
+        np.testing.assert_allclose([dict(shown)[number] for number in table.index], table["score"], atol=1e-6)
+        # As the page itself works them out; and that is what it shows a step later.
+        np.testing.assert_allclose([one.page.evaluate(OWN_SCORE, n) for n in table.index], table["score"], atol=0.01)
+        one.page.evaluate("reachmapPage.set({ step: reachmapPage.state.setting.step + 1 })")
+        later = dict(one.page.evaluate("reachmapPage.state.ranked.map((lie) => [lie.n, lie.score])"))
+        assert later == pytest.approx({n: one.page.evaluate(OWN_SCORE, n) for n in table.index})
+        one.page.locator("#scenes button", has_text=name).click()
         # Moonlit by the sentence is moonlit by the list, but for light on the very edge.
         clear = table[(np.log(table["light_lux"] / MOON_LUX)).abs() > 0.1]
         lines = one.page.evaluate("[...document.querySelectorAll('#all-lies li')].map((one) => one.textContent)")

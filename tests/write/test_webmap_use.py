@@ -503,6 +503,13 @@ def test_a_large_reach_carries_a_coarser_copy_and_says_so(offline, result, tmp_p
     rows, cols = grid.cells
     first = (rows // 2 == rows.min() // 2) & (cols // 2 == cols.min() // 2)
     assert depth[0] == pytest.approx(fine[first].mean(), abs=6e-4)
+    # In a scene a lie has its own score and place.
+    page.locator("#tab-sky").click()
+    for name, scores in result.lies.scenes.items():
+        page.locator("#scenes button", has_text=name).click()
+        shown = page.evaluate("reachmapPage.state.ranked.map((lie) => [lie.n, lie.score])")
+        assert dict(shown) == pytest.approx(scores["score"].to_dict(), abs=1e-6)
+        assert shown[0][0] == scores["rank"].where(scores["rank"] > 0).idxmin()
 
 
 @pytest.mark.browser

@@ -19,8 +19,10 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     markers.set(lie.n, L.marker(lie.at, { icon, alt: name, title: name }).on('click', () => choose(lie.n)).addTo(tags));
   }
 
-  // Mean score and light of every lie, and what of sun and moon gets to it, best first.
+  // Mean score and light of every lie, and what of sun and moon gets to it, best first. At the settings of a scene its
+  // scores are those printed for it, which cells larger than they were worked out in would change.
   function rank(setting, result) {
+    const scene = setting.fish === 0 && D.scenes.find((one) => isSet(one, setting));
     const [sunOn, moonOn] = ['sun', 'moon'].map((name) => physics.beamOn(name, setting));
     const moonAt = physics.moonAtBed(setting);
     return D.lies
@@ -28,7 +30,7 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
         const own = cells.get(lie.n);
         const mean = (of) => own.reduce((sum, i) => sum + of(i), 0) / Math.max(1, own.length);
         return {
-          ...lie, score: mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]),
+          ...lie, score: scene ? lie.scores[scene.name] : mean((i) => result.hold[i]), lux: mean((i) => result.lux[i]),
           sun: mean(sunOn), moon: mean(moonOn), moonLux: mean(moonAt),
         };
       })
