@@ -39,6 +39,7 @@ SCRIPTS = (
         "tags.js",
         "current.js",
         "shapes.js",
+        "kept.js",
     ),
     *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "order.js", "controls.js", "main.js"),
 )

@@ -28,10 +28,11 @@ function mergeNotes(...piles) {
 }
 
 function makeNotes(L, map, D, say, sheet) {
-  const key = `reachmap:notes:${D.key}`;
+  const key = NOTES_KEY + D.key;
   const group = L.layerGroup().addTo(map);
-  const kept = () => (keep.get(key) || []).map(complete);
-  let notes = mergeNotes(D.notes.map(complete), kept());
+  const kept = () => pile(key).map(complete);
+  const here = [...D.notes.map(complete), ...kept()];
+  let notes = mergeNotes(here, notesOfOtherMaps(L, map, D, here, complete));
 
   function complete(note) {
     const p = note.properties || {};

@@ -22,6 +22,13 @@ const keep = {
       return null;
     }
   },
+  names(head) {
+    try {
+      return Object.keys(localStorage).filter((key) => key.startsWith(head)).sort();
+    } catch {
+      return [];
+    }
+  },
   set(key, value) {
     try {
       localStorage.setItem(key, JSON.stringify(value));
