@@ -471,6 +471,44 @@ def test_the_whole_reach_is_printed_with_date_legend_and_cautions(offline, page_
     assert ((upper > 70) & (upper < 235)).mean() > 0.05
 
 
+def printed(page, folder, name: str) -> tuple[str, np.ndarray]:
+    """The words of the printed sheets, and the first as a picture (3, rows, columns), by poppler."""
+    sheet = folder / f"{name}.pdf"
+    page.pdf(path=sheet, format="A4")
+    text = subprocess.run(["pdftotext", str(sheet), "-"], capture_output=True, text=True, check=True).stdout
+    subprocess.run(["pdftoppm", "-png", "-r", "96", "-singlefile", str(sheet), str(folder / name)], check=True)
+    with rasterio.open(folder / f"{name}.png") as picture:
+        return " ".join(text.split()), picture.read()[:3].astype(int)
+
+
+@pytest.mark.browser
+def test_a_note_and_a_place_to_stand_can_be_told_apart_on_paper(offline, page_file, tmp_path):
+    """The note's sheet keeps its colour and lines; the key names the signs that are on the paper, and only those."""
+    page = ready(offline, page_file).page
+    lines, stand, lanes = "Small lined sheets", "White drops", "lanes to drift"
+    text, _ = printed(page, tmp_path, "bare")
+    assert not any(words in text for words in (lines, stand, lanes))
+    north = "reachmapPage.shapes.bounds.getNorth() + 1e-4"
+    page.evaluate(f"reachmapPage.notes.add({{...reachmapPage.map.getCenter(), lat: {north}}})")
+    page.locator("#note-text").fill("heron")
+    page.locator("#note-keep").click()
+    text, picture = printed(page, tmp_path, "note")
+    assert lines in text
+    assert stand not in text
+    cream = (np.abs(picture - np.array([255, 251, 224])[:, None, None]) < 3).all(axis=0)
+    assert cream.sum() > 150
+    rows, columns = np.nonzero(cream)
+    inside = picture[:, rows.min() : rows.max(), columns.min() : columns.max()]
+    assert (inside.max(axis=0) < 120).sum() > 15, "its lines"
+    page.evaluate("reachmapPage.place.lie(1)")
+    text, _ = printed(page, tmp_path, "lie")
+    assert stand in text
+    assert lanes in text
+    page.locator("#tab-show").click()
+    page.evaluate("document.querySelector('#place [aria-label=Close]').click()")
+    assert stand in page.locator("#signs").inner_text(), "on the screen one may still choose a lie"
+
+
 @pytest.mark.browser
 def test_a_browser_that_does_not_say_when_it_has_printed_shows_the_screen_again_on_a_touch(offline, page_file):
     """Chromium without a window says only that it begins."""

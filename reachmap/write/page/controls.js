@@ -132,6 +132,7 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
     if (on) map.fitBounds(shapes.bounds, { padding: [30, 30], animate: false });
     else if (view) map.setView(...view, { animate: false });
     refresh();
+    signsOnPaper(on, shapes.drawn);
   };
   addEventListener('beforeprint', printing(true));
   // A browser that doesn't say when it is done is done when the page is touched again.

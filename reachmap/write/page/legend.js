@@ -44,7 +44,8 @@ function drawLegend(title, ramp, extra) {
   $('legend').replaceChildren(el('p', {}, el('b', { text: title })), steps, named, ...(extra ? [el('p', { text: extra })] : []));
 }
 
-// The signs on the map in words; only those this beat has.
+// The signs on the map in words; only those this beat has. Those of a lie come and go, and that of the notes, which stands
+// at the end already, with the notes.
 function drawSigns(D, U) {
   const signs = ['Outline of a lie: solid prime, dashed feeding, dotted sheltering.'];
   if (D.shapes.current.length) signs.push(`Arrows: which way the water runs${D.guessed.upstream ? ', by guess' : ''}.`);
@@ -53,8 +54,14 @@ function drawSigns(D, U) {
   if (U.layers.wading_dark.some((v) => v >= 3)) signs.push('Dark slanting lines on the water: do not wade. After dark there are more of them.');
   if (guessText(D.guessed)) signs.push(`Where one can wade is not known, with dots or without: ${guessText(D.guessed)}.`);
   if (U.layers.redd.some((v) => v)) signs.push('Grey gravel, in the season: trout spawn here. Keep off it.');
-  if (D.shapes.lanes.length) signs.push('Dashed lines through a chosen lie: lanes to drift.');
-  if (D.shapes.stances.length) signs.push('White drops beside it: where to stand.');
-  if (D.shapes.lanes.some((lane) => lane.seams.length)) signs.push('Ring on a lane: it crosses a seam there, where a drift begins to drag.');
-  $('signs').replaceChildren(...signs.map((text) => el('li', { text })));
+  const ofLie = [];
+  if (D.shapes.lanes.length) ofLie.push(['lanes', 'Dashed lines through a chosen lie: lanes to drift.']);
+  if (D.shapes.stances.length) ofLie.push(['stances', 'White drops: where to stand for a lie.']);
+  if (D.shapes.lanes.some((lane) => lane.seams.length)) ofLie.push(['lanes', 'Ring on a lane: it crosses a seam there, where a drift begins to drag.']);
+  $('signs').prepend(...signs.map((text) => el('li', { text })), ...ofLie.map(([of, text]) => el('li', { text, 'data-of': of })));
+}
+
+// A sheet of paper can't be asked for more: it explains what is drawn on it.
+function signsOnPaper(on, drawn) {
+  for (const line of document.querySelectorAll('#signs [data-of]')) line.hidden = on && !drawn(line.dataset.of);
 }

@@ -128,6 +128,7 @@ function makeNotes(L, map, D, say, sheet) {
       }, el('b', { text: kind }), ' ', el('bdi', { text: text || '(no words)' }))));
     }
     $('note-none').hidden = list.children.length > 0;
+    $('note-sign').hidden = list.children.length === 0;
   }
 
   function download() {

@@ -38,5 +38,6 @@ function makeShapes(L, map, D, say) {
       }
     }
   }
-  return { bounds: outline.getBounds(), groups, focus };
+  const drawn = (name) => (name === 'lanes' ? lanes : stances).some(({ mark }) => map.hasLayer(mark));
+  return { bounds: outline.getBounds(), groups, focus, drawn };
 }
