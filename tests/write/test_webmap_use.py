@@ -394,14 +394,56 @@ def signs_in_cells(page, grid) -> np.ndarray:
     )
 
 
-@pytest.mark.browser
-def test_the_sign_not_to_wade_lies_over_its_cells_from_far_and_near(offline, result, tmp_path):
-    """At the whole reach, closer, and after a push of the map: lines on the water that is too deep, none beside it."""
+@pytest.fixture(scope="module")
+def deep_page(result, tmp_path_factory):
+    """A map on which only a rectangle of the water is not to be waded, and which cells those are."""
     grid = result.channel.grid
     deep = (grid.x > 20) & (grid.y > 0)
     layers = {**result.visit.layers, "wading": np.where(deep, 3, 1).astype(np.float32), "redd": np.zeros_like(grid.x)}
-    path = tmp_path / "map.html"
+    path = tmp_path_factory.mktemp("map") / "map.html"
     path.write_text(map_page(replace(result, visit=replace(result.visit, layers=layers))), encoding="utf-8")
+    return path, deep
+
+
+def luminance(colours: np.ndarray) -> np.ndarray:
+    """Relative luminance of sRGB colours 0-255 (..., 3), as WCAG 2 defines it."""
+    c = colours / 255
+    return np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722]
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("closer", [0, 1.75])
+def test_the_sign_not_to_wade_stands_out_on_every_colour_of_the_water(offline, result, deep_page, closer):
+    """Light and dark of it 3:1 apart, as WCAG 2.2 asks of graphics (1.4.11), by day and as printed in grey, over the
+    darkest water too; half of the water, at the least, is not painted over."""
+    path, deep = deep_page
+    page = ready(offline, path).page
+    grid = result.channel.grid
+    middle = Transformer.from_crs(toy.CRS_LOCAL, 4326).transform(grid.x[deep].mean(), grid.y[deep].mean())
+    pixels = page.evaluate(
+        """([middle, closer]) => { const {map} = reachmapPage, c = map.getPane('signs').querySelector('canvas');
+        map.setView(middle, map.getZoom() + closer, {animate: false});
+        const at = map.latLngToLayerPoint(middle).subtract(L.DomUtil.getPosition(c));
+        return [...c.getContext('2d').getImageData(at.x - 60, at.y - 15, 120, 30).data]; }""",
+        [middle, closer],
+    )
+    signs = np.array(pixels, float).reshape(-1, 4)
+    assert (signs[:, 3] < 64).mean() > 0.5
+    ramps = page.evaluate("reachmap.ramps")
+    for colour in {stop for ramp in ramps.values() for stop in ramp["stops"]}:
+        water = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)])
+        for under in (water, np.full(3, water @ [0.2126, 0.7152, 0.0722])):
+            share = signs[:, 3:] / 255
+            seen = luminance(signs[:, :3] * share + under * (1 - share))
+            dark, light = np.percentile(seen, [8, 92])
+            assert (light + 0.05) / (dark + 0.05) >= 3, colour
+
+
+@pytest.mark.browser
+def test_the_sign_not_to_wade_lies_over_its_cells_from_far_and_near(offline, result, deep_page):
+    """At the whole reach, closer, and after a push of the map: lines on the water that is too deep, none beside it."""
+    grid = result.channel.grid
+    path, deep = deep_page
     page = ready(offline, path).page
     moves = (
         "",

@@ -51,7 +51,7 @@ function drawSigns(D, U) {
   if (D.shapes.current.length) signs.push(`Arrows: which way the water runs${D.guessed.upstream ? ', by guess' : ''}.`);
   if (D.shapes.seams.length) signs.push('Dotted lines on the water: seams, where faster water meets slower.');
   if (U.layers.confidence.some((v) => v < 1)) signs.push('Pale slanting lines: little or nothing was measured there.');
-  if (U.layers.wading_dark.some((v) => v >= 3)) signs.push('Dark slanting lines on the water: do not wade. After dark there are more of them.');
+  if (U.layers.wading_dark.some((v) => v >= 3)) signs.push('Dark slanting lines with a pale edge: do not wade. After dark there are more of them.');
   if (guessText(D.guessed)) signs.push(`Where one can wade is not known, with dots or without: ${guessText(D.guessed)}.`);
   if (U.layers.redd.some((v) => v)) signs.push('Grey gravel, in the season: trout spawn here. Keep off it.');
   const ofLie = [];

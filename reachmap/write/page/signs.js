@@ -38,11 +38,15 @@ function dots(colour, size, places) {
   };
 }
 
+const PALE = 'rgba(247, 244, 236, 0.85)';
+// One over the other: a dark sign with a pale rim can be seen on dark water too.
+const over = (...parts) => (pen, side) => { for (const part of parts) part(pen, side); };
+
 const SIGNS = {
-  thin: [6, slanting('rgba(247, 244, 236, 0.85)', 1.5, false)],
+  thin: [6, slanting(PALE, 1.5, false)],
   redd: [6, dots('#888a8a', 3, [[0.25, 0.25], [0.75, 0.75]])],
-  care: [10, dots('#1f2a2e', 2, [[0.5, 0.5]])],
-  stay: [8, slanting('#1f2a2e', 1.5, true)],
+  care: [10, over(dots(PALE, 4, [[0.5, 0.5]]), dots('#1f2a2e', 2, [[0.5, 0.5]]))],
+  stay: [11, over(slanting(PALE, 3.25, true), slanting('#1f2a2e', 1.5, true))],
 };
 
 function makeSigns(L, map, D, U, state) {
