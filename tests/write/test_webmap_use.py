@@ -84,6 +84,30 @@ def test_the_hour_moves_by_key_and_by_itself(offline, page_file):
 
 
 @pytest.mark.browser
+def test_another_day_is_shown_at_the_same_hour_by_the_clock(offline, tmp_path):
+    """In 2026 the clocks of the toy's zone go forward on 29 March at 1 h and back on 25 October at 2 h."""
+    days = [datetime(2026, 6, 20, 12, tzinfo=UTC), datetime(2026, 3, 29, 12, tzinfo=UTC)]
+    days.append(datetime(2026, 10, 25, 12, tzinfo=UTC))
+    scenes = tuple(replace(toy.scenes()[0], name=f"{when:%B}", when=when) for when in days)
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=scenes))
+    path = tmp_path / "map.html"
+    path.write_text(map_page(toy.result(ch, days=light_of_scenes(ch, scenes))), encoding="utf-8")
+    page = ready(offline, path).page
+    page.locator("#tab-sky").click()
+    for day, hour, told in (
+        (1, "13:00", "13:00"),
+        (2, "13:00", "13:00"),
+        (2, "23:50", "23:50"),
+        (1, "23:50", "23:50"),
+        (1, "01:10", "00:50"),
+        (1, "01:40", "02:00"),
+    ):
+        page.evaluate("(hour) => reachmapPage.set({day: 0, step: reachmapPage.D.days[0].times.indexOf(hour)})", hour)
+        page.locator("#day").select_option(str(day))
+        assert f", {told} ·" in page.locator("#moment").inner_text()
+
+
+@pytest.mark.browser
 def test_two_moments_lie_side_by_side_or_as_their_difference(offline, page_file):
     page = ready(offline, page_file).page
     page.locator("#tab-sky").click()

@@ -3,13 +3,20 @@
 // What to set for one of the beat's scenes.
 const asScene = ({ day, step, cloud, clarity_m: clarity, colour, warmth }) => ({ day, step, cloud, clarity, colour, warmth });
 
+// The step of one day that has the hour of a step of another; where a clock change left that hour out, the nearest by the
+// clock.
+function sameHour(times, time) {
+  const minutes = (text) => 60 * Number(text.slice(0, 2)) + Number(text.slice(3));
+  const apart = times.map((one) => Math.abs(minutes(one) - minutes(time)));
+  return apart.indexOf(Math.min(...apart));
+}
+
 function wireSky({ D, state, set, soon }) {
   $('day').append(...D.days.map((day, k) => el('option', { value: k, text: day.date })));
   $('day-row').hidden = D.days.length < 2;
-  // The same hour of another day, which may be an hour shorter.
   $('day').addEventListener('change', () => {
     const day = Number($('day').value);
-    set({ day, step: Math.min(state.setting.step, D.days[day].times.length - 1) });
+    set({ day, step: sameHour(D.days[day].times, D.days[state.setting.day].times[state.setting.step]) });
   });
   $('hour').addEventListener('input', () => soon({ step: Number($('hour').value) }));
   $('cloud').addEventListener('input', () => soon({ cloud: Number($('cloud').value) }));
