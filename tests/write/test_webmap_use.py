@@ -362,6 +362,45 @@ def test_where_am_i_tells_how_far_the_lie_is(offline, page_file, result):
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("size", [(1280, 800), PHONE])
+def test_where_am_i_shows_where_i_am(offline, page_file, size):
+    """With the map zoomed in on the far end."""
+    one = ready(offline, page_file, size)
+    page = one.page
+    one.context.grant_permissions(["geolocation"])
+    one.context.set_geolocation({"latitude": toy.LAT, "longitude": toy.LON - 50 / 65000, "accuracy": 5})
+    page.evaluate("reachmapPage.map.setView(reachmapPage.shapes.bounds.getNorthEast(), 21, {animate: false})")
+    page.locator("#where").click()
+    page.locator("#say", has_text="away").wait_for()
+    assert "not on this beat" not in page.locator("#say").inner_text()
+    here, frame = (page.evaluate(f"({BOX})(document.querySelector('{name}'))") for name in (".here", ".folium-map"))
+    assert frame[0] <= here[0] < here[2] <= frame[2]
+    assert frame[1] <= here[1] < here[3] <= frame[3]
+    assert one.said == []
+
+
+@pytest.mark.browser
+def test_from_far_off_the_map_stays_and_says_so(offline, page_file):
+    """In km or miles: 1 mile is 1609.344 m by definition, and 10 degrees of latitude are 1111 to 1113 km."""
+    one = ready(offline, page_file)
+    page = one.page
+    one.context.grant_permissions(["geolocation"])
+    one.context.set_geolocation({"latitude": toy.LAT + 10, "longitude": toy.LON, "accuracy": 30})
+    before = page.evaluate("reachmapPage.map.getCenter().toString()")
+    for feet, far, unit in ((False, 1112, "km"), (True, 691, "miles")):
+        if feet:
+            page.evaluate("document.getElementById('units').click()")
+        page.locator("#where").click()
+        page.locator("#say", has_text=unit).wait_for()
+        told = page.locator("#say").inner_text().replace("\u00a0", " ")
+        assert told.startswith("You are not on this beat. Lie ")
+        assert int(re.search(rf"is (\d+) {unit} away", told)[1]) == pytest.approx(far, abs=1.5)
+        page.locator("#where").click()
+    assert page.evaluate("reachmapPage.map.getCenter().toString()") == before
+    assert one.said == []
+
+
+@pytest.mark.browser
 def test_a_refused_position_is_said(offline, page_file):
     one = ready(offline, page_file, PHONE)
     one.context.clear_permissions()

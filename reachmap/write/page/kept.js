@@ -2,7 +2,7 @@
 // here is gathered from the other piles too. Those are only ever read: nothing can be lost from them.
 
 const NOTES_KEY = 'reachmap:notes:';
-const NEAR_M = 100; // [m] from the outline a note of another map still belongs here (assumed)
+const NEAR_M = 100; // [m] from the beat a note or an angler still counts as on it (assumed)
 const SAME_M = 1; // [m] within which two versions of one note lie (assumed); notes of two beats may share an id, as "1"
 
 // What was kept under a name, without what is no note.

@@ -46,6 +46,9 @@ function choices(kind, name, rows, chosen, onchange) {
 // Held upright; laid on its side it has the column of a desk. A keyboard that comes up makes no such shape.
 const isPhone = () => matchMedia('(max-width: 760px) and (max-aspect-ratio: 149/100)').matches;
 
+// Room to leave around a place that is brought into the view.
+const aroundPlace = () => ({ paddingTopLeft: [50, isPhone() ? 110 : 50], paddingBottomRight: [60, 60], animate: false });
+
 function drawer(map) {
   const states = ['closed', 'half', 'full'];
   const sheet = $('sheet');

@@ -34,7 +34,7 @@ function makePlace(page) {
   function reveal(latlng) {
     page.refresh();
     sheet.show();
-    map.panInside(latlng, { paddingTopLeft: [50, isPhone() ? 110 : 50], paddingBottomRight: [60, 60], animate: false });
+    map.panInside(latlng, aroundPlace());
   }
 
   function showCell(result) {

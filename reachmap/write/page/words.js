@@ -46,7 +46,11 @@ const units = {
     return `${(m / 0.3048).toFixed(digits === 0 || m >= 30 * 0.3048 ? 0 : 1)}\u00a0ft`;
   },
   speed: (v) => (units.imperial ? `${(v / 0.44704).toFixed(1)}\u00a0mph` : `${v.toFixed(2)}\u00a0m/s`),
-  far: (m) => (units.imperial ? `${Math.round(m / 0.9144)}\u00a0yd` : `${Math.round(m)}\u00a0m`),
+  far: (m) => {
+    if (m <= 2000) return units.imperial ? `${Math.round(m / 0.9144)}\u00a0yd` : `${Math.round(m)}\u00a0m`;
+    const [value, unit] = units.imperial ? [m / 1609.344, 'miles'] : [m / 1000, 'km'];
+    return `${value.toFixed(value < 10 ? 1 : 0)}\u00a0${unit}`;
+  },
   small: (mm) => (units.imperial ? `${(mm / 25.4).toFixed(2)}\u00a0in` : `${mm.toFixed(1)}\u00a0mm`),
   area: (m2) => (units.imperial ? `${Math.round(m2 / 0.09290304)} sq\u00a0ft` : `${m2.toFixed(m2 < 10 ? 1 : 0)}\u00a0m²`),
   warmth: (celsius) => (units.imperial ? `${Math.round((celsius * 9) / 5 + 32)}\u00a0F` : `${celsius}\u00a0C`),
