@@ -122,7 +122,7 @@ function makeNotes(L, map, D, say, sheet) {
       const { text, kind } = note.properties;
       const icon = L.divIcon({ className: 'note-mark', iconSize: [22, 22], iconAnchor: [0, 0], html: '' });
       const title = `${kind}: ${text}`;
-      L.marker([lat, lon], { icon, alt: title, title }).on('click', () => edit(note)).addTo(group);
+      onPress(L.marker([lat, lon], { icon, alt: title, title }), () => edit(note)).addTo(group);
       list.append(el('li', {}, el('button', {
         type: 'button', class: 'plain', onclick: () => { map.panTo([lat, lon]); edit(note); },
       }, el('b', { text: kind }), ' ', el('bdi', { text: text || '(no words)' }))));

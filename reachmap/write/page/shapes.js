@@ -12,7 +12,7 @@ function makeShapes(L, map, D, say) {
   const stances = D.shapes.stances.flatMap((stance) => {
     const icon = L.divIcon({ className: 'stance', iconSize: [22, 22], html: '' });
     const name = () => `${standWord(stance)} for lie ${stance.lie}: ${standText(stance, false)}`;
-    return ofLie(stance.lie, [L.marker(stance.at, { icon, alt: name(), title: name() }).on('click', () => say(name()))], { stance });
+    return ofLie(stance.lie, [onPress(L.marker(stance.at, { icon, alt: name(), title: name() }), () => say(name()))], { stance });
   });
   const shaders = { color: '#4a5a4c', weight: 1, fillOpacity: 0.25, interactive: false };
   const groups = {
