@@ -71,8 +71,22 @@ function makeNotes(L, map, D, say, sheet) {
     return next;
   }
 
+  // Gives the focus back to where one came from, once a form is closed: the note's own line or mark, made anew meanwhile,
+  // or what else it was. A note taken back has neither.
+  function wayBack(id) {
+    const from = document.activeElement;
+    const kin = from.closest('#note-list, .leaflet-marker-pane');
+    return () => {
+      const again = kin && [...kin.querySelectorAll('[data-id]')].find((one) => one.dataset.id === id);
+      const there = from.isConnected && from !== document.body && from.id !== 'note-text';
+      const rest = $('note-add').offsetParent ? $('note-add') : map.getContainer();
+      (again || (there ? from : rest)).focus({ preventScroll: true });
+    };
+  }
+
   // Words are kept as they are typed: a page that is reloaded, closed or killed gets no time for it. Only Delete drops them.
   function edit(asked) {
+    const back = wayBack(asked.properties.id);
     // A form still open ends first, which may put another version in this one's place.
     map.closePopup();
     const note = notes.includes(asked) ? asked : notes.find((one) => one.properties.id === asked.properties.id) ?? asked;
@@ -95,18 +109,25 @@ function makeNotes(L, map, D, say, sheet) {
       const empty = !now.properties.text && kind.value === kindFirst;
       now = change(now, { deleted: fate === 'delete' || (empty && !fate) });
     };
+    const closed = () => {
+      end();
+      back();
+    };
     const leave = (as) => {
       fate = as;
       write();
       map.closePopup();
     };
+    // What was typed is stored already.
+    const leaveByKey = (event) => { if (event.key === 'Escape' && !event.isComposing) map.closePopup(); };
     const button = (id, words, as) => el('button', { type: 'button', id, text: words, onclick: () => leave(as) });
     const row = el('div', { class: 'row' }, kind, button('note-keep', 'Keep', 'keep'));
     if (known) row.append(button('note-delete', 'Delete', 'delete'));
     const [lon, lat] = note.geometry.coordinates;
     sheet.halve();
-    L.popup({ minWidth: 220 }).setLatLng([lat, lon]).setContent(el('div', { class: 'note-form' }, text, row))
-      .on('remove', end)
+    const form = el('div', { class: 'note-form', onkeydown: leaveByKey }, text, row);
+    L.popup({ minWidth: 220 }).setLatLng([lat, lon]).setContent(form)
+      .on('remove', closed)
       .openOn(map);
     document.body.classList.add('writing');
     text.focus();
@@ -122,9 +143,10 @@ function makeNotes(L, map, D, say, sheet) {
       const { text, kind } = note.properties;
       const icon = L.divIcon({ className: 'note-mark', iconSize: [22, 22], iconAnchor: [0, 0], html: '' });
       const title = `${kind}: ${text}`;
-      onPress(L.marker([lat, lon], { icon, alt: title, title }), () => edit(note)).addTo(group);
+      const mark = onPress(L.marker([lat, lon], { icon, alt: title, title }), () => edit(note)).addTo(group);
+      mark.getElement().dataset.id = note.properties.id;
       list.append(el('li', {}, el('button', {
-        type: 'button', class: 'plain', onclick: () => { map.panTo([lat, lon]); edit(note); },
+        type: 'button', class: 'plain', 'data-id': note.properties.id, onclick: () => { map.panTo([lat, lon]); edit(note); },
       }, el('b', { text: kind }), ' ', el('bdi', { text: text || '(no words)' }))));
     }
     $('note-none').hidden = list.children.length > 0;

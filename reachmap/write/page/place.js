@@ -10,14 +10,21 @@ function makePlace(page) {
   function card(title, buttons, ...parts) {
     const close = el('button', { type: 'button', 'aria-label': 'Close', text: '×', onclick: clear });
     const head = el('div', { class: 'place-head' }, el('h2', { text: title }), ...buttons, close);
+    // Made anew at every step of the hour, it keeps the focus where it was.
+    const keys = () => [...$('place').querySelectorAll('button')];
+    const held = keys().indexOf(document.activeElement);
     $('place').replaceChildren(head, ...parts);
     $('place').hidden = false;
+    if (held >= 0) keys()[Math.min(held, keys().length - 1)].focus({ preventScroll: true });
   }
+  // What had the focus when a spot or a lie was chosen; closing them gives it back.
+  let from = null;
   function clear() {
     Object.assign(state, { chosen: null, cell: -1 });
     ring.remove();
     $('place').hidden = true;
     page.refresh();
+    (from && from.getClientRects().length ? from : $('sheet-body')).focus({ preventScroll: true });
   }
 
   function cell(latlng, i) {
@@ -32,6 +39,8 @@ function makePlace(page) {
   }
   // Bring it out from under the drawer, and the words about it to the top of the drawer.
   function reveal(latlng) {
+    const now = document.activeElement;
+    if (now !== document.body && !$('place').contains(now)) from = now;
     page.refresh();
     sheet.show();
     map.panInside(latlng, aroundPlace());
