@@ -80,30 +80,41 @@ function wireCompare({ D, state, refresh, momentText }) {
 }
 
 function wireNotes({ map, state, notes, place, painter, say, sheet }) {
+  const box = map.getContainer();
   const adding = (on) => {
     state.adding = on;
     $('note-add').setAttribute('aria-pressed', String(on));
+    say('');
   };
-  $('note-add').addEventListener('click', () => {
+  $('note-add').addEventListener('click', ({ detail: touched }) => {
     adding(!state.adding);
-    if (state.adding) sheet.halve();
-    say(state.adding ? 'Now tap the map where the note belongs.' : '');
+    if (!state.adding) return;
+    sheet.halve();
+    if (!touched) box.focus();
+    say(touched ? 'Now tap the map where the note belongs.' : 'Arrow keys bring the place under the cross; Enter puts the note there.');
   });
+  addEventListener('keydown', ({ key }) => { if (key === 'Escape' && state.adding) adding(false); });
   $('note-download').addEventListener('click', notes.download);
   $('note-file').addEventListener('change', () => {
     const [file] = $('note-file').files;
     if (file) notes.load(file).then(() => { $('note-file').value = ''; }); // so that the same file may be loaded again
   });
-  map.on('click', ({ latlng }) => {
+  const pick = (latlng) => {
     if (state.adding) {
       adding(false);
-      say('');
       notes.add(latlng);
       return;
     }
     const i = painter.locate(map, latlng);
     if (i < 0) say('That is land.');
     else place.cell(latlng, i);
+  };
+  map.on('click', ({ latlng }) => pick(latlng));
+  // By keyboard the middle of the map, where a cross stands meanwhile; not for the marks and buttons on it.
+  box.addEventListener('keypress', (event) => {
+    if (event.key !== 'Enter' || event.target !== box) return;
+    event.preventDefault(); // or the line would go into the form of the note
+    pick(map.getCenter());
   });
 }
 

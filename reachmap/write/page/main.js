@@ -69,7 +69,7 @@ async function start(map, L) {
 
   map.attributionControl.setPrefix(false);
   map.getContainer().setAttribute('role', 'region');
-  map.getContainer().setAttribute('aria-label', 'Map of the beat');
+  map.getContainer().setAttribute('aria-label', 'Map of the beat. Enter tells about the spot in its middle.');
   wirePage(page);
   wireSky(page);
   wireLayers(page);
