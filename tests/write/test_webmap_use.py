@@ -860,11 +860,12 @@ def test_on_a_phone_laid_on_its_side_a_tapped_lie_is_told_at_once(offline, page_
         (-70.0, -20.0, ["no sun all day"]),
         (-66.0, -20.0, ["sun up", "sun down"]),
         (54.6, -20.0, ["sun up", "sun down"]),
+        (60.0, -37.5, ["sun up", "sun down"]),
     ],
 )
 @pytest.mark.parametrize("size", [(1280, 800), PHONE])
 def test_sunrise_and_sunset_never_lie_over_one_another(offline, tmp_path, lat, lon, told, size):
-    """Where a summer night or a winter day lasts an hour or two, and where there is none."""
+    """Where a summer night or a winter day lasts an hour or two, where there is none, and with sunset at 23:55."""
     when = datetime(2026, 6, 30, 12, tzinfo=UTC)
     scenes = tuple(replace(scene, when=when) for scene in toy.scenes()[:1])
     ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=scenes, lat=lat, lon=lon, time_zone="UTC"))

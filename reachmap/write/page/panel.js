@@ -14,7 +14,10 @@ function drawHours(day, shadeOfLie) {
       pen.fillRect(k * wide, canvas.height / 2, wide + 1, canvas.height / 2);
     }
   });
-  const at = (name) => day.times.findIndex((t) => t >= day.events[name]);
+  const at = (name) => {
+    const step = day.times.findIndex((t) => t >= day.events[name]);
+    return step < 0 ? n : step; // after the last step
+  };
   const marks = [['sunrise', 'sun up'], ['sunset', 'sun down']].filter(([name]) => day.events[name])
     .sort(([a], [b]) => at(a) - at(b))
     .map(([name, word]) => ({ text: `${word} ${day.events[name]}`, at: within(20, (100 * at(name)) / n, 80) }));
