@@ -325,8 +325,13 @@ def test_of_a_guess_no_care_is_enough_and_every_number_of_it_is_labelled(offline
 def test_in_feet_nothing_is_left_in_metres(offline, page_file):
     """Metres beside feet in one panel would be read as feet by the water."""
     one = ready(offline, page_file)
-    one.page.evaluate("document.getElementById('units').click()")
-    words = ""
+    one.page.evaluate("reachmapPage.place.lie(1)")
+    for button in ("keep-moment", "units"):
+        one.page.evaluate("(id) => document.getElementById(id).click()", button)
+    words = one.page.locator(".stance").get_attribute("title").replace("\u00a0", " ")
+    assert "30 ft away" in words, "9 m"
+    words += one.page.evaluate("document.getElementById('kept').textContent").replace("\u00a0", " ")
+    assert re.search(r"Kept: .* clarity 8\.\d ft, clear", words), "2.5 m"
     for n in one.page.evaluate("reachmapPage.D.lies.map((lie) => lie.n)"):
         one.page.evaluate(f"reachmapPage.place.lie({n})")
         words += one.page.locator("#place").inner_text().replace("\u00a0", " ")

@@ -63,17 +63,13 @@ function wireLayers({ L, D, U, state, lies, shapes, current, refresh }) {
   drawSigns(D, U);
 }
 
-function wireCompare({ D, state, refresh, momentText }) {
-  const keepMoment = (moment) => {
-    state.kept = moment;
-    $('kept').textContent = `Kept: ${momentText(moment)}.`;
-  };
-  $('keep-moment').addEventListener('click', () => { keepMoment({ ...state.setting }); refresh(); });
+function wireCompare({ D, state, refresh }) {
+  $('keep-moment').addEventListener('click', () => { state.kept = { ...state.setting }; refresh(); });
   $('compare').addEventListener('change', () => {
     state.compare = $('compare').value;
     if (state.compare !== 'off' && !state.kept) {
       const other = D.scenes.find((scene) => scene.cloud !== state.setting.cloud) || D.scenes[0];
-      keepMoment({ ...state.setting, day: other.day, step: other.step, cloud: other.cloud });
+      state.kept = { ...state.setting, day: other.day, step: other.step, cloud: other.cloud };
     }
     refresh();
   });
@@ -186,6 +182,7 @@ function showSetting({ D, state, momentText }) {
   $('colour').value = s.colour;
   $('fish').value = s.fish;
   $('warmth').value = s.warmth;
+  if (state.kept) $('kept').textContent = `Kept: ${momentText(state.kept)}.`;
   for (const button of $('scenes').children) {
     const scene = D.scenes[Number(button.dataset.k)];
     const same = Object.entries(asScene(scene)).every(([name, value]) => s[name] === value);

@@ -9,10 +9,10 @@ function makeShapes(L, map, D, say) {
     ...lane.lines.map((points) => L.polyline(points, { ...ink, weight: 2, dashArray: '10 4' })),
     ...lane.seams.map(ring),
   ]));
+  const nameOf = (stance) => `${standWord(stance)} for lie ${stance.lie}: ${standText(stance)}`;
   const stances = D.shapes.stances.flatMap((stance) => {
     const icon = L.divIcon({ className: 'stance', iconSize: [22, 22], html: '' });
-    const name = () => `${standWord(stance)} for lie ${stance.lie}: ${standText(stance, false)}`;
-    return ofLie(stance.lie, [onPress(L.marker(stance.at, { icon, alt: name(), title: name() }), () => say(name()))], { stance });
+    return ofLie(stance.lie, [onPress(L.marker(stance.at, { icon }), () => say(nameOf(stance)))], { stance });
   });
   const shaders = { color: '#4a5a4c', weight: 1, fillOpacity: 0.25, interactive: false };
   const groups = {
@@ -23,16 +23,19 @@ function makeShapes(L, map, D, say) {
   };
 
   // Lanes and places to stand: those of the chosen lie in any case, those of all by their switches while none is chosen.
-  let focused = null;
+  // Their names are in the units chosen.
+  let focused = '';
   const own = L.layerGroup().addTo(map);
   function focus(chosen, dark) {
-    if (focused && chosen === focused.chosen && dark === focused.dark) return;
-    focused = { chosen, dark };
+    const next = JSON.stringify([chosen, dark, units.imperial]);
+    if (next === focused) return;
+    focused = next;
     own.clearLayers();
     for (const [group, marks] of [[groups.lanes, lanes], [groups.stances, stances]]) {
       group.clearLayers();
       for (const { lie, mark, stance } of marks) {
         if (stance && !stancesFor(D, lie, dark).includes(stance)) continue;
+        if (stance) mark.options.alt = mark.options.title = nameOf(stance);
         if (chosen === null) group.addLayer(mark);
         else if (lie === chosen) own.addLayer(mark);
       }
