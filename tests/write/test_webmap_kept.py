@@ -123,6 +123,29 @@ def test_a_note_far_off_that_was_taken_back_on_an_older_map_stays_so(offline, dr
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize(
+    "refusal",
+    [
+        "Object.defineProperty(window, 'localStorage', { get() { throw new DOMException('no', 'SecurityError'); } })",
+        "Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError'); }",
+    ],
+    ids=["blocked", "full"],
+)
+def test_a_device_that_keeps_nothing_is_not_said_to(offline, draw, refusal):
+    path = draw(OLD)
+    one = offline(path)
+    one.context.add_init_script(refusal)
+    go(one.page, path)
+    assert "does not keep them" in one.page.locator("#note-none").inner_text()
+    one.page.evaluate("reachmapPage.notes.add(reachmapPage.map.getCenter())")
+    one.page.locator("#note-text").fill("heron")
+    assert "does not keep notes" in one.page.locator("#say").inner_text()
+    one.page.keyboard.press("Escape")
+    assert listed(one.page) == ["heron"]
+    assert one.said == []
+
+
+@pytest.mark.browser
 def test_damaged_piles_are_passed_over(offline, draw):
     path = draw(OLD)
     one = opened(offline, path)

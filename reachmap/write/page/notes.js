@@ -171,6 +171,7 @@ function makeNotes(L, map, D, say, sheet) {
     }
   }
 
+  if (!keep.works()) $('note-stay').textContent = 'This device does not keep them for a file: download them before you leave.';
   const places = () => group.getLayers().map((marker) => marker.getLatLng());
   draw();
   return { add, download, load, places };

@@ -36,6 +36,12 @@ const keep = {
       return [];
     }
   },
+  // Whether anything is kept at all.
+  works() {
+    const kept = keep.set('reachmap:try', 1);
+    if (kept) localStorage.removeItem('reachmap:try');
+    return kept;
+  },
   set(key, value) {
     try {
       localStorage.setItem(key, JSON.stringify(value));
