@@ -322,6 +322,19 @@ def test_of_a_guess_no_care_is_enough_and_every_number_of_it_is_labelled(offline
 
 
 @pytest.mark.browser
+def test_what_cannot_be_seen_at_night_in_a_spate_is_told_in_words(offline, page_file):
+    """Not as a fly seen at 0.0 m for 0.0 s in 0.0000024 lux."""
+    page = ready(offline, page_file).page
+    page.evaluate("reachmapPage.set({step: 0, cloud: 8, clarity: 0.2, colour: 'spate'})")
+    deepest = "reachmapPage.U.layers.depth.reduce((best, d, i, all) => (d > all[best] ? i : best), 0)"
+    page.evaluate(f"reachmapPage.place.cell(reachmapPage.map.getCenter(), {deepest})")
+    text = said(page)
+    assert "hardly a fly in this light" in text
+    assert "under 0.0001 lux, black" in text
+    assert not re.search(r"\b0\.0 (m|s)\b|0\.0000", text)
+
+
+@pytest.mark.browser
 def test_in_feet_nothing_is_left_in_metres(offline, page_file):
     """Metres beside feet in one panel would be read as feet by the water."""
     one = ready(offline, page_file)

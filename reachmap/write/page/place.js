@@ -50,6 +50,7 @@ function makePlace(page) {
     const i = state.cell;
     const v = (name) => physics.value(name, i);
     const seen = physics.sighting(state.setting, i);
+    const seesFly = seen.range >= D.fly_least_m;
     const limit = physics.limiting(state.setting, i);
     const score = result.hold[i];
     const { guessed } = D;
@@ -65,8 +66,8 @@ function makePlace(page) {
         ['At its nose', speed('nose_speed')],
         ['Drift beside it', speed('drift_speed')],
         ['Light at the bed', luxText(result.lux[i])],
-        ['Sees a fly at', units.length(seen.range, 1)],
-        ['For', `${seen.seconds.toFixed(1)}\u00a0s${byGuess(guessed.speed)}`],
+        seesFly ? ['Sees a fly at', units.length(seen.range, 1)] : ['Sees', 'hardly a fly in this light'],
+        ['For', seesFly && `${seen.seconds.toFixed(1)}\u00a0s${byGuess(guessed.speed)}`],
         ['Holds it back most', limit],
         ['Wading', wadingText(wading, guessed)],
         ['Gravel', redd],

@@ -85,6 +85,7 @@ const SCORE_STEPS = [
 const scoreWord = (score) => SCORE_STEPS.find(([top]) => score < top)[1];
 
 const LUX_STEPS = [
+  [2.5e-4, 'black'], // as the night's scale of the map begins
   [0.01, 'starlight'],
   [1, 'moonlight'],
   [100, 'twilight'],
@@ -92,7 +93,9 @@ const LUX_STEPS = [
   [Infinity, 'bright'],
 ];
 const luxWord = (lux) => LUX_STEPS.find(([top]) => lux < top)[1];
-const luxText = (lux) => `${lux >= 10 ? Math.round(lux).toLocaleString('en') : lux.toPrecision(2)}\u00a0lux, ${luxWord(lux)}`;
+// Below 0.0001 lux the figures are not worth telling apart (assumed).
+const luxNumber = (lux) => (lux < 1e-4 ? 'under 0.0001' : lux < 10 ? lux.toPrecision(2) : Math.round(lux).toLocaleString('en'));
+const luxText = (lux) => `${luxNumber(lux)}\u00a0lux, ${luxWord(lux)}`;
 
 const FACTOR_WORDS = {
   food: 'the drift beside it is wrong for it',
