@@ -806,6 +806,39 @@ def test_a_scene_of_its_own_water_has_its_own_words(offline, tmp_path):
 
 
 @pytest.mark.browser
+def test_a_finger_need_not_hit_a_mark_or_slider_exactly(offline, browser, page_file):
+    """Under a finger a note, a lie's number and a place to stand reach farther than they look, over free ground; with a
+    mouse they are as large as they look."""
+    finger = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]}, has_touch=True, is_mobile=True)
+    pages = finger.new_page(), offline(page_file, *PHONE).page
+    for page, reached in zip(pages, (True, False), strict=True):
+        page.goto(page_file.as_uri())
+        page.wait_for_selector("body[data-ready]")
+        page.evaluate("reachmapPage.place.lie(1)")
+        page.locator("#closer").click()
+        page.evaluate("reachmapPage.notes.add(reachmapPage.map.getBounds().pad(-0.25).getSouthWest())")
+        page.keyboard.type("heron")
+        page.keyboard.press("Escape")
+        page.wait_for_selector("#note-text", state="detached")
+        page.wait_for_selector(".leaflet-pan-anim", state="detached")
+        for mark in (".lie-tag:not([hidden])", ".note-mark", ".stance"):
+            hit = page.evaluate(
+                """(name) => [...document.querySelectorAll(name)].some((mark) => {
+                const b = mark.getBoundingClientRect(), [x, y] = [(b.left + b.right) / 2, (b.top + b.bottom) / 2];
+                return [[18, 0], [-18, 0], [0, 18], [0, -18]].some(([dx, dy]) =>
+                  document.elementFromPoint(x + dx, y + dy)?.closest(name) === mark); })""",
+                mark,
+            )
+            assert hit == reached, mark
+        box = page.locator("#place [aria-label=Close]").bounding_box()
+        assert min(box["width"], box["height"]) >= 44
+        page.locator("#tab-sky").click()
+        for slider in ("#cloud", "#clarity"):
+            assert page.locator(slider).bounding_box()["height"] >= 44
+    finger.close()
+
+
+@pytest.mark.browser
 def test_one_hand_is_enough_on_a_phone(offline, page_file):
     """What is pressed often lies in the lower two thirds, and nothing makes the page scroll sideways."""
     page = ready(offline, page_file, PHONE).page
