@@ -20,7 +20,8 @@ STYLE = """
 body{background:#f7f4ec;color:#1f2a2e;font:16px/1.45 system-ui,sans-serif;max-width:60rem;
 margin:1.5rem auto;padding:0 1rem}
 table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.4rem .6rem .4rem 0;
-border-bottom:1px solid #b9b3a3;vertical-align:top}td.n{font-variant-numeric:tabular-nums;white-space:nowrap}
+border-bottom:1px solid #b9b3a3;vertical-align:top}td{overflow-wrap:anywhere}
+td.n{font-variant-numeric:tabular-nums;white-space:nowrap}
 svg{width:100%;max-width:40rem;height:auto;border:1px solid #b9b3a3}.bar{stroke:currentColor;stroke-width:1.5}
 text{fill:currentColor}
 a{color:inherit}.bad{border-left:4px solid #1f2a2e;padding-left:.6rem}

@@ -9,6 +9,9 @@ from reachmap.whole import write_whole
 
 BEGINS = "<!doctype html>"
 
+WRAP = "body{overflow-wrap:anywhere}table{overflow-wrap:break-word}"
+"""A name without a gap breaks where it must; words in narrow columns stay whole."""
+
 
 def plain_page(title: str, style: str, body: str) -> str:
     """A whole html page.
@@ -20,7 +23,7 @@ def plain_page(title: str, style: str, body: str) -> str:
     """
     return f"""{BEGINS}<html lang="en"><meta charset="utf-8">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<meta name="viewport" content="width=device-width,initial-scale=1"><title>{title}</title><style>{style}</style>
+<meta name="viewport" content="width=device-width,initial-scale=1"><title>{title}</title><style>{WRAP}{style}</style>
 <main>{body}</main></html>
 """
 

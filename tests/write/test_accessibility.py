@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+import shutil
+
 import colorspacious
 import numpy as np
 import pytest
@@ -56,16 +59,19 @@ def test_no_finding_in_any_part(offline, page_file, size, dark):
     assert one.asked == []
 
 
+def pages_of(folder, out):
+    """Every page without a script that the commands write about a beat, by name."""
+    for command, option in (("hours", "--picture"), ("sheet", "--out"), ("learn", "--out")):
+        done = CliRunner().invoke(main, [command, str(folder), option, str(out / f"{command}.html")])
+        assert done.exit_code == 0, done.output
+    map_many([folder], out, jobs=1)
+    names = "hours.html", "sheet.html", "learn.html", "index.html", f"{folder.name}/card.html"
+    return {name: out / name for name in names}
+
+
 @pytest.fixture(scope="module")
 def plain_pages(tmp_path_factory, sample_folder):
-    """Every page without a script that the commands write, by name."""
-    out = tmp_path_factory.mktemp("pages")
-    for command, option in (("hours", "--picture"), ("sheet", "--out"), ("learn", "--out")):
-        done = CliRunner().invoke(main, [command, str(sample_folder), option, str(out / f"{command}.html")])
-        assert done.exit_code == 0, done.output
-    map_many([sample_folder], out, jobs=1)
-    names = "hours.html", "sheet.html", "learn.html", "index.html", f"{sample_folder.name}/card.html"
-    return {name: out / name for name in names}
+    return pages_of(sample_folder, tmp_path_factory.mktemp("pages"))
 
 
 @pytest.mark.browser
@@ -74,6 +80,21 @@ def test_no_finding_at_all_on_a_page_without_script(offline, plain_pages, size):
     for name, path in plain_pages.items():
         page = offline(path, *size).page
         assert findings(page) == [], name
+
+
+@pytest.mark.browser
+def test_a_long_unbroken_name_pushes_no_page_sideways(offline, tmp_path, sample_folder):
+    """That of the beat and that of a scene, on a phone."""
+    folder, out = tmp_path / "beat", tmp_path / "pages"
+    out.mkdir()
+    shutil.copytree(sample_folder, folder)
+    told = (folder / "beat.toml").read_text(encoding="utf-8")
+    for name in re.findall(r'^name = "(.*)"', told, re.MULTILINE)[:2]:
+        told = told.replace(f'"{name}"', f'"{name.replace(" ", "")}{"W" * 40}"')
+    (folder / "beat.toml").write_text(told, encoding="utf-8")
+    for name, path in pages_of(folder, out).items():
+        page = offline(path, *SIZES[1]).page
+        assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[1][0], name
 
 
 @pytest.mark.browser
