@@ -100,7 +100,8 @@ class DayLight:
     @property
     def step_min(self) -> float:
         """Minutes from step to step."""
-        return (self.times[1] - self.times[0]).total_seconds() / 60
+        # As in `step_of`: clocks may change at midnight.
+        return (self.times[1].astimezone(UTC) - self.times[0].astimezone(UTC)).total_seconds() / 60
 
     def step_of(self, when: datetime) -> int:
         """The step nearest to a moment of this day."""
