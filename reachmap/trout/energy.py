@@ -12,7 +12,7 @@ obstacle was not cheaper while feeding in fast flow (J. Exp. Biol. 223(12) jeb22
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -134,6 +134,25 @@ def intake(
     radius = reach * np.sqrt(np.clip(1.0 - (speed / top_speed(length_m)) ** 2, 0.0, 1.0))
     area = np.minimum(np.pi * radius**2 / 2, 2 * radius * np.asarray(depth_m, float))
     return energy.drift_items_m3 * energy.item_j * speed * area * capture_share(speed, energy.capture)
+
+
+def energy_through_day(
+    flow: Flow, fish: Fish, energy: Energy, temperature_c: float | None, clear_m: np.ndarray
+) -> dict[str, np.ndarray]:
+    """`energy_factors` at every step of a day, float32 (n_steps, n_cells).
+
+    Parameters
+    ----------
+    flow : the sighting range (n_steps, n_cells), all else (n_cells,)
+    fish, energy, temperature_c : as for `energy_factors`
+    clear_m : sighting range where the light is best at each step [m] (n_steps,)
+    """
+    # In good light and in the dark it sees as far at many steps, which need be worked out once only.
+    seen, step = np.unique(np.column_stack([clear_m, flow.sighting_m]), axis=0, return_inverse=True)
+    found = [
+        energy_factors(replace(flow, sighting_m=far[1:]), fish, energy, temperature_c, float(far[0])) for far in seen
+    ]
+    return {factor: np.stack([one[factor] for one in found])[step] for factor in FED}
 
 
 def energy_factors(

@@ -227,6 +227,25 @@ def losses(factors: Mapping[str, np.ndarray], weight: Mapping[str, float]) -> np
     return out
 
 
+def score_again(
+    factors: Mapping[str, np.ndarray], changed: Mapping[str, np.ndarray], weight: Mapping[str, float]
+) -> np.ndarray:
+    """Scores of one eye (n_steps, n_cells) with some factors as they are at every step.
+
+    Parameters
+    ----------
+    factors : all of them (n_cells,)
+    changed : those that take the place of others there (n_steps, n_cells)
+    weight : of each factor
+    """
+    others = {factor: np.ones_like(values) if factor in changed else values for factor, values in factors.items()}
+    score = mean_score(losses(others, weight), weight)
+    total = sum(weight.values())
+    for factor, values in changed.items():
+        score = score * values ** np.float32(weight[factor] / total)
+    return score
+
+
 def mean_score(loss: np.ndarray, weight: Mapping[str, float]) -> np.ndarray:
     """Weighted geometric mean from the losses (6, ...); 1 if nothing has a weight."""
     total = sum(weight[factor] for factor in FACTORS)

@@ -17,11 +17,13 @@ from reachmap.light import bed_terms, eye_through_day, is_dark, lux_through_day
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight import colours_at, smallest_feature
 from reachmap.sight.eyes import Eyes
+from reachmap.sight.sighting import full_range, light_factor
 from reachmap.trout import load_curves
 from reachmap.trout.curves import LUX_FLOOR, Curves
+from reachmap.trout.energy import Flow, energy_through_day
 from reachmap.trout.model import Lies, Outlook
 from reachmap.trout.reasons import moon_at_bed, night_words, shade_is_seen
-from reachmap.trout.shift import EyeCurves
+from reachmap.trout.score import score_again
 from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
 from reachmap.visit.stand import Hour, stances
@@ -40,8 +42,9 @@ MINUTES_A_LIE = 20
 MOST_IN_ORDER = 8
 """Lies of an order at most (assumed)."""
 
-HOUR_CELLS = 200
-"""Cells at most, spread over a lie, for which the hours of its day are worked out; assumed."""
+HOUR_CELLS, BRIGHT_CELLS = 200, 1000
+"""Cells at most, spread over a lie, for which the hours of its day are worked out, and spread over the reach, among
+which the brightest water of every hour is looked for; assumed."""
 
 
 def plan_visit(
@@ -157,16 +160,19 @@ class _Span:
 
 
 def _through(channel: Channel, outlook: Outlook, lies: Lies, day: DayLight, curves: Curves) -> _Span:
-    """The lies over a day: light anew at every step; the other factors of a lie do not change over a day."""
+    """The lies over a day: light anew at every step, and what depends on it; the other factors do not change."""
     scene, holding = outlook.scene, outlook.holding
     some = {number: own[:: max(1, -(-len(own) // HOUR_CELLS))] for number, own in lies.cells.items()}
     cells, label = np.concatenate([*some.values()]), np.repeat([*some], [len(own) for own in some.values()])
     lux = lux_through_day(channel, day, scene.cloud, scene.water, cells, scene.town_glow_lux)
     eye = eye_through_day(lux, day.step_min, channel.beat.fish.species)
     log_lux = np.log10(np.maximum(lux, LUX_FLOOR))
-    day_curves, night_curves = curves.shifted(channel.beat.fish, scene.water.temperature_c)
-    by_day = _relit(holding.at("hold_day", cells), holding.factors_day.at(cells)["light"], day_curves, log_lux)
-    by_night = _relit(holding.at("hold_night", cells), holding.factors_night.at(cells)["light"], night_curves, log_lux)
+    light_day, light_night = (
+        {"light": one["light"](log_lux)} for one in curves.shifted(holding.fish, scene.water.temperature_c)
+    )
+    fed = _fed_through(channel, outlook, day, cells, lux, curves) if holding.engine == "energy" else {}
+    by_day = score_again(holding.factors_day.at(cells), {**light_day, **fed}, holding.weights_day)
+    by_night = score_again(holding.factors_night.at(cells), light_night, holding.weights_night)
     score = eye * by_day + (1 - eye) * by_night
     times = pd.Index(day.times, name="time")
 
@@ -176,10 +182,27 @@ def _through(channel: Channel, outlook: Outlook, lies: Lies, day: DayLight, curv
     return _Span(outlook.light, day, by_lie(score), by_lie(lux), pd.Series(eye.mean(axis=1), index=times))
 
 
-def _relit(score: np.ndarray, old: np.ndarray, curves: EyeCurves, log_lux: np.ndarray) -> np.ndarray:
-    """Scores (n_steps, n_cells) with the light factor at another light in place of the old one."""
-    share = curves["light"].weight / sum(curve.weight for curve in curves.values())
-    return score * (curves["light"](log_lux) / np.maximum(old, 1e-6)) ** share
+def _fed_through(
+    channel: Channel, outlook: Outlook, day: DayLight, cells: np.ndarray, lux: np.ndarray, curves: Curves
+) -> dict[str, np.ndarray]:
+    """What the energy engine makes of food and nose speed at every step: how far the fish sees goes with the light.
+
+    Parameters
+    ----------
+    cells, lux : of the lies, and the light at their bed at every step [lux] (n_steps, n_cells)
+    """
+    scene, fish = outlook.scene, outlook.holding.fish
+    good = full_range(outlook.light, fish, curves.eyes)
+    # Where it sees farthest: in the water that is brightest in the scene, or in some all over the reach.
+    few = np.linspace(0, channel.grid.n_wet - 1, BRIGHT_CELLS).astype(int)
+    bright = np.unique(np.r_[few, np.argmax(outlook.light["light_bed"])])
+    most = lux_through_day(channel, day, scene.cloud, scene.water, bright, scene.town_glow_lux).max(axis=1)
+    clear, seen = (
+        good * light_factor(values, curves.eyes, fish) for values in (np.maximum(most, lux.max(axis=1)), lux)
+    )
+    drift, nose, depth = (channel[name][cells] for name in ("drift_speed", "nose_speed", "depth"))
+    flow = Flow(drift, nose, depth, seen)
+    return energy_through_day(flow, fish, curves.energy, scene.water.temperature_c, clear)
 
 
 def _order(channel: Channel, lies: Lies, name: str, span: _Span | None, start: datetime | None) -> pd.DataFrame:

@@ -168,6 +168,28 @@ def test_the_hours_agree_with_the_scene_at_its_own(sample_folder, hour, more):
     np.testing.assert_allclose(hours, made.lies.scenes[first.name]["score"], atol=0.01)
 
 
+@pytest.mark.parametrize("hour", ["13:00", "02:00"])
+def test_by_energy_the_food_goes_with_the_light_of_every_hour(sample_folder, hour):
+    """In murk, asked for at noon or at night: what the fish sees and so takes at dusk is that of dusk.
+
+    To 0.03, as the edge of the shade counts as cover where it lies at the scene's hour.
+    """
+    beat = reachmap.read_beat(sample_folder)
+    first = replace(beat.scenes[0], cloud=1, water=replace(beat.scenes[0].water, clarity_m=0.5))
+
+    def at(time, **known):
+        when = first.when.replace(hour=int(time[:2]), minute=int(time[3:]))
+        return reachmap.analyse(replace(beat, scenes=(replace(first, when=when),)), engine="energy", **known)
+
+    made = at(hour)
+    for time in ("13:00", "21:00", "21:30"):
+        then = at(time, known=made.lies)
+        hours = made.visit.hours.iloc[made.day.step_of(then.first[1].scene.when)]
+        own = then.lies.scenes[first.name]["score"].loc[hours.index]
+        np.testing.assert_allclose(hours, own, atol=0.03)
+    assert own.max() < made.visit.hours.max().max() - 0.1, "dusk is no worse than any other hour, so this shows nothing"
+
+
 def test_the_order_goes_upstream_and_forward_in_time(run):
     _, _, visit = run
     assert list(visit.order["lie"]) == sorted(visit.order["lie"])
