@@ -152,7 +152,7 @@ def energy_through_day(
     found = [
         energy_factors(replace(flow, sighting_m=far[1:]), fish, energy, temperature_c, float(far[0])) for far in seen
     ]
-    return {factor: np.stack([one[factor] for one in found])[step] for factor in FED}
+    return {factor: np.stack([one[factor] for one in found])[step.reshape(-1)] for factor in FED}
 
 
 def energy_factors(

@@ -16,6 +16,7 @@ from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
 from reachmap.write.summary import (
     beside_the_map,
+    engine_words,
     level_words,
     new_numbers,
     order_words,
@@ -61,8 +62,8 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     """
     scene, outlook = result.first
     numbers, order, sky = _shown(result, count), result.visit.order, outlook.scene
-    level = level_words(result.channel, ", ")
-    lines = [f"{sky.when:%d %b %Y}, cloud {sky.cloud}/8 all day, {water_words(sky.water)}{level}", ""]
+    water = level_words(result.channel, ", ") + engine_words(result, ", ")
+    lines = [f"{sky.when:%d %b %Y}, cloud {sky.cloud}/8 all day, {water_words(sky.water)}{water}", ""]
     lines += _table(result, numbers, every_min) if numbers else ["No lie stands out, so there are no hours to show."]
     lines += ["", *filter(None, (event_words(result.day), light_words(result.day)))]
     if len(order):

@@ -6,6 +6,7 @@ import pytest
 
 import reachmap
 from reachmap.write import card_page, map_page, summarise
+from reachmap.write.hours import hours_text
 
 ENGINE, ON_THE_PAGE = "scored by the energy engine", "so the best lies here may be others"
 
@@ -20,7 +21,7 @@ def ordinary(sample_folder):
     return reachmap.analyse(sample_folder, scenes=["sunny"])
 
 
-@pytest.mark.parametrize("write", [summarise, card_page, map_page])
+@pytest.mark.parametrize("write", [summarise, card_page, map_page, hours_text])
 def test_the_engine_is_named_where_it_is_another(by_energy, ordinary, write):
     assert ENGINE in write(by_energy)
     assert ENGINE not in write(ordinary)
