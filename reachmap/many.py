@@ -22,6 +22,10 @@ MOST_TOLD, SHOWN = 8, 80
 """Lines of a catalogue that are told to be wrong, and characters shown of each."""
 
 
+ANSWERS_S = 10
+"""A cluster that has not answered for so long is not there [s]; assumed."""
+
+
 @dataclass(frozen=True)
 class Outcome:
     """What became of one beat.
@@ -167,7 +171,7 @@ def _executor(jobs: int, dask: str | None) -> Iterator[Executor]:
     except ImportError as error:
         raise SettingError("--dask needs the optional part: pip install 'reachmap[cluster]'") from error
     try:
-        client = Client(dask, timeout=10)
+        client = Client(dask, timeout=ANSWERS_S)
     except OSError as error:
         raise SettingError(f"--dask {dask}: no cluster answers there ({error})") from error
     with client, client.get_executor(pure=False) as pool:

@@ -138,7 +138,8 @@ def test_a_place_that_cannot_be_written_and_a_catalogue_that_cannot_be_read_are_
     assert "no text in UTF-8" in done.stderr
 
 
-def test_no_cluster_there_is_told(three, tmp_path):
+def test_no_cluster_there_is_told(three, tmp_path, monkeypatch):
+    monkeypatch.setattr("reachmap.many.ANSWERS_S", 1)
     with pytest.raises(SettingError, match="no cluster answers"):
         map_many(three, tmp_path / "x", dask="tcp://127.0.0.1:9", settings={"cell_m": 2.0})
 

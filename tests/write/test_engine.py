@@ -28,12 +28,11 @@ def test_the_engine_is_named_where_it_is_another(by_energy, ordinary, write):
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("size", [(1280, 800), (390, 844)])
-def test_the_page_says_beside_its_best_lies_that_it_scores_otherwise(by_energy, ordinary, offline, tmp_path, size):
+def test_the_page_says_beside_its_best_lies_that_it_scores_otherwise(by_energy, ordinary, offline, tmp_path):
     for made, said in ((by_energy, True), (ordinary, False)):
         path = tmp_path / f"{said}.html"
         path.write_text(map_page(made), encoding="utf-8")
-        one = offline(path, *size)
+        one = offline(path, 390, 844)
         one.page.wait_for_selector("body[data-ready]", timeout=20000)
         assert one.page.locator("#scored").is_visible() is said
         assert (ON_THE_PAGE in one.page.locator("#part-lies").inner_text()) is said
