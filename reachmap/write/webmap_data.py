@@ -16,7 +16,7 @@ from reachmap.light.edge import edge_step
 from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
-from reachmap.trout.reasons import MOON_LUX, MOON_SHARE, TWILIGHT_LUX
+from reachmap.trout.reasons import MOON_LUX, MOON_SHARE, SUN_LEAST_DEG, TWILIGHT_LUX
 from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
 from reachmap.write.summary import (
@@ -70,6 +70,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "days": days_data(result, days, coarse),
         "water": _water(),
         "night": {"moon_lux": MOON_LUX, "moon_share": MOON_SHARE, "twilight_lux": TWILIGHT_LUX},
+        "sun_least_deg": SUN_LEAST_DEG,
         "fly_least_m": SEEN_LEAST_M,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": result.curves.tables(warmth),

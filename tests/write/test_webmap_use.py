@@ -222,6 +222,20 @@ def test_no_sun_is_spoken_of_with_the_sun_down(offline, page_file, result):
     assert "sun moves fish in" in page.inner_text("#legend")
 
 
+@pytest.mark.browser
+def test_of_a_sun_too_low_to_tell_its_shade_no_lie_is_in_it_or_out(offline, page_file, result):
+    page = ready(offline, page_file).page
+    low, high = (
+        next(k for k, sun in enumerate(result.day.sun) if k > 72 and least < sun.altitude_deg < most)
+        for least, most in ((-0.5, 2.9), (4.0, 8.0))
+    )
+    for step, told in ((low, False), (high, True)):
+        page.evaluate(f"reachmapPage.set({{step: {step}, cloud: 1}})")
+        words = page.inner_text("#best")
+        assert ("in shade now" in words or "in the sun now" in words) == told
+        assert ("under a low sun" in words) != told
+
+
 def said(page):
     """What the panel says of the chosen lie."""
     return page.locator("#place").inner_text().replace("\u00a0", " ")
