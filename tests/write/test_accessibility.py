@@ -71,7 +71,16 @@ def pages_of(folder, out):
 
 @pytest.fixture(scope="module")
 def plain_pages(tmp_path_factory, sample_folder):
-    return pages_of(sample_folder, tmp_path_factory.mktemp("pages"))
+    """Those of the sample, its name and a scene's made long and unbroken."""
+    root = tmp_path_factory.mktemp("pages")
+    folder, out = root / "beat", root / "out"
+    out.mkdir()
+    shutil.copytree(sample_folder, folder)
+    told = (folder / "beat.toml").read_text(encoding="utf-8")
+    for name in re.findall(r'^name = "(.*)"', told, re.MULTILINE)[:2]:
+        told = told.replace(f'"{name}"', f'"{name.replace(" ", "")}{"W" * 40}"')
+    (folder / "beat.toml").write_text(told, encoding="utf-8")
+    return pages_of(folder, out)
 
 
 @pytest.mark.browser
@@ -83,16 +92,9 @@ def test_no_finding_at_all_on_a_page_without_script(offline, plain_pages, size):
 
 
 @pytest.mark.browser
-def test_a_long_unbroken_name_pushes_no_page_sideways(offline, tmp_path, sample_folder):
+def test_a_long_unbroken_name_pushes_no_page_sideways(offline, plain_pages):
     """That of the beat and that of a scene, on a phone."""
-    folder, out = tmp_path / "beat", tmp_path / "pages"
-    out.mkdir()
-    shutil.copytree(sample_folder, folder)
-    told = (folder / "beat.toml").read_text(encoding="utf-8")
-    for name in re.findall(r'^name = "(.*)"', told, re.MULTILINE)[:2]:
-        told = told.replace(f'"{name}"', f'"{name.replace(" ", "")}{"W" * 40}"')
-    (folder / "beat.toml").write_text(told, encoding="utf-8")
-    for name, path in pages_of(folder, out).items():
+    for name, path in plain_pages.items():
         page = offline(path, *SIZES[1]).page
         assert page.evaluate("document.documentElement.scrollWidth") <= SIZES[1][0], name
 
