@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 MOST_TOLD, SHOWN = 8, 80
 """Lines of a catalogue that are told to be wrong, and characters shown of each."""
 
-
 ANSWERS_S = 10
 """A cluster that has not answered for so long is not there [s]; assumed."""
 

@@ -15,7 +15,7 @@ import scipy.sparse as sp
 from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Beat
-from reachmap.channel.confidence import MOSTLY, confidence_class, share_guessed
+from reachmap.channel.confidence import confidence_class, mostly_guessed
 from reachmap.channel.frames import Frame, choose_frame
 from reachmap.channel.guess import GUESS_SHARE, Guess, guess_depth
 from reachmap.channel.heldout import error_figures
@@ -109,7 +109,7 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
         depth,
         in_pieces(error, depth, open_share, apart, taper),
         confidence,
-        alone is None and share_guessed(confidence) > MOSTLY,
+        alone is None and mostly_guessed(confidence),
         left_out,
         {
             **_report(reach, soundings, scaled, alone, left_out),

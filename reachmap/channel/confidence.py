@@ -25,6 +25,6 @@ def confidence_class(unexplained: np.ndarray) -> np.ndarray:
     return ((unexplained < BETWEEN).astype(np.float32) + (unexplained < NEAR)).astype(np.float32)
 
 
-def share_guessed(confidence: np.ndarray) -> float:
-    """Share of the cells beyond all measurements, by their classes (n,)."""
-    return float(np.mean(confidence == 0))
+def mostly_guessed(confidence: np.ndarray) -> bool:
+    """Whether most of the water lies beyond all measurements, by the classes of its cells (n,)."""
+    return float(np.mean(confidence == 0)) > MOSTLY

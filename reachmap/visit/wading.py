@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from reachmap.beat.model import Beat, Scene
-from reachmap.channel.confidence import MOSTLY, share_guessed
+from reachmap.channel.confidence import mostly_guessed
 from reachmap.channel.model import Channel
 from reachmap.layers import WetCells
 from reachmap.visit.model import Caution
@@ -106,7 +106,7 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
     if channel.depth_guessed or channel.speed_relative:
         guess = "Depth or speed here is a guess, not a measurement: do not wade by it."
         out.insert(0, Caution("guess", guess, "Depth or speed is a guess: do not wade by it."))
-    elif share_guessed(channel["confidence"]) > MOSTLY:
+    elif mostly_guessed(channel["confidence"]):
         guess = "Over most of this water the depth is hardly better than a guess: do not wade by it."
         out.insert(0, Caution("guess", guess, "Over most of it depth is a guess: do not wade by it."))
     scenes = [*scenes]

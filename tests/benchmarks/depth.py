@@ -247,16 +247,23 @@ def table(title: str, runs: list[dict[str, Figures]]) -> dict[str, Figures]:
 
 
 def scouting(seeds: list[int], cell_m: float) -> None:
-    """How the error falls with the number of soundings, drawn from the zigzag track; the flow is known."""
+    """How the error falls with the number of soundings, drawn from the zigzag track; the flow is known.
+
+    Last a line of soundings down the middle instead.
+    """
     print("soundings   RMSE [m]   bias   in 90 % band   (mean of seeds; depth of the truth 0.7 m on average)")
-    for count in (0, 10, 30, 100, 400):
+    for count in (0, 10, 30, 100, 400, "middle"):
         runs = []
         for seed in seeds:
             river = GravelRiver(seed)
             taken = survey(river, "zigzag", 100 + seed, 1.5)
-            drawn = np.sort(np.random.default_rng(seed).permutation(len(taken.x))[:count])
             known = {"caps": river.caps(), "flow_m3_s": 5.0}
-            points = taken.x[drawn], taken.y[drawn], taken.depth[drawn], taken.line[drawn]
+            if count == "middle":
+                s = np.linspace(3.0, river.s[-1] - 3.0, 120)
+                points = *river.plane(s, 0.0 * s), river.depth(s, 0.0 * s)
+            else:
+                drawn = np.sort(np.random.default_rng(seed).permutation(len(taken.x))[:count])
+                points = taken.x[drawn], taken.y[drawn], taken.depth[drawn], taken.line[drawn]
             head = tuple(np.concatenate(river.plane(np.zeros(1), np.zeros(1))))
             reach, bed, _ = ours(beat(river.outline(), *points, head=head, **known), cell_m)
             along, across = river.channel(reach.grid.x, reach.grid.y)
@@ -264,7 +271,7 @@ def scouting(seeds: list[int], cell_m: float) -> None:
             inside = np.mean(np.abs(error) <= 1.645 * bed.depth_sd)
             runs.append([np.sqrt(np.mean(error**2)), error.mean(), inside])
         rmse, bias, inside = np.mean(runs, axis=0)
-        print(f"{count:9d}{rmse:11.3f}{bias:+7.3f}{inside:15.0%}", flush=True)
+        print(f"{count:>9}{rmse:11.3f}{bias:+7.3f}{inside:15.0%}", flush=True)
 
 
 def main() -> None:
