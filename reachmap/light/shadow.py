@@ -239,7 +239,7 @@ def chords(
         k = np.repeat(thing[part], count[part])
         w, a = cell_w[index], cell_a[index]
         near = (w > (right_v - edge)[k]) & (w < (left_v + edge)[k]) & (a > (first - edge)[k]) & (a < (last + edge)[k])
-        # Numbers of the chosen ones, as numpy takes columns by them in a third of the time.
+        # Numbers of the chosen ones: columns are taken quicker by them than by a mask.
         chosen = np.flatnonzero(near)
         index, k, w, a = index[chosen], k[chosen], w[chosen] + aside, a[chosen] + ahead
         low, high = outlines.sides(k, w)
