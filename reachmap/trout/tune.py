@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize, stats
 
+from reachmap.threads import matrices_alone
+
 PULL = 10.0
 """Strength of the pull toward the default weights (assumed: a dozen fish move a weight about half way)."""
 
@@ -113,6 +115,7 @@ def fit_weights(default: np.ndarray, trips: Sequence[Trip], pull: float = PULL) 
     return optimize.minimize(loss, k * default, jac=True, method="L-BFGS-B", bounds=bounds).x
 
 
+@matrices_alone()
 def tune(default: np.ndarray, trips: Sequence[Trip], seed: int = 1, alpha: float = 0.05) -> Tuning:
     """Tune the weights, hold out each trip in turn, keep them only if they win there.
 
