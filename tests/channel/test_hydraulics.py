@@ -84,6 +84,25 @@ def test_bed_roughness_takes_the_relation_that_is_in_its_range():
     assert hy.bed_n(0.5, 0.1, 0.001)[1] == "Limerinos 1970"
     assert hy.bed_n(0.5, 0.1)[1] == "Limerinos 1970"
     assert hy.bed_n(0.5, 0.002)[1] == "Strickler 1923"
+
+
+@pytest.mark.parametrize("slope", [None, 0.0015, 0.003, 0.02, 0.05])
+@pytest.mark.parametrize("d84_m", [0.03, 0.1, 0.5])
+def test_less_water_on_the_same_bed_never_runs_faster(slope, d84_m):
+    """R^(2/3) / n, the speed at one slope by Manning, grows with the depth at and beyond the ends of every range."""
+    radius = np.geomspace(0.02, 5, 400)
+    n = np.array([hy.bed_n(r, d84_m, slope)[0] for r in radius])
+    assert (np.diff(radius ** (2 / 3) / n) > 0).all()
+
+
+@pytest.mark.parametrize("radius_m", [0.1, 0.4, 1.0])
+def test_a_steeper_bed_is_no_smoother(radius_m):
+    """A rough bed stays rough past the end of Jarrett's range, where his own relation would only go on rising."""
+    n = [hy.bed_n(radius_m, 0.1, slope)[0] for slope in np.linspace(0.0021, 0.1, 50)]
+    assert (np.diff(n) >= 0).all()
+
+
+def test_bed_roughness_is_that_of_open_rivers():
     # Trout-sized open rivers lie at n = 0.037-0.064 (hydro-informatics data set, riffle-pool rows).
     for _, slope, _, depth in OPEN_RIVERS:
         assert 0.02 < hy.bed_n(depth, 0.1, slope)[0] < 0.11
