@@ -105,6 +105,7 @@ def find_speed(
     result, sd = _lay(reach, ground, choice, source, measured)
     carried = float(result @ depth_m) * reach.grid.cell_m**2 / reach.length_m
     relative = source == "guess"
+    still = 0 if measured is not None else int(used.sum())
     report = _report(choice, source, ground, sections, measured, int(unsure[used].sum()))
     return SpeedResult(
         result,
@@ -117,7 +118,7 @@ def find_speed(
         choice.flow_m3_s,
         report,
         (
-            *_findings(known, source, measured, relative, int(unsure[used].sum()), ground.flow.settled),
+            *_findings(known, source, measured, relative, int(unsure[used].sum()), still, ground.flow.settled),
             *_at_odds(known, choice, measured, carried),
             *_too_fast(result, choice.flow_m3_s, source),
         ),
@@ -264,13 +265,17 @@ def _report(
 
 
 def _findings(
-    known: float | None, source: str, measured: Measured | None, relative: bool, unsure: int, settled: bool
+    known: float | None, source: str, measured: Measured | None, relative: bool, unsure: int, still: int, settled: bool
 ) -> tuple[Finding, ...]:
     found = []
     if relative:
-        what = "no speed, flow or slope is known, so speeds are relative: the pattern counts, not the numbers"
+        what = "no speed above 0, flow or slope is known, so speeds are relative: the pattern counts, not the numbers"
         remedy = "Time a few floats, or give flow_m3_s or slope under [survey]"
         found.append(Finding("warning", "beat.toml", "[survey]", what, remedy, "speed-relative"))
+    if still:
+        what = f"all {still} speeds are 0: water that stands still tells no flow, so they were not used"
+        remedy = "If none of it moves, trust no speed here; if 0 means that nothing was measured, leave it empty"
+        found.append(Finding("warning", "soundings", "speed", what, remedy, "speed-still"))
     if not settled:
         what = "the flow over these depths had not settled when its rounds were up; speeds are less sure than said"
         remedy = "Look for soundings far deeper or shallower than their neighbours, or take another --cell"

@@ -102,6 +102,17 @@ def test_with_nothing_known_the_speed_is_relative_and_says_so():
     assert np.corrcoef(ch.speed, truth)[0, 1] > 0.9
 
 
+def test_speeds_that_are_all_nought_are_told_of_and_not_called_missing():
+    ch, _ = made("zigzag", 0.3, flow_m3_s=None)
+    assert not any(f.code == "speed-still" for f in ch.findings)
+    points = laid("zigzag", 0.3).args[2]
+    still = replace(points, speed_m_s=np.where(np.isfinite(points.speed_m_s), 0.0, np.nan))
+    ch, _ = made("zigzag", 0.3, points=still, flow_m3_s=None)
+    assert ch.relative
+    [told] = [f.what for f in ch.findings if f.code == "speed-still"]
+    assert told.startswith(f"all {np.isfinite(points.speed_m_s).sum()} speeds are 0")
+
+
 def test_a_flow_that_does_not_settle_is_said(monkeypatch):
     settled, _ = made()
     assert not any(f.code == "flow-unsettled" for f in settled.findings)
