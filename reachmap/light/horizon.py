@@ -1,6 +1,6 @@
 """How high the land stands round the water, out to far valley sides: horizon angles by azimuth.
 
-From the middle of every square of a coarse lattice that holds water, rays run over the surface model in steps that grow
+From the middle of the water in every square of a coarse lattice, rays run over the surface model in steps that grow
 with the distance; the steepest sight line is the horizon there. Each step looks at the highest point within its own
 length, so that no crest is stepped over. For each cell its own square counts.
 """
@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from reachmap.beat.model import Skyline, Terrain
 from reachmap.channel.blocks import over_blocks
 from reachmap.channel.model import Grid
-from reachmap.channel.sheet import Sheet
+from reachmap.channel.rescale import make_rescale
 from reachmap.light.shadow import Cells
 from reachmap.threads import pieces, side_by_side
 
@@ -60,7 +60,7 @@ class Surroundings:
 
     Parameters
     ----------
-    angle_deg : horizon from the middle of every square, row by row (n_points, AZIMUTHS) [deg]
+    angle_deg : horizon from the middle of the water in every square, row by row (n_points, AZIMUTHS) [deg]
     grid : lattice squares as cells
     """
 
@@ -91,12 +91,12 @@ def look_round(terrain: Terrain | None, skyline: Skyline | None, grid: Grid) -> 
     if terrain is None and skyline is None:
         return None
     side = LATTICE_M if terrain is None else max(LATTICE_M, terrain.cell_m)
-    merge = max(1, round(side / grid.cell_m))
-    shape = (-(-grid.shape[0] // merge), -(-grid.shape[1] // merge))
-    squares = Grid(grid.x0, grid.y1, grid.cell_m * merge, Sheet.of_cells(shape, *grid.cells, merge=merge))
+    scaling = make_rescale(grid, max(side, grid.cell_m))
+    squares = scaling.work
     angle = np.zeros((squares.n_wet, AZIMUTHS), np.float32)
     if terrain is not None:
-        angle = _of_surface(terrain, squares.x, squares.y)
+        # The middle of a square by the bank may lie in the wood on it, from where all the sky is land.
+        angle = _of_surface(terrain, *scaling.middles().T)
     if skyline is not None:
         azimuth = np.arange(AZIMUTHS) * 360.0 / AZIMUTHS
         angle = np.maximum(angle, np.interp(azimuth, skyline.azimuth_deg, skyline.elevation_deg, period=360.0))

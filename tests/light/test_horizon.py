@@ -50,6 +50,22 @@ def test_each_cell_has_the_horizon_of_its_own_square_however_fine_the_cells():
         assert off.max() <= around.grid.cell_m / 2 + 1e-6
 
 
+@pytest.mark.parametrize("half_x", [6.5, 7.0, 7.5, 8.0, 8.5])
+@pytest.mark.parametrize("land_cell_m", [1.0, 2.0])
+def test_water_beside_a_wood_sees_the_open_side(half_x, land_cell_m):
+    """A wood of 10 m along the east bank only: there is nothing in the west, wherever the bank meets the squares."""
+    n = round(200 / land_cell_m)
+    x = -100 + (np.arange(n) + 0.5) * land_cell_m
+    wood = np.where(x > half_x + land_cell_m / 2, 10.0, 0.0).astype(np.float32)
+    land = Terrain(np.tile(wood, (n, 1)), -100.0, 100.0, land_cell_m)
+    water = pond(half_x, 20, 0.5)
+    cells = in_blocks(water.grid, water["depth"])
+    horizon = look_round(land, None, water.grid).of(cells)
+    assert horizon.of_points(270.0).max() == 0
+    by_the_wood = horizon.nearest[cells.x > half_x - 1]
+    assert horizon.of_points(90.0)[by_the_wood].min() > np.degrees(np.arctan(10 / 5))
+
+
 def test_a_cell_whose_middle_lies_in_a_dry_square_takes_the_next():
     water = pond(12, 7, 1.0)
     around = look_round(None, Skyline(np.array([0.0]), np.array([7.0])), water.grid)
