@@ -51,7 +51,7 @@ BEST, APART_M = 2, 4.0
 def shadow_lines(
     x: np.ndarray, y: np.ndarray, height_m: np.ndarray, altitude_deg: float, azimuth_deg: float
 ) -> np.ndarray:
-    """Shadows of upright people on level ground (n,), lines; None when the sun is down."""
+    """Shadows on the water of people who rise so far above it (n,), lines; None when the sun is down."""
     if altitude_deg <= 0:
         return np.full(len(x), None)
     length = height_m / math.tan(math.radians(altitude_deg))
@@ -142,10 +142,10 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived, w
     place, posture = (a.ravel() for a in np.meshgrid(np.flatnonzero(good), np.arange(len(HEIGHTS)), indexing="ij"))
     how, height = np.array([*HEIGHTS])[posture], visitor.height_m * np.array([*HEIGHTS.values()])[posture]
     able = (how != "kneeling") | (depth[place] <= KNEEL_M)
-    shadows = shadow_lines(x[place], y[place], height, sun.altitude_deg, sun.azimuth_deg)
-    able &= ~shapely.intersects(shadows, lie.geometry)
-    place, how, height = place[able], how[able], height[able]
     above = np.maximum(np.where(wet[place], height - depth[place], height + BANK_M), 0.1)
+    shadows = shadow_lines(x[place], y[place], above, sun.altitude_deg, sun.azimuth_deg)
+    able &= ~shapely.intersects(shadows, lie.geometry)
+    place, how, above = place[able], how[able], above[able]
     seen = _seen(above, distance[place], hour, float(channel["depth"][top]))
     cost = seen / LIMIT_ARCMIN + klass[place] + 0.1 * distance[place] - ahead[place] / 90 + 0.5 * (how == "kneeling")
     cost += DRY_AT_NIGHT * (hour.dark & wet[place])
