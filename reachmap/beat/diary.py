@@ -13,6 +13,7 @@ from reachmap.beat.features import LOG_KEYS, columns_of
 from reachmap.beat.files import find_parts
 from reachmap.beat.messages import Report
 from reachmap.beat.settings import read_settings
+from reachmap.beat.tables import Layout, layout_of
 from reachmap.errors import Finding, InputError, OutputError
 from reachmap.whole import write_whole
 
@@ -34,13 +35,11 @@ USUAL = {"hours": TIME["h"]}
 
 @dataclass(frozen=True)
 class LogFile:
-    """The log as a table: header, what its columns are, how it is written, and the text as it stands."""
+    """The log as a table: how it is written, what its columns are, and the text as it stands."""
 
     path: Path
-    header: tuple[str, ...]
+    layout: Layout
     columns: Mapping[str, Column]
-    separator: str
-    decimal: str
     text: str
 
 
@@ -62,7 +61,7 @@ def add_entry(folder: Path, entry: Mapping[str, object]) -> Path:
     OutputError : it can't be written; the old one still stands
     """
     log = _log_of(folder)
-    row = [""] * len(log.header)
+    row = [""] * len(log.layout.header)
     for name in COLUMNS:
         value = entry.get(name)
         if value is None or value == "":
@@ -70,13 +69,13 @@ def add_entry(folder: Path, entry: Mapping[str, object]) -> Path:
         for key, told in _cells(KEYS[name], value, log.columns):
             key = OTHERWISE[key] if key not in log.columns and key in OTHERWISE else key
             if key not in log.columns:
-                what = f"has no column for {name}; there are: {', '.join(log.header)}"
+                what = f"has no column for {name}; there are: {', '.join(log.layout.header)}"
                 remedy = f"Add a column {name} and try again."
                 raise InputError([Finding("error", log.path.name, "row 1", what, remedy, "log-column")])
-            cell = told.replace(".", ",") if log.decimal == "," and _is_number(told) else told
+            cell = told.replace(".", ",") if log.layout.decimal == "," and _is_number(told) else told
             row[log.columns[key].index] = cell
     out = io.StringIO()
-    csv.writer(out, delimiter=log.separator, lineterminator="\n").writerow(row)
+    csv.writer(out, delimiter=log.layout.separator, lineterminator="\n").writerow(row)
     text = log.text + ("" if log.text.endswith("\n") else "\n") + out.getvalue()
     try:
         write_whole(log.path, text)
@@ -92,19 +91,16 @@ def _log_of(folder: Path) -> LogFile:
         found = find_parts(folder, read_settings(folder, report), report).one("log")
         if found is None:
             columns = columns_of(COLUMNS, LOG_KEYS, "log.csv", {}, report)
-            return LogFile(folder / "log.csv", COLUMNS, columns, ",", ".", ",".join(COLUMNS) + "\n")
+            return LogFile(folder / "log.csv", Layout(COLUMNS, 1, ",", "."), columns, ",".join(COLUMNS) + "\n")
         source, settings = found
         if source.kind != "table" or source.path.suffix.lower() == ".xlsx":
             what = "is no text table, so an entry can't be added to it from here"
             remedy = "Save it as log.csv, or write the entry into it yourself."
             raise InputError([Finding("error", source.name, "", what, remedy, "log-no-table")])
         text = source.path.read_text(encoding=source.encoding).removeprefix("\ufeff").replace("\r\n", "\n")
-        first = next((line for line in text.split("\n") if line.strip() and not line.startswith("#")), "")
-        separator = max("\t;|,", key=first.count)
-        header = tuple(next(csv.reader([first], delimiter=separator)))
-        decimal = settings.get("decimal") or ("," if separator == ";" and "," in text else ".")
-        columns = columns_of(header, LOG_KEYS, source.name, settings, report)
-        return LogFile(source.path, header, columns, separator, decimal, text)
+        layout = layout_of(source, settings)
+        columns = columns_of(layout.header, LOG_KEYS, source.name, settings, report)
+        return LogFile(source.path, layout, columns, text)
     raise InputError(report.findings())
 
 

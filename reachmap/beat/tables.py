@@ -52,12 +52,44 @@ class Table:
     settings: Mapping[str, Any] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Layout:
+    """How a text table is written.
+
+    Parameters
+    ----------
+    header : column names
+    skip : lines up to the header, it among them
+    separator : between cells
+    decimal : decimal sign of numbers
+    """
+
+    header: tuple[str, ...]
+    skip: int
+    separator: str
+    decimal: str
+
+
 def read_table(source: Source, settings: Mapping[str, Any], report: Report) -> Table:
     """Open a text table; the rows are read while they are walked.
 
     Raises
     ------
-    InputError : no header, one column only, no rows; while walking: a row of the wrong length, a damaged line
+    InputError : as `layout_of`; while walking: a row of the wrong length, a damaged line
+    """
+    layout = layout_of(source, settings)
+    if layout.decimal == "," and "decimal" not in settings:
+        report.say("decimal-comma-read", source.name)
+    rows = _rows(source, layout)
+    return Table(source.name, layout.header, rows, decimal=layout.decimal, settings=settings)
+
+
+def layout_of(source: Source, settings: Mapping[str, Any]) -> Layout:
+    """How a text table is written, by its first rows and what beat.toml says about it.
+
+    Raises
+    ------
+    InputError : no header, one column only, no rows
     """
     skip, declared, first, sample = _peek(source)
     separator = _separator(settings.get("separator") or declared, first, source.name)
@@ -67,11 +99,7 @@ def read_table(source: Source, settings: Mapping[str, Any], report: Report) -> T
     while header and not header[-1]:
         header.pop()
     _check_header(header, source.name, skip + 1)
-    decimal = settings.get("decimal") or _decimal(separator, sample)
-    if decimal == "," and "decimal" not in settings:
-        report.say("decimal-comma-read", source.name)
-    rows = _rows(source, skip + 1, separator, len(header), decimal)
-    return Table(source.name, tuple(header), rows, decimal=decimal, settings=settings)
+    return Layout(tuple(header), skip + 1, separator, settings.get("decimal") or _decimal(separator, sample))
 
 
 def _peek(source: Source) -> tuple[int, str, str, list[str]]:
@@ -129,7 +157,8 @@ def _decimal(separator: str, sample: Sequence[str]) -> str:
     return "," if commas > points else "."
 
 
-def _rows(source: Source, skip: int, separator: str, width: int, decimal: str) -> Iterator[tuple[int, list[str]]]:
+def _rows(source: Source, layout: Layout) -> Iterator[tuple[int, list[str]]]:
+    skip, separator, width = layout.skip, layout.separator, len(layout.header)
     with source.path.open(encoding=source.encoding, newline="") as file:
         lines = _lines(file, source.name)
         for _ in range(skip):

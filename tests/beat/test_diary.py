@@ -50,6 +50,25 @@ def test_columns_and_rows_of_the_users_own_stay(tmp_path, ending):
     assert len(read_beat(folder).log) == 2
 
 
+@pytest.mark.parametrize(
+    ("mine", "point"),
+    [
+        (f"date_time;lat;lon;what;length_m;note\n2026-05-01 10:00;{LAT};{LON};follow;0.3;dry fly, size 16\n", "."),
+        ("sep=;\ndate_time;lat;lon;what;length_m;note\n2026-05-01 10:00;54,6;-2,8;follow;0,3;dry fly\n", ","),
+        ("sep=|\n// by hand\ndate_time|lat|lon|what|length_m|note\n2026-05-01 10:00|54,6|-2,8|follow|0,3|\n", ","),
+        ("date_time;lat;lon;what;length_m;note;;\n", "."),
+    ],
+)
+def test_an_entry_is_written_as_the_log_is(tmp_path, mine, point):
+    folder = make(tmp_path / "beat", log__csv=mine)
+    path = add_entry(folder, ENTRY)
+    text = path.read_text(encoding="utf-8")
+    assert text.startswith(mine)
+    assert f"0{point}41" in text[len(mine) :]
+    last = read_beat(folder).log.iloc[-1]
+    assert (last["length_m"], last["text"]) == (0.41, ENTRY["note"])
+
+
 def test_what_has_no_column_is_refused_and_the_log_stays(tmp_path):
     mine = "date_time,lat,lon,what\n2026-05-01 10:00,54.6,-2.8,follow\n"
     folder = make(tmp_path / "beat", log__csv=mine)
