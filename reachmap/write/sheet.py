@@ -49,8 +49,9 @@ class Measures:
 
     @property
     def float_heads(self) -> tuple[str, ...]:
-        """Columns of the table of float timings."""
-        where, times = (f"x_{self.length}", f"y_{self.length}"), ("s, first", "s, second", "s, third")
+        """Columns of the table of float timings, place and depth by the names they have in soundings.csv."""
+        where = tuple(f"{name}_{self.length}" for name in ("x", "y", "depth"))
+        times = ("s, first", "s, second", "s, third")
         return ("No.", *where, f"distance {self.length}", *times, f"{self.said} ÷ middle s")
 
 
@@ -96,8 +97,9 @@ Mark the direction of the flow with an arrow.</p></section>
 <p>speed_how: {escape(", ".join(SPEED_HOW))}. Give points of one cross-section the same word under line. Two in the
 deepest water you can safely reach are worth ten on the bar.</p>
 <h2>Float timings</h2>{_table(measures.float_heads, FLOAT_ROWS)}
-<p>The last column goes into speed_{measures.speed} with speed_how “surface float”; the map takes it down to the
-mean of the depth by the roughness of the bed. {_typing(beat, frame, ft)}</p>
+<p>Place and depth are those of the middle of the run; without a depth a speed does not count. The last column goes into
+speed_{measures.speed} with speed_how “surface float”; the map takes it down to the mean of the depth by the roughness
+of the bed. {_typing(beat, frame, ft)}</p>
 <h2>Before you wade</h2><ul>{"".join(f"<li>{escape(text)}</li>" for text in STANDING_CAUTIONS)}</ul></section>"""
     return plain_page(f"{name}: field sheet", STYLE, body)
 

@@ -47,6 +47,24 @@ def test_what_is_written_on_the_sheet_can_be_typed_in(tmp_path, unit, metres):
     assert x1 > x0
 
 
+@pytest.mark.parametrize(("units", "metres"), [("metric", 1.0), ("imperial", 0.3048)])
+def test_float_timings_typed_in_as_the_sheet_says_are_used(tmp_path, units, metres):
+    """6 lengths in 10 s: 0.6 of them a second."""
+    head = f"name = 'b'\ntime_zone = 'Europe/London'\nunits = '{units}'\n[place]\nanchor = [54.6, -2.8]\n"
+    page = sheet_page(read_beat(make(tmp_path / "first", toml=head)))
+    floats = page.partition("Float timings")[2]
+    names = [*re.findall(r"<th>(\w+_\w+)</th>", floats), re.search(r"goes into\s+(\w+)", floats)[1], "speed_how"]
+    row = {"y": "3", "depth": "0.8", "speed": "0.6", "speed_how": "surface float"}
+    rows = ",".join(names) + "\n"
+    for x in range(-40, 50, 20):
+        rows += ",".join(f"{x}" if n[0] == "x" else row.get(n) or row[n.split("_")[0]] for n in names) + "\n"
+    toml = head + "[files.soundings]\ncrs = 'local'\n"
+    got = read_beat(make(tmp_path / "second", toml=toml, soundings__csv=rows))
+    assert set(got.soundings["flag"]) == {""}
+    np.testing.assert_allclose(got.soundings["speed_m_s"], 0.6 * metres)
+    assert set(got.soundings["speed_how"]) == {"surface float"}
+
+
 @pytest.mark.parametrize("bearing", [0.0, 30.0, -110.0])
 def test_a_beat_in_metres_of_its_own_keeps_them(tmp_path, bearing):
     """What is typed in as the sheet says lies where it was measured, and nothing else moves."""
