@@ -51,13 +51,14 @@ def read_any(source: Source, role: str, want: str, settings: Mapping[str, Any], 
     """
     if source.kind == "table":
         return read_table(source, settings, report)
+    said = {"settings": settings, "decimal": settings.get("decimal", ".")}
     if source.kind == "json":
-        return replace(read_geojson(source), settings=settings)
+        return replace(read_geojson(source), **said)
     with tempfile.TemporaryDirectory(prefix="reachmap-") as scratch:
         if source.kind in ("zip", "kmz"):
             return _read_zip(source, role, want, settings, report, Path(scratch))
         path = _scratch_copy(source, Path(scratch))
-        return replace(_read(path, source, role, want, settings, report), settings=settings)
+        return replace(_read(path, source, role, want, settings, report), **said)
 
 
 def _scratch_copy(source: Source, scratch: Path) -> Path:

@@ -183,6 +183,21 @@ def test_the_same_survey_in_any_format(tmp_path, truth, name):
         assert (got["speed_how"] == truth["speed_how"]).all()
 
 
+@pytest.mark.parametrize("kind", ["geojson", "gpkg", "shp", "xlsx"])
+def test_decimal_commas_in_text_are_read_where_beat_toml_says_so(tmp_path, truth, kind):
+    """What the message for such a number tells one to write."""
+    table = frame()[["depth_m", "geometry"]]
+    table["depth_m"] = [row[2].replace(".", ",") for row in ROWS]
+    if kind == "xlsx":
+        table = pd.DataFrame(table.drop(columns="geometry")).assign(lon=[r[0] for r in ROWS], lat=[r[1] for r in ROWS])
+    folder = make(tmp_path / "beat", soundings__csv=None)
+    pyogrio.write_dataframe(table, folder / f"soundings.{kind}")
+    with pytest.raises(InputError, match=r'Write decimal = ","'):
+        read_beat(folder)
+    (folder / "beat.toml").write_text(TOML + "[files.soundings]\ndecimal = ','\n", encoding="utf-8")
+    np.testing.assert_allclose(read_beat(folder).soundings["depth_m"], truth["depth_m"], atol=1e-9)
+
+
 def test_rows_are_counted_as_in_the_file(tmp_path):
     text = table_text(ROWS)
     head, rest = text.split("\n", 1)
