@@ -73,17 +73,18 @@ def say_missing(flag: np.ndarray, rows: np.ndarray, speed: np.ndarray, table: Ta
 def _signed(
     depth: np.ndarray, flag: np.ndarray, rows: np.ndarray, given: Mapping[str, Any], table: Table, report: Report
 ) -> np.ndarray:
-    """Depths counted downward as positive; negative ones become NaN, and `flag` says so."""
+    """Depths counted downward as positive; those of the other sign become NaN, and `flag` says so."""
+    turned = "depth_sign" in given
+    depth = -depth if turned else depth
     known = depth[np.isfinite(depth)]
-    if "depth_sign" in given:
-        return -depth
-    if len(known) and (known < 0).sum() > 0.5 * len(known):
+    if not turned and len(known) and (known < 0).sum() > 0.5 * len(known):
         raise stop("depth-negative-all", table.file, value=f"{known[known < 0][0]:g}", count=int((known < 0).sum()))
     below = np.isfinite(depth) & (depth < 0)
     if below.any():
-        report.say("depth-negative", table.file, some_rows(rows[below], table.word), count=int(below.sum()))
+        code = "depth-positive" if turned else "depth-negative"
+        report.say(code, table.file, some_rows(rows[below], table.word), count=int(below.sum()))
         depth[below] = np.nan
-        flag[below] = "negative depth"
+        flag[below] = "positive depth" if turned else "negative depth"
     return depth
 
 

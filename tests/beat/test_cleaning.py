@@ -170,6 +170,17 @@ def test_a_drawn_outline_is_told(tmp_path):
     assert 110 * 14 < beat.outline.area < 114 * 18
 
 
+def test_depths_of_the_other_sign_than_beat_toml_says_are_set_aside(tmp_path):
+    rows = [[*row[:2], f"-{row[2]}", *row[3:]] for row in sounding_rows()]
+    text = table_text([*rows, at(1, 1, 0.35), at(5, 1, 0.35)])
+    toml = TOML + '[files.soundings]\ndepth_sign = "down is negative"\n'
+    beat = read_beat(make(tmp_path / "beat", toml=toml, soundings__csv=text))
+    np.testing.assert_allclose(beat.soundings["depth_m"][:N], [float(row[2]) for row in sounding_rows()])
+    assert list(beat.soundings["flag"]) == [""] * N + ["positive depth"] * 2
+    (told,) = [f for f in beat.findings if f.code == "depth-positive"]
+    assert told.where == f"rows {N + 2}, {N + 3}"
+
+
 def test_rows_without_a_depth_are_told_once_with_the_speeds_that_go_with_them(tmp_path):
     """One is empty with a speed and one without, two are negative."""
     extra = [at(1, 1, "", 0.5), at(3, 1, ""), at(5, 1, -0.4, 0.5), at(7, 1, -0.4)]
