@@ -56,9 +56,7 @@ def depth_of(
         depth[dry] = np.nan
         report.say("depth-from-levels", table.file, count=int((~dry).sum()), dry=int(dry.sum()))
     flag[~np.isfinite(depth) & (flag == "")] = "no depth"
-    for key in ("transducer_depth_m", "stage_m"):
-        depth = depth + np.where(depth > 0, given.get(key, settings.get("survey", key, 0.0)), 0.0)
-    return depth
+    return _to_outline(depth, flag, numbers["row"], table, settings, report)
 
 
 def say_missing(flag: np.ndarray, rows: np.ndarray, speed: np.ndarray, table: Table, report: Report) -> None:
@@ -85,6 +83,21 @@ def _signed(
         report.say(code, table.file, some_rows(rows[below], table.word), count=int(below.sum()))
         depth[below] = np.nan
         flag[below] = "positive depth" if turned else "negative depth"
+    return depth
+
+
+def _to_outline(
+    depth: np.ndarray, flag: np.ndarray, rows: np.ndarray, table: Table, settings: Settings, report: Report
+) -> np.ndarray:
+    """Depths below the water of the outline; of those that a lower water leaves dry NaN, and `flag` says so."""
+    wet = depth > 0
+    for key in ("transducer_depth_m", "stage_m"):
+        depth = depth + np.where(wet, table.settings.get(key, settings.get("survey", key, 0.0)), 0.0)
+    dry = wet & (depth <= 0)
+    if dry.any():
+        report.say("depth-dry", table.file, some_rows(rows[dry], table.word), count=int(dry.sum()))
+        depth[dry] = np.nan
+        flag[dry] = "dry"
     return depth
 
 

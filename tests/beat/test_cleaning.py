@@ -181,6 +181,20 @@ def test_depths_of_the_other_sign_than_beat_toml_says_are_set_aside(tmp_path):
     assert told.where == f"rows {N + 2}, {N + 3}"
 
 
+@pytest.mark.parametrize(
+    "toml", [TOML.replace("[survey]", "[survey]\nstage_m = -0.4"), TOML + "[files.soundings]\nstage_m = -0.4\n"]
+)
+def test_what_lower_water_leaves_dry_is_set_aside(tmp_path, toml):
+    beat = read_beat(make(tmp_path / "beat", toml=toml))
+    written = np.array([float(row[2]) for row in sounding_rows()])
+    dry = written <= 0.4
+    assert 0 < dry.sum() < N
+    assert list(beat.soundings["flag"]) == ["dry" if one else "" for one in dry]
+    np.testing.assert_allclose(beat.soundings["depth_m"], np.where(dry, np.nan, written - 0.4))
+    (told,) = [f for f in beat.findings if f.code == "depth-dry"]
+    assert f"{dry.sum()} soundings" in told.what
+
+
 def test_rows_without_a_depth_are_told_once_with_the_speeds_that_go_with_them(tmp_path):
     """One is empty with a speed and one without, two are negative."""
     extra = [at(1, 1, "", 0.5), at(3, 1, ""), at(5, 1, -0.4, 0.5), at(7, 1, -0.4)]
