@@ -131,20 +131,32 @@ def _near(role: str, entries: Sequence[Path]) -> str:
 
 def _say_unused(settings: Settings, entries: Sequence[Path], parts: Parts, report: Report) -> None:
     """Name the files of data that are no part of the beat, unless another message does."""
-    given = {Path(str(table.get("path", ""))).name for tables in settings.files.values() for table in tables}
+    given = {
+        role: names for role in ROLES if (names := [t["path"] for t in settings.files.get(role, ()) if "path" in t])
+    }
+    named = {Path(path).name for paths in given.values() for path in paths}
+    used = {source.path for sources in parts.by_role.values() for source, _ in sources}
     missing = [role for role in ROLES if role not in parts.by_role]
+    idle = [path for path in entries if path.is_file() and path.name not in named and path not in used]
+    for role in given:
+        left = [path.name for path in idle if _fits(role, path) and path.name.lower().endswith(ENDINGS[role])]
+        if left:
+            report.say("file-left-out", _few(left), role=role)
     unused = [
         path.name
-        for path in entries
+        for path in idle
         if path.name.lower().endswith(DATA)
-        and path.is_file()
-        and path.name not in given
-        and not any(_fits(role, path) for role in ROLES)
+        and not any(_fits(role, path) for role in (*given, *parts.failed))
         and not any(_near(role, [path]) for role in missing)
     ]
     if unused:
-        more = f" and {len(unused) - MOST_NAMES} more" if len(unused) > MOST_NAMES else ""
-        report.say("file-unused", ", ".join(unused[:MOST_NAMES]) + more, roles=", ".join(ROLES))
+        report.say("file-unused", _few(unused), roles=", ".join(ROLES))
+
+
+def _few(names: Sequence[str]) -> str:
+    """The first of some names, the others counted."""
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    return ", ".join(names[:MOST_NAMES]) + more
 
 
 def open_folder(folder: Path) -> None:

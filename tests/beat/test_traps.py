@@ -390,6 +390,19 @@ def test_files_that_play_no_part_are_named_once(tmp_path):
     assert "file-unused" not in {f.code for f in check_beat(named)}
 
 
+def test_soundings_that_the_one_named_in_beat_toml_leaves_out_are_told(tmp_path):
+    """Where one is named those named are read alone; files of other parts and parts of a shapefile are used."""
+    toml = TOML + '[files.soundings]\npath = "soundings.csv"\n'
+    halves = {"soundings__csv": table_text(ROWS[:40]), "soundings-2__csv": table_text(ROWS[40:])}
+    folder = make(tmp_path / "beat", toml=toml, **halves, **{"soundings 3__txt": table_text(ROWS[40:])})
+    told = {f.code: f.file for f in check_beat(folder) if f.code.startswith("file")}
+    assert told == {"file-left-out": "soundings 3.txt, soundings-2.csv"}
+    (folder / "beat.toml").write_text(TOML, encoding="utf-8")
+    assert not [f for f in check_beat(folder) if f.code.startswith("file")]
+    (folder / "terrain.csv").write_text("x", encoding="utf-8")
+    assert [f.file for f in check_beat(folder) if f.code.startswith("file")] == ["terrain.csv"]
+
+
 def test_strict_turns_warnings_into_errors(tmp_path):
     folder = make(tmp_path / "beat", soundings__csv=None)
     assert read_beat(folder).soundings.empty
