@@ -27,6 +27,7 @@ WANTED = (
 NUMBERS = (
     "lon", "lat", "x", "y", "depth", "bed_level", "water_level", "speed", "toward", "float_distance", "float_time",
 )  # fmt: skip
+LEVELS = ("bed_level", "water_level")
 TEXTS = ("speed_how", "line", "note", "time")
 
 SPOKEN, SPOKEN_SHARE = ("name", "cmt", "desc", "description", "label", "title", "text", "note"), 0.8
@@ -87,7 +88,7 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
     table = _with_named_depths(table, units, report)
     columns = match(table.header, WANTED, table.file, report, chosen=table.settings.get("columns"), units=units)
     pair = _position(table, columns)
-    _depth_columns(table, columns)
+    columns = _depth_columns(table, columns)
     named = pair == ("lon", "lat")
     unit = columns["x"].unit if pair == ("x", "y") else ""
     placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=named, unit=unit)
@@ -188,13 +189,14 @@ def _position(table: Table, columns: Mapping[str, Column]) -> tuple[str, str] | 
     raise stop("no-position", table.file, "header", names=", ".join(table.header))
 
 
-def _depth_columns(table: Table, columns: Mapping[str, Column]) -> None:
+def _depth_columns(table: Table, columns: dict[str, Column]) -> dict[str, Column]:
+    """The columns without those of levels where there are depths: beside these, "bed" may say what it is made of."""
     if "depth" in columns:
-        return
+        return {key: column for key, column in columns.items() if key not in LEVELS}
     if "bed_level" in columns:
         if "water_level" not in columns and "water_level_m" not in table.settings:
             raise stop("bed-without-water", table.file, "header", column=columns["bed_level"].header)
-        return
+        return columns
     raise stop("no-depth", table.file, "header", names=", ".join(table.header) or "none")
 
 

@@ -369,6 +369,15 @@ def test_a_lesser_trap_is_read_and_told(tmp_path, name):
     assert beat.outline.area == pytest.approx(120 * 16, rel=1e-3)
 
 
+def test_what_the_bed_is_made_of_stands_beside_a_depth(tmp_path):
+    """A column of levels only where there are no depths."""
+    rows = [[*row[:3], ("cobble", "gravel", "?")[k % 3], "low"] for k, row in enumerate(ROWS)]
+    text = table_text(rows, ("lon", "lat", "depth_m", "bed", "water level"))
+    beat = read_beat(make(tmp_path / "beat", soundings__csv=text))
+    np.testing.assert_allclose(beat.soundings["depth_m"], [float(row[2]) for row in ROWS])
+    assert not [f for f in beat.findings if f.file == "soundings.csv"]
+
+
 def test_files_that_play_no_part_are_named_once(tmp_path):
     folder = make(tmp_path / "beat", soundings__csv=None, depths__csv=table_text(ROWS), sounding__csv=table_text(ROWS))
     for name in ("bank.jpg", "letter.txt", ".hidden.csv", "curves.toml"):
