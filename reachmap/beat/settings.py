@@ -220,7 +220,7 @@ def _text(value: str, where: str, report: Report) -> str | None:
 def _moment(setting: Setting, value: Any, where: str, report: Report) -> Any:
     if isinstance(value, str):
         try:
-            value = datetime.fromisoformat(value.strip())
+            value = _day(value) or datetime.fromisoformat(value.strip())
         except ValueError:
             _wrong_kind(setting, value, where, report)
             return None
@@ -229,7 +229,18 @@ def _moment(setting: Setting, value: Any, where: str, report: Report) -> Any:
         return None
     if setting.kind == "date":
         return value.date() if isinstance(value, datetime) else value
-    return value if isinstance(value, datetime) else datetime(value.year, value.month, value.day, 12)
+    if isinstance(value, datetime):
+        return value
+    report.say("setting-day-alone", FILE, where, value=value.isoformat())
+    return datetime(value.year, value.month, value.day, 12)
+
+
+def _day(text: str) -> date | None:
+    """A day that a text says without an hour, as it may stand in beat.toml without its quotes; None if it is none."""
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        return None
 
 
 def _place(value: Any, where: str, report: Report) -> tuple[float, float] | None:

@@ -85,6 +85,14 @@ def test_a_scene_has_water_of_its_own(tmp_path):
     assert (scene.town_glow_lux, scene.leaf_on) == (0.01, False)
 
 
+@pytest.mark.parametrize("written", ['"2026-06-20"', "2026-06-20", '" 20260620 "'])
+def test_a_day_without_an_hour_is_noon_and_told(tmp_path, written):
+    beat = read(tmp_path, TOML.replace('"2026-06-20 13:00"', written))
+    assert beat.scenes[0].when == datetime(2026, 6, 20, 12, tzinfo=ZoneInfo("Europe/London"))
+    (told,) = [f for f in beat.findings if f.code == "setting-day-alone"]
+    assert (told.severity, told.where) == ("warning", "[[scenes]] number 1 when")
+
+
 @pytest.mark.parametrize("name", ["Sunny Noon", "sunny noon"])
 def test_scenes_told_apart_by_capitals_only_are_one_name(tmp_path, name):
     again = f'[[scenes]]\nname = "{name}"\nwhen = "2026-06-20 21:00"\n'
