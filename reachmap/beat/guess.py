@@ -23,7 +23,7 @@ from reachmap.beat.messages import Report
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.numbers import NotNumberError, number
 from reachmap.beat.place import Anchor, Placer, distance_km, zone_places
-from reachmap.beat.source import Source, look, shp_parts
+from reachmap.beat.source import Source, gpkg_log, look, shp_parts
 from reachmap.beat.tables import Table
 from reachmap.beat.vectors import read_any
 from reachmap.errors import InputError
@@ -166,6 +166,7 @@ def _copy(file: _File, guess: Guess) -> None:
         guess.copies |= {f"{stem}{ending}": part for ending, part in shp_parts(file.path).items()}
         return
     suffix = ".nmea" if file.source.kind == "nmea" else file.path.suffix.lower()
+    guess.copies |= {f"{stem}{suffix}-wal": log for log in gpkg_log(file.path, file.source.kind)}
     guess.copies[f"{stem}{suffix}"] = file.path
     file.lines["path"] = json.dumps(f"{stem}{suffix}")
 

@@ -94,7 +94,7 @@ def look(path: Path, folder: Path, report: Report) -> Source:
             raise stop("too-large", name, size=size // MEGABYTE, limit=largest // MEGABYTE)
         is_text = kind in ("json", "kml", "gpx", "table", "nmea")
         sha256, encoding = _scan(path, head, name, is_text)
-        parts = shp_parts(path).values() if kind == "shp" else ()
+        parts = shp_parts(path).values() if kind == "shp" else gpkg_log(path, kind)
         beside = {shown_name(part, folder): _scan(part, b"", name, False)[0] for part in parts if part != path}
     except OSError as error:
         raise stop("unreadable", name, why=error.strerror or type(error).__name__) from error
@@ -109,6 +109,12 @@ def shp_parts(path: Path) -> dict[str, Path]:
     """The files a shapefile is made of, by their endings in lower case."""
     found = {part.suffix.lower(): part for part in sorted(path.parent.iterdir()) if part.stem == path.stem}
     return {ending: found[ending] for ending in SHP_PARTS if ending in found}
+
+
+def gpkg_log(path: Path, kind: str) -> tuple[Path, ...]:
+    """The log that a GeoPackage has while another program holds it open, if any: what was saved last is only there."""
+    log = path.with_name(f"{path.name}-wal")
+    return (log,) if kind == "gpkg" and log.is_file() and log.stat().st_size else ()
 
 
 def shown_name(path: Path, folder: Path) -> str:

@@ -19,7 +19,7 @@ from pyproj.exceptions import CRSError
 
 from reachmap.beat.geojson import read_geojson
 from reachmap.beat.messages import Report, stop
-from reachmap.beat.source import KIND_WORDS, Source, look, shp_parts, unpack
+from reachmap.beat.source import KIND_WORDS, Source, gpkg_log, look, shp_parts, unpack
 from reachmap.beat.tables import Table, read_table
 
 DRIVERS = {
@@ -66,6 +66,9 @@ def _scratch_copy(source: Source, scratch: Path) -> Path:
     target = scratch / f"source.{source.kind}"
     try:
         if source.kind != "shp":
+            # The log first: what the other program takes out of it meanwhile is then in the file.
+            for log in gpkg_log(source.path, source.kind):
+                shutil.copyfile(log, target.with_name(f"{target.name}-wal"))
             shutil.copyfile(source.path, target)
             return target
         parts = shp_parts(source.path)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
+import sqlite3
 import zipfile
 
 import geopandas as gpd
@@ -14,6 +16,7 @@ import shapely
 from pyproj import Transformer
 
 from reachmap.beat import read_beat
+from reachmap.beat.new import new_beat
 from reachmap.beat.share import share_beat
 from reachmap.errors import InputError
 from tests.beat.folders import LAT, LON, SOUNDING_COLUMNS, TOML, make, outline_text, sounding_rows, table_text
@@ -381,6 +384,25 @@ def test_waypoints_that_are_only_counted_are_no_depths(tmp_path):
     folder = make(tmp_path / "beat", soundings__csv=None, soundings__gpx=(tmp_path / "made.gpx").read_bytes())
     with pytest.raises(InputError, match="no depth among the columns"):
         read_beat(folder)
+
+
+def test_what_was_saved_last_in_an_open_geopackage_is_read(tmp_path):
+    """Programs that hold one open write into a log beside it (SQLite's); geopandas reads it as well."""
+    folder = make(tmp_path / "beat", soundings__csv=None)
+    path = folder / "soundings.gpkg"
+    frame().to_file(path, layer="soundings", SPATIAL_INDEX="NO")
+    before = read_beat(folder)
+    with contextlib.closing(sqlite3.connect(path)) as program:
+        assert program.execute("pragma journal_mode = wal").fetchone() == ("wal",)
+        program.execute("update soundings set depth_m = depth_m + 1")
+        program.commit()
+        after = read_beat(folder)
+        new_beat(tmp_path / "new", sources=[folder / "outline.geojson", path])
+        truth = gpd.read_file(path)["depth_m"]
+    np.testing.assert_allclose(truth, before.soundings["depth_m"] + 1)
+    for beat in (after, read_beat(tmp_path / "new")):
+        np.testing.assert_allclose(beat.soundings["depth_m"], truth)
+    assert set(after.sources) - set(before.sources) == {"soundings.gpkg-wal"}
 
 
 def test_every_part_of_a_shapefile_counts_for_what_was_read(tmp_path):
