@@ -55,6 +55,9 @@ def depth_of(
         flag[dry] = "dry"
         depth[dry] = np.nan
         report.say("depth-from-levels", table.file, count=int((~dry).sum()), dry=int(dry.sum()))
+        for key in ("bed_level", "water_level"):
+            if key in columns:
+                _say_unit(columns[key], given, table, report)
     flag[~np.isfinite(depth) & (flag == "")] = "no depth"
     return _to_outline(depth, flag, numbers["row"], table, settings, report)
 

@@ -270,6 +270,20 @@ def test_levels_give_depths_and_dry_places(tmp_path):
     assert list(got["flag"]) == ["", "", "dry", "dry"]
 
 
+@pytest.mark.parametrize("unit", ["_m", "_ft", ""])
+def test_a_unit_that_levels_do_not_name_is_told(tmp_path, unit):
+    """As for depths: a guess, unless the header or beat.toml says it."""
+    metres = 0.3048 if unit == "_ft" else 1.0
+    text = f"lon,lat,bed_level{unit},water_level{unit}\n"
+    text += "".join(f"{row[0]},{row[1]},{(9 - float(row[2])) / metres},{9 / metres}\n" for row in ROWS)
+    beat = read_beat(make(tmp_path / "beat", soundings__csv=text))
+    np.testing.assert_allclose(beat.soundings["depth_m"], [float(row[2]) for row in ROWS])
+    told = [finding.where for finding in beat.findings if finding.code == "unit-assumed"]
+    assert told == ([] if unit else ["column 'bed_level'", "column 'water_level'"])
+    folder = make(tmp_path / "said", TOML + "[files.soundings]\ndepth_unit = 'm'\n", soundings__csv=text)
+    assert "unit-assumed" not in {finding.code for finding in read_beat(folder).findings}
+
+
 def test_offsets_are_added_to_every_sounding(tmp_path):
     toml = TOML.replace("[water]", "transducer_depth_m = 0.2\nstage_m = 0.1\n\n[water]")
     got = read_beat(make(tmp_path / "a", toml=toml)).soundings
