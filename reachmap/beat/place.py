@@ -121,6 +121,8 @@ def choose_placer(
     if given == "local" or (given is None and crs is None and not degrees and anchor):
         if anchor is None:
             raise stop("no-anchor", file)
+        if not unit and "position_unit" not in settings:
+            report.say("unit-assumed", file, "positions", unit="metres", setting="position_unit")
         return Placer(None, anchor, metres)
     named = crs_of(given, "beat.toml", f"crs of {file}") if given else None
     if named and crs and not crs.equals(named, ignore_axis_order=True) and not _mere_default(crs, file):

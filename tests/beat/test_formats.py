@@ -250,6 +250,18 @@ def test_a_tape_survey_in_feet_laid_on_an_anchor(tmp_path):
     np.testing.assert_allclose(shapely.get_coordinates(got.geometry.to_numpy()), want, atol=0.002)
 
 
+@pytest.mark.parametrize(("names", "told"), [("x,y", True), ("x_m,y_m", False), ("x (ft),y (ft)", False)])
+def test_a_unit_that_local_positions_do_not_name_is_told(tmp_path, names, told):
+    """As for depths: a guess, unless the header or beat.toml says it."""
+    text = f"{names},depth_m\n" + "".join(f"{x},{y},0.5\n" for x in range(-50, 60, 10) for y in (-6, 0, 6))
+    toml = TOML + f"[place]\nanchor = [{LAT}, {LON}]\n"
+    found = read_beat(make(tmp_path / "beat", toml, soundings__csv=text)).findings
+    assert [f.where for f in found if f.code == "unit-assumed"] == ["positions"] * told
+    said = toml + "[files.soundings]\nposition_unit = 'm'\n"
+    found = read_beat(make(tmp_path / "said", said, soundings__csv=text)).findings
+    assert "unit-assumed" not in {f.code for f in found}
+
+
 def test_sections_of_a_tape_survey_are_found(tmp_path):
     rows = [[x, y, 0.5] for x in range(-50, 60, 10) for y in (-6, -3, 0, 3, 6)]
     toml = TOML + f"[place]\nanchor = [{LAT}, {LON}]\nbearing_deg = 0\n"
