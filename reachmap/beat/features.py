@@ -196,6 +196,7 @@ class _Rows:
         self.table, self.crs, self.report = table, crs, report
         keys = [*wanted] if table.geometry is not None else list(dict.fromkeys([*wanted, "lon", "lat", "x", "y"]))
         self.columns = columns_of(table.header, keys, table.file, table.settings, report)
+        self._bare: set[str] = set()  # columns in which some number has no unit, nor their header
         rows = list(table.rows)
         unit = self.columns["x"].unit if "x" in self.columns else ""
         shapes, degrees = self._shapes(rows)
@@ -235,7 +236,10 @@ class _Rows:
         column = self.columns[key]
         cell = cells[column.index]
         try:
-            return number(cell, self.table.decimal) * (column.factor if column.unit else usual)
+            value = number(cell, self.table.decimal)
+            if not column.unit and math.isfinite(value):
+                self._bare.add(key)
+            return value * (column.factor if column.unit else usual)
         except NotNumberError as error:
             with_unit = number_with_unit(cell, QUANTITY.get(key, ""), self.table.decimal)
             if with_unit is not None:
@@ -292,6 +296,9 @@ class _Rows:
                 )
                 value = math.nan
             out[i] = value
+        if key in self._bare and QUANTITY.get(key) == "length":
+            where = f"column {self.columns[key].header!r}"
+            self.report.say("unit-assumed", self.table.file, where, unit="metres", setting="length_unit")
         return out
 
     def words(

@@ -12,7 +12,7 @@ from reachmap.beat import check_beat, read_beat
 from reachmap.beat.notes import note_id
 from reachmap.beat.share import share_beat
 from reachmap.run import analyse
-from tests.beat.folders import BOX, collection, feature, make, ring
+from tests.beat.folders import BOX, TOML, collection, feature, make, ring
 
 
 def spot(x, y, **properties):
@@ -54,6 +54,21 @@ def test_cover_in_feet_from_a_table(tmp_path):
     # 4 ft and 30 in, by definition of the foot and the inch.
     assert cover["size_m"][0] == pytest.approx(1.2192)
     assert cover["height_m"][0] == pytest.approx(0.762)
+
+
+def test_a_unit_that_sizes_and_heights_do_not_name_is_told(tmp_path):
+    """A guess, unless the header, every cell or beat.toml says it."""
+    files = {
+        "cover__csv": "lon,lat,kind,size,height_m\n-2.8,54.6,boulder,4,1\n-2.8001,54.6,boulder,,\n",
+        "shade__csv": "lon,lat,kind,height,base,radius,leaf\n-2.8,54.6001,tree,40,5 ft,,alder\n",
+        "log__csv": "time,lon,lat,what,length,clarity (ft),count\n2026-06-20T19:00,-2.8,54.6,catch,0.3,4,1\n",
+    }
+    told = [(f.file, f.where) for f in read(tmp_path, **files).findings if f.code == "unit-assumed"]
+    assert told == [("cover.csv", "column 'size'"), ("shade.csv", "column 'height'"), ("log.csv", "column 'length'")]
+    said = "".join(f"[files.{name}]\nlength_unit = 'ft'\n" for name in ("cover", "shade", "log"))
+    beat = read_beat(make(tmp_path / "said", TOML + said, **files))
+    assert "unit-assumed" not in {f.code for f in beat.findings}
+    assert beat.shade["height_m"][0] == pytest.approx(40 * 0.3048)
 
 
 def test_shade_has_everything_it_needs(tmp_path):
