@@ -17,6 +17,7 @@ from rasterio.transform import from_origin
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import transform_bounds
 
+from reachmap.beat.columns import LENGTH, tidy
 from reachmap.beat.messages import Report, stop
 from reachmap.beat.model import Terrain
 from reachmap.beat.place import crs_of
@@ -28,6 +29,9 @@ AROUND_M = 3000.0
 MOST_CELLS = 4_000_000
 MOST_CLAIMED = 4_000_000_000
 FINEST_M = 0.25
+UNITS_M = LENGTH | dict.fromkeys(("us_survey_foot", "us_survey_feet", "us_ft", "ftus"), 1200 / 3937)
+"""Units of heights [m]; the US survey foot is exact by definition."""
+
 HIGHEST_M = 12_000.0
 OFF_WATER_M = 12.0
 """Lowest heights about the outline farther from zero than this aren't heights above its water [m], assumed."""
@@ -105,10 +109,19 @@ def _window(
         resampling=Resampling.bilinear, nodata=math.nan, dtype="float32", **options,
     ) as warped:  # fmt: skip
         heights = warped.read(1)
+    heights = (heights * raster.scales[0] + raster.offsets[0]) * _unit_m(raster, source, settings, report)
     heights = np.where(np.abs(heights) > HIGHEST_M, np.nan, heights - settings.get("water_level_m", 0.0))
     terrain = Terrain(heights.astype(np.float32), box[0], box[3], cell)
     _check_heights(terrain, bounds, source, report)
     return terrain
+
+
+def _unit_m(raster: Any, source: Source, settings: Mapping[str, Any], report: Report) -> float:
+    """Unit of the heights [m], as beat.toml says, else as the band itself does."""
+    given = settings.get("length_unit") or raster.units[0] or "m"
+    if tidy(given) not in UNITS_M:
+        report.say("tiff-unit", source.name, unit=given)
+    return UNITS_M.get(tidy(given), 1.0)
 
 
 def _check_heights(terrain: Terrain, bounds: tuple[float, float, float, float], source: Source, report: Report) -> None:

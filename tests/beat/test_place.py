@@ -113,6 +113,35 @@ def test_terrain_is_brought_onto_the_beats_metres(tmp_path, crs, shift):
         assert terrain.height_m[row, column] == pytest.approx(max(0, (at_y + 20) / 10), abs=0.06)
 
 
+@pytest.mark.parametrize(
+    ("unit", "scale", "offset", "written", "metres"),
+    [
+        ("US survey foot", 1.0, 0.0, 3937.0, 1200.0),  # by definition
+        ("foot", 1.0, 0.0, 100.0, 30.48),
+        ("metre", 0.01, 0.0, 3000.0, 30.0),
+        ("ft", 0.1, -100.0, 2000.0, 30.48),
+        (None, 1.0, 0.0, 30.0, 30.0),
+        ("cubit", 1.0, 0.0, 30.0, 30.0),
+    ],
+)
+def test_heights_are_in_the_unit_and_scale_their_band_names(tmp_path, unit, scale, offset, written, metres):
+    """Level as the water but for a hill beside it."""
+    folder = make(tmp_path / "beat")
+    values = np.full((40, 40), -offset / scale, "float32")
+    values[:6] = written
+    with rasterio.open(
+        folder / "terrain.tif", "w", driver="GTiff", width=40, height=40, count=1, dtype="float32", crs="EPSG:4326",
+        transform=from_origin(LON - 0.004, LAT + 0.002, 0.0002, 0.0001),
+    ) as raster:  # fmt: skip
+        raster.write(values, 1)
+        raster.units, raster.scales, raster.offsets = (unit,), (scale,), (offset,)
+    beat = read_beat(folder)
+    assert np.nanmax(beat.terrain.height_m) == pytest.approx(metres, rel=1e-5)
+    assert ("tiff-unit" in {f.code for f in beat.findings}) == (unit == "cubit")
+    (folder / "beat.toml").write_text(TOML + "[files.terrain]\nlength_unit = 'ft'\n", encoding="utf-8")
+    assert np.nanmax(read_beat(folder).terrain.height_m) == pytest.approx(0.3048 * (written * scale + offset), rel=1e-5)
+
+
 def test_heights_on_a_grid_of_ones_own_are_asked_where_they_lie(tmp_path):
     own = 'LOCAL_CS["site grid",UNIT["metre",1],AXIS["Easting",EAST],AXIS["Northing",NORTH]]'
     folder = make(tmp_path / "beat")
