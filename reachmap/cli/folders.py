@@ -65,7 +65,12 @@ def _noticed(folder: Path) -> list[Finding]:
 )
 @click.option("--head", type=PlaceType(), metavar="LAT,LON", help="The upstream end.")
 @click.option("--at", "place", type=PlaceType(), metavar="LAT,LON", help="Where (0, 0) of files in local metres lies.")
-@click.option("--bearing", type=click.FloatRange(-360, 360), help="Which way their +y points, from north; default: 0.")
+@click.option(
+    "--bearing",
+    type=click.FloatRange(-360, 360),
+    help="Which way their +y points, from north; default: 0. Their +x lies to the right of it; if yours lies to the "
+    "left, change the sign of x.",
+)
 @click.option("--crs", metavar="EPSG:N", help="Coordinate system of files that name none.")
 @click.option("--water-level", "water_level_m", type=LEVEL, metavar="M", help="Of the water over levels of the bed.")
 def new_command(

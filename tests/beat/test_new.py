@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import time
 import tomllib
 
@@ -107,6 +108,21 @@ def test_a_survey_in_metres_of_its_own_is_laid_where_it_is_said_to_lie(tmp_path)
     assert (beat.lat, beat.lon) == pytest.approx((lat, lon), abs=2e-5)
     head = beat.soundings.geometry.distance(shapely.Point(beat.head)).idxmin()
     assert head in (2, 3), "one of the two in the middle of the first section"
+
+
+def test_to_which_side_x_lies_is_said_wherever_a_bearing_is(tmp_path):
+    """Else a survey counted from the left bank comes out mirrored."""
+    tape = "x_m,y_m,depth_m\n" + "".join(f"{x},{y},0.5\n" for x in range(0, 60, 10) for y in (1, 4, 7))
+    (tmp_path / "tape.csv").write_text(tape)
+    said = ("--at", f"{LAT},{LON}", "--bearing", "180")
+    assert command(tmp_path / "mill", "--from", tmp_path / "tape.csv", *said).exit_code == 0
+    assert command(tmp_path / "tiny").exit_code == 0
+    help_text = " ".join(command("--help").output.split())
+    for text in (help_text, *((tmp_path / name / "beat.toml").read_text() for name in ("mill", "tiny"))):
+        assert re.search(r"\+x lies to the right of .+; if yours lies to the left, change the sign of x", text)
+    # So it is: to the right of the south lies the west.
+    x = read_beat(tmp_path / "mill").soundings.geometry.x
+    assert x.round(1).is_monotonic_decreasing
 
 
 def test_levels_on_a_grid_become_depths_by_what_is_said_of_them(tmp_path):
