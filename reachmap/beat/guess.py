@@ -115,12 +115,20 @@ def _look(path: Path, before: Sequence[_File]) -> _File:
     source = look(path, path.parent, quiet)
     if source.kind == "tiff":
         return _File(path, source, None, "terrain")
-    named = next((role for role in ROLES if path.stem.lower().startswith(role[:5])), None)
+    named = _role_named(path)
     if source.kind == "nmea":
         return _File(path, source, read_nmea(source, quiet), "soundings")
     table = read_any(source, named or "outline", "any", {}, quiet)
     table = replace(table, rows=iter(list(table.rows)))
     return _File(path, source, table, named or _role_of(table, before))
+
+
+def _role_named(path: Path) -> str | None:
+    """The part whose name a file's begins with, as a whole word: a river may be called Coverdale."""
+    word = tidy(path.stem).partition("_")[0]
+    # A logger calls its files log00012.
+    word = word if word.startswith("log") else word.rstrip("0123456789")
+    return next((role for role in ROLES if word.removesuffix("s") == role.removesuffix("s")), None)
 
 
 def _role_of(table: Table, before: Sequence[_File]) -> str:
@@ -129,10 +137,10 @@ def _role_of(table: Table, before: Sequence[_File]) -> str:
     if table.geometry is not None and (shapely.get_type_id(table.geometry) > 0).any():
         taken = any(file.role == "outline" for file in before)
         return ("shade" if {"height", "leaf"} & words else "cover") if taken or "kind" in words else "outline"
-    if {"azimuth", "bearing"} & words and {"elevation", "angle"} & words:
-        return "horizon"
     if {"depth", "bed", "sounding", "tiefe", "dpth", "dep"} & words:
         return "soundings"
+    if {"azimuth", "bearing"} & words and {"elevation", "angle"} & words:
+        return "horizon"
     if "what" in words or "species" in words:
         return "log"
     return "notes" if {"text", "note"} & words and "kind" in words else "soundings"

@@ -185,6 +185,35 @@ def test_a_skyline_is_known_by_its_columns(tmp_path):
     assert read_beat(tmp_path / "mill").skyline.elevation_deg.tolist() == [5.0, 12.0, 3.0]
 
 
+@pytest.mark.parametrize("name", ["LOG00012.csv", "coverage.csv", "sonar.csv", "Soundings 2.csv", "sounding-3.csv"])
+def test_a_file_of_soundings_is_known_as_one(tmp_path, name):
+    """Whatever the first letters of its name, and beside the course and height that a logger writes."""
+    (tmp_path / "Coverdale beat.geojson").write_text(outline_text())
+    rows = [(*row[:3], 101.2, k % 360) for k, row in enumerate(sounding_rows())]
+    (tmp_path / name).write_text(table_text(rows, ("lon", "lat", "depth_m", "Elevation", "Bearing")))
+    found = new_beat(tmp_path / "mill", sources=[tmp_path / "Coverdale beat.geojson", tmp_path / name])
+    told = [(f.file, f.what) for f in found if f.code == "guess-role"]
+    assert [file for file, what in told if "soundings" in what] == [name]
+    assert [file for file, what in told if "outline" in what] == ["Coverdale beat.geojson"]
+    np.testing.assert_allclose(read_beat(tmp_path / "mill").soundings["depth_m"], [float(row[2]) for row in rows])
+
+
+@pytest.mark.parametrize("name", ["cover2.csv", "Cover (2).csv", "covers_may.csv"])
+def test_a_number_behind_a_name_changes_nothing(tmp_path, name):
+    (tmp_path / "trace.geojson").write_text(outline_text())
+    (tmp_path / name).write_text(f"lon,lat,kind,size_m\n{LON},{LAT},boulder,1\n")
+    new_beat(tmp_path / "mill", sources=[tmp_path / "trace.geojson", tmp_path / name])
+    assert list(read_beat(tmp_path / "mill").cover["kind"]) == ["boulder"]
+
+
+@pytest.mark.parametrize("name", ["Log 2026.csv", "logs.csv", "log-book.csv"])
+def test_a_log_is_known_by_its_name(tmp_path, name):
+    (tmp_path / "trace.geojson").write_text(outline_text())
+    (tmp_path / name).write_text(f"time,lon,lat,kind\n2026-06-20 19:00,{LON},{LAT},catch\n")
+    new_beat(tmp_path / "mill", sources=[tmp_path / "trace.geojson", tmp_path / name])
+    assert len(read_beat(tmp_path / "mill").log) == 1
+
+
 def test_waypoints_named_by_their_depth(tmp_path):
     (tmp_path / "trace.geojson").write_text(outline_text())
     (tmp_path / "garage.gpx").write_bytes(waypoints(tmp_path))
