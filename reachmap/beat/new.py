@@ -74,7 +74,11 @@ def new_beat(
         raise SettingError("what is said of a place, a water level or an end is said of files at hand: name them too")
     plan = _from_files([Path(source) for source in sources], said or Said(), report) if sources else _example()
     plan.texts[FILE] = _settings(title, plan.guess)
-    found = _write(target, plan)
+    try:
+        found = _write(target, plan)
+    except InputError as error:
+        # What the files were taken for may be why they can't be used.
+        raise InputError((*report.findings(), *error.findings)) from error
     return (*report.findings(), *found)
 
 

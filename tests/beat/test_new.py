@@ -233,6 +233,13 @@ def test_files_that_cannot_be_used_leave_nothing(tmp_path):
     assert sorted(tmp_path.iterdir()) == before
 
 
+def test_what_was_guessed_is_told_where_the_beat_cannot_be_used(tmp_path):
+    (tmp_path / "a.csv").write_text("lon,lat,depth\n1,2,deep\n")
+    told = command(tmp_path / "mill", "--from", tmp_path / "a.csv").output
+    assert "deep" in told
+    assert "note: a.csv: was taken as the soundings" in told
+
+
 def test_nothing_is_overwritten(tmp_path):
     (tmp_path / "mill").mkdir()
     with pytest.raises(OutputError, match="already there"):
