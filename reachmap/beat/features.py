@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -25,12 +26,12 @@ from reachmap.beat.tables import Table
 
 KIND_WORDS = {
     "boulder": ("rock", "rocks", "stone", "boulders"),
-    "log": ("wood", "logs", "woody debris", "tree in water", "fallen tree", "snag", "root"),
+    "log": ("wood", "logs", "woody debris", "tree in water", "fallen tree", "snag", "root", "logjam"),
     "undercut": ("undercut bank", "undercut", "overhang"),
-    "weed": ("weeds", "weed bed", "plants", "macrophytes"),
+    "weed": ("weeds", "weed bed", "plants", "macrophytes", "weedbed"),
     "pier": ("bridge pier", "pile", "piles", "jetty", "groyne", "croy"),
-    "tree": ("trees", "wood", "copse"),
-    "hedge": ("bush", "bushes", "shrub", "reeds"),
+    "tree": ("trees", "wood", "copse", "treeline"),
+    "hedge": ("bush", "bushes", "shrub", "reeds", "hedgerow"),
     "wall": ("building", "house", "rock face", "cliff"),
     "bridge": ("footbridge", "road bridge"),
     "bank": ("high bank", "bluff", "slope"),
@@ -309,7 +310,7 @@ class _Rows:
         out = np.full(len(self.row), "", object)
         for i, (row, text) in enumerate(zip(self.row, self.texts(key), strict=True)):
             word = text.strip().lower().replace("_", " ")
-            found = word if word in known else synonyms.get(word, next((k for k in known if word.startswith(k)), ""))
+            found = word if word in known else synonyms.get(word, next((k for k in known if _begins(word, k)), ""))
             if word and not found:
                 near = difflib.get_close_matches(word, known, 1, 0.6)
                 hint = f"Did you mean {near[0]!r}? " if near else ""
@@ -336,6 +337,11 @@ class _Rows:
     def frame(self, **columns: Any) -> gpd.GeoDataFrame:
         """The rows as a GeoDataFrame in the beat's metres."""
         return gpd.GeoDataFrame(columns, geometry=list(self.geometry), crs=self.crs)
+
+
+def _begins(text: str, word: str) -> bool:
+    """Whether a text begins with a whole word or more than one of it: "tree line", "boulders", not "hedgehog"."""
+    return re.match(rf"{re.escape(word)}(s|es)?(?![^\W\d])", text) is not None
 
 
 def _areas(shape: shapely.Geometry) -> shapely.Geometry:

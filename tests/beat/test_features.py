@@ -48,6 +48,19 @@ def test_cover_of_every_shape_and_word(tmp_path):
     assert cover.geometry.iloc[0].x == pytest.approx(0, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("word", "kind"),
+    [("Tree line", "tree"), ("trees", "tree"), ("tree2", "tree"), ("bushes", "hedge"), ("hedgerow", "hedge"),
+     ("footbridge", "bridge"), ("walls", "wall"), ("bankside alder", ""), ("hedgehog", ""), ("wallflower", "")],
+)  # fmt: skip
+def test_a_kind_is_known_by_a_whole_word(tmp_path, word, kind):
+    """Of what is none nothing is guessed: an alder is no bank that lets no light through."""
+    folder = make(tmp_path / "beat", shade__geojson=collection(spot(0, -11, kind=word, height_m=12)))
+    wrong = [f.code for f in check_beat(folder) if f.severity == "error"]
+    assert wrong == ([] if kind else ["kind-unknown"])
+    assert not kind or list(read_beat(folder).shade["kind"]) == [kind]
+
+
 def test_cover_in_feet_from_a_table(tmp_path):
     text = "lon,lat,kind,size (ft),height (in)\n-2.8,54.6,boulder,4,30\n"
     cover = read(tmp_path, cover__csv=text).cover
