@@ -250,6 +250,8 @@ def unpack(source: Source, into: Path) -> list[Path]:
                     raise stop("zip-escape", source.name, entry=entry.filename)
                 if not parts:
                     raise zipfile.BadZipFile("an entry has no name")
+                if "__MACOSX" in parts or parts[-1].startswith("._"):
+                    continue  # what one system keeps about every file, under its name
                 target = into / parts[-1]
                 limit -= _unpack_one(archive, entry, target, limit, source)
                 out.append(target)

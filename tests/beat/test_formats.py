@@ -136,8 +136,13 @@ def write(tmp_path, name):
     if name == "GPX":
         toml = TOML + '[files.soundings.columns]\ndepth = "name"\n'
         return make(folder, toml=toml, soundings__csv=None, soundings__gpx=waypoints(tmp_path))
-    if name in ("shapefile", "zipped shapefile", "shapefile in a folder"):
+    if name in ("shapefile", "zipped shapefile", "zipped with attributes", "shapefile in a folder"):
         parts = shapefile(tmp_path)
+        if name == "zipped with attributes":
+            content = {f"survey/made{ending}": part for ending, part in parts.items()}
+            # Magic number of AppleDouble files (RFC 1740).
+            about = {f"__MACOSX/survey/._made{ending}": b"\x00\x05\x16\x07" for ending in parts}
+            return make(folder, soundings__csv=None, soundings__zip=zipped(content | about))
         if name == "zipped shapefile":
             content = zipped({f"made{ending}": part for ending, part in parts.items()})
             return make(folder, soundings__csv=None, soundings__zip=content)
@@ -162,8 +167,8 @@ FORMATS = {
     "comma": 0.001, "tab": 0.001, "semicolon, decimal comma": 0.001, "declared separator": 0.001,
     "Windows line ends": 0.001, "old line ends": 0.001, "UTF-8 with mark": 0.001, "UTF-16": 0.001,
     "Windows-1252": 0.001, "Excel": 0.001, "GeoJSON": 0.001, "GeoPackage": 0.001, "shapefile": 0.001,
-    "zipped shapefile": 0.001, "shapefile in a folder": 0.001, "KML": 0.001, "KMZ": 0.001, "GPX": 0.001,
-    "UTM": 0.001, "British grid": 0.001, "NMEA": 0.003,
+    "zipped shapefile": 0.001, "zipped with attributes": 0.001, "shapefile in a folder": 0.001, "KML": 0.001,
+    "KMZ": 0.001, "GPX": 0.001, "UTM": 0.001, "British grid": 0.001, "NMEA": 0.003,
 }  # fmt: skip
 """Formats with the difference of place allowed [m]: what the digits written can hold."""
 
