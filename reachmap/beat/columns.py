@@ -230,8 +230,11 @@ def match(
 
 
 def _likeness(header: str, key: str) -> int:
-    """How nearly a column is called by its key: to the letter, but for its case, or by another name."""
-    return (header == key) + (tidy(header) == key)
+    """How nearly a column is called by its key: to the letter, but for its case, by another name, or by half of it.
+
+    A date without its hour is but half a time.
+    """
+    return (header == key) + (tidy(header) == key) + (split_unit(header, {})[0] != "date")
 
 
 def plain_key(name: str) -> str:

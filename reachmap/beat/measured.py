@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from reachmap.beat.boat import follows_movement
+from reachmap.beat.boat import ALIKE, FEWEST, follows_movement
 from reachmap.beat.columns import Column
 from reachmap.beat.messages import Report, some_rows, stop
 from reachmap.beat.settings import Settings
@@ -133,7 +133,8 @@ def speed_of(
     how = np.array([_HOW.get(text.strip().lower(), "") for text in texts["speed_how"]], object)
     if "boat_speed" in columns:
         report.say("boat-speed", table.file, f"column {columns['boat_speed'].header!r}")
-    if "speed" in numbers and _is_boat(degrees, speed, texts["time"], columns["speed"], table, report):
+    told = "speed_how" in table.settings or (how != "").any()
+    if "speed" in numbers and _is_boat(degrees, speed, texts["time"], columns["speed"], told, table, report):
         speed[:] = np.nan
     elif "speed" in numbers and not columns["speed"].unit and "speed_unit" not in table.settings:
         report.say("unit-assumed", table.file, f"column {columns['speed'].header!r}", unit="m/s", setting="speed_unit")
@@ -149,15 +150,22 @@ def speed_of(
 
 
 def _is_boat(
-    degrees: np.ndarray, speed: np.ndarray, time: list[str], column: Column, table: Table, report: Report
+    degrees: np.ndarray, speed: np.ndarray, time: list[str], column: Column, told: bool, table: Table, report: Report
 ) -> bool:
-    """Whether a column called speed is the boat's, by what beat.toml says or by its movement."""
+    """Whether a column called speed is the boat's, by what beat.toml says or by its movement.
+
+    Where its times don't tell, that is said, unless the file tells how the speeds were measured.
+    """
     if "speed_is" in table.settings:
         return table.settings["speed_is"] == "boat"
     off = follows_movement(degrees, speed, time)
-    if off is not None:
-        report.say("boat-speed-found", table.file, f"column {column.header!r}", off=f"{off:.0%}")
-    return off is not None
+    timed = [text for text, value in zip(time, speed, strict=True) if text.strip() and np.isfinite(value)]
+    if off is None and not told and len(timed) >= 2 * FEWEST:
+        report.say("boat-speed-untold", table.file, f"column {column.header!r}", value=timed[0])
+    if off is None or off >= ALIKE:
+        return False
+    report.say("boat-speed-found", table.file, f"column {column.header!r}", off=f"{off:.0%}")
+    return True
 
 
 def _told_how(speed: np.ndarray, how: np.ndarray, written: list[str], table: Table, report: Report) -> np.ndarray:

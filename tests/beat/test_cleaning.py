@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -115,6 +115,16 @@ def test_a_boats_own_speed_is_no_current(tmp_path):
         (("Date", "Time"), lambda when: (f"{when:%m/%d/%Y}", f"{when:%I:%M:%S %p}")),
         (("time", "line"), lambda when: (f"{when:%d.%m.%Y %H:%M:%S}", "")),
         (("time", "line"), lambda when: (f"{when:%d-%m-%Y %I:%M:%S %p}", "")),
+        *(
+            (("Date", other), lambda when: (f"{when:%Y-%m-%d}", f"{when:%H:%M:%S}"))
+            for other in ("Time (UTC)", "GPS Time", "UTC", "Local Time")
+        ),
+        (("Date (UTC)", "Time (UTC)"), lambda when: (f"{when:%Y-%m-%d}", f"{when:%H:%M:%S}")),
+        (("time", "line"), lambda when: (f"{when:%d %b %Y %H:%M:%S}", "")),
+        (("time", "line"), lambda when: (f"{when:%b %d, %Y %I:%M:%S %p}", "")),
+        (("time", "line"), lambda when: (f"{1000 * when.timestamp():.0f}", "")),
+        (("time", "line"), lambda when: (f"{(when - datetime(1899, 12, 30)) / timedelta(days=1):.6f}", "")),
+        (("time", "line"), lambda when: (f"{when:%H:%M}", "")),
     ],
 )
 def test_a_boats_own_speed_is_known_however_its_clock_is_written(tmp_path, header, told):
@@ -123,6 +133,28 @@ def test_a_boats_own_speed_is_known_however_its_clock_is_written(tmp_path, heade
         make(tmp_path / "a", soundings__csv=table_text(rows, (*header, "lon", "lat", "depth_m", "speed_m_s")))
     )
     assert "boat-speed-found" in {f.code for f in beat.findings}
+
+
+def test_times_that_dont_tell_whose_speed_it_is_are_told(tmp_path):
+    header = ("time", "lon", "lat", "depth_m", "speed_m_s")
+    days = [[clock[:10], *rest] for clock, *rest in track()]
+    beat = read_beat(make(tmp_path / "a", soundings__csv=table_text(days, header)))
+    assert np.isfinite(beat.soundings["speed_m_s"]).all()
+    (told,) = (f for f in beat.findings if f.code == "boat-speed-untold")
+    assert (told.severity, told.where) == ("note", "column 'speed_m_s'")
+    assert "'2026-06-14'" in told.what
+
+
+def test_a_waders_speeds_are_asked_nothing(tmp_path):
+    """Forty speeds of a meter: said how and dated, or timed to the minute and nothing said."""
+    rows = [[f"2026-06-14 {10 + k // 20}:{3 * (k % 20):02d}", *row[:3], "0.6"] for k, row in enumerate(sounding_rows())]
+    header = ("time", "lon", "lat", "depth_m", "speed_m_s")
+    timed = table_text(rows, header)
+    dated = table_text([[row[0][:10], *row[1:], "0.6 depth"] for row in rows], (*header, "speed_how"))
+    for name, text in (("a", timed), ("b", dated)):
+        beat = read_beat(make(tmp_path / name, soundings__csv=text))
+        assert np.isfinite(beat.soundings["speed_m_s"]).all()
+        assert not [f for f in beat.findings if f.code.startswith("boat-speed")]
 
 
 def test_header_names_with_their_ways(tmp_path):
