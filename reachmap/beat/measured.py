@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from reachmap.beat.boat import ALIKE, FEWEST, follows_movement
-from reachmap.beat.columns import Column
+from reachmap.beat.columns import Column, tidy
 from reachmap.beat.messages import Report, some_rows, stop
 from reachmap.beat.settings import Settings
 from reachmap.beat.tables import Table
@@ -138,15 +138,34 @@ def speed_of(
         speed[:] = np.nan
     elif "speed" in numbers and not columns["speed"].unit and "speed_unit" not in table.settings:
         report.say("unit-assumed", table.file, f"column {columns['speed'].header!r}", unit="m/s", setting="speed_unit")
-    if "float_distance" in numbers and "float_time" in numbers:
+    if "float_distance" in numbers and "float_time" in numbers and _are_floats(numbers, columns, table, report):
         timed = ~np.isfinite(speed) & (numbers["float_time"] > 0) & (numbers["float_distance"] >= 0)
         speed[timed] = numbers["float_distance"][timed] / numbers["float_time"][timed]
         how[timed] = "surface float"
+        if timed.any():
+            report.say("speed-timed", table.file, count=int(timed.sum()))
     back = speed < 0
     if back.any():
         report.say("speed-negative", table.file, some_rows(numbers["row"][back], table.word), count=int(back.sum()))
         speed = np.abs(speed)
     return speed, _told_how(speed, how, texts["speed_how"], table, report)
+
+
+def _are_floats(numbers: Mapping[str, np.ndarray], columns: Mapping[str, Column], table: Table, report: Report) -> bool:
+    """Whether distance and seconds are those of floats: one of them is called so, by its header or in beat.toml.
+
+    A logger has columns of these names as well and counts in them from where it was switched on.
+    """
+    pair = ("float_distance", "float_time")
+    if any("float" in tidy(columns[key].header) or key in (table.settings.get("columns") or {}) for key in pair):
+        return True
+    both = np.column_stack([numbers[key] for key in pair])
+    both = both[np.isfinite(both).all(axis=1)]
+    distance, time = (columns[key].header for key in pair)
+    if len(both):
+        rising = (np.diff(both, axis=0) >= 0).all()
+        report.say("float-counted" if rising else "float-unsaid", table.file, distance=distance, time=time)
+    return False
 
 
 def _is_boat(

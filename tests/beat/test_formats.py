@@ -321,9 +321,29 @@ def test_two_days_each_with_its_own_stage(tmp_path):
 def test_a_float_timing_becomes_a_speed(tmp_path):
     rows = [[*row[:3], "10", "16"] for row in ROWS]
     text = table_text(rows, ("lon", "lat", "depth_m", "float distance (m)", "seconds"))
-    got = read_beat(make(tmp_path / "beat", soundings__csv=text)).soundings
-    np.testing.assert_allclose(got["speed_m_s"], 10 / 16)
-    assert (got["speed_how"] == "surface float").all()
+    beat = read_beat(make(tmp_path / "beat", soundings__csv=text))
+    np.testing.assert_allclose(beat.soundings["speed_m_s"], 10 / 16)
+    assert (beat.soundings["speed_how"] == "surface float").all()
+    assert next(f.what for f in beat.findings if f.code == "speed-timed").startswith(f"{len(ROWS)} speeds")
+
+
+@pytest.mark.parametrize(
+    ("row", "code", "severity"),
+    [(lambda k: (3.1 * k, 6 * k), "float-counted", "note"), (lambda k: (10, 14 + k % 5), "float-unsaid", "warning")],
+)
+def test_distance_and_seconds_of_nobody_knows_what_are_no_floats(tmp_path, row, code, severity):
+    """A logger counts both from where it was switched on; said in beat.toml they are those of floats."""
+    rows = [[*cells[:3], *row(k)] for k, cells in enumerate(ROWS)]
+    text = table_text(rows, ("lon", "lat", "depth_m", "Distance (m)", "Seconds"))
+    beat = read_beat(make(tmp_path / "a", soundings__csv=text))
+    assert np.isnan(beat.soundings["speed_m_s"]).all()
+    (told,) = (f for f in beat.findings if f.code in ("speed-timed", "float-counted", "float-unsaid"))
+    assert (told.code, told.severity) == (code, severity)
+    assert "'Distance (m)' and 'Seconds'" in told.what
+    toml = TOML + '[files.soundings.columns]\nfloat_distance = "Distance (m)"\n'
+    said = read_beat(make(tmp_path / "b", toml=toml, soundings__csv=text)).soundings
+    want = [row(k)[0] / row(k)[1] if row(k)[1] else np.nan for k in range(len(ROWS))]
+    np.testing.assert_allclose(said["speed_m_s"], want)
 
 
 def test_where_a_float_went_is_kept_as_a_bearing(tmp_path):

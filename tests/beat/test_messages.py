@@ -18,6 +18,7 @@ CODE = "\n".join(path.read_text(encoding="utf-8") for path in Path(reachmap.beat
 SILENT = {
     "track-closed",
     "depth-from-levels",
+    "speed-timed",
     "nmea-unchecked",
     "nmea-no-satellites",
     "flag-duplicate",
