@@ -273,7 +273,7 @@ def _terrain(desk: _Desk, outline: Outline) -> Terrain | None:
     if found is None:
         return None
     with desk.report.collecting():
-        return read_terrain(found[0], found[1], outline.crs, outline.water.bounds, desk.report)
+        return read_terrain(found[0], found[1], outline.crs, outline.water, desk.report)
     return None
 
 

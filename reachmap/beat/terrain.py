@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 import rasterio
+import shapely
 from pyproj import CRS
 from rasterio._err import CPLE_BaseError  # what GDAL itself says; some of it comes through as it is
 from rasterio.enums import Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.features import geometry_mask
 from rasterio.transform import from_origin
 from rasterio.vrt import WarpedVRT
 from rasterio.warp import transform_bounds
@@ -36,15 +38,19 @@ HIGHEST_M = 12_000.0
 OFF_WATER_M = 12.0
 """Lowest heights about the outline farther from zero than this aren't heights above its water [m], assumed."""
 
+HIGH_M, HIGH_CELLS = 3.0, 1 / 3
+"""Nor are they if nothing lies lower than this [m] and this share of a cell, which has the banks in it; a river of the
+plain runs as high above the sea. Assumed."""
+
 
 def read_terrain(
-    source: Source, settings: Mapping[str, Any], crs: CRS, bounds: tuple[float, float, float, float], report: Report
+    source: Source, settings: Mapping[str, Any], crs: CRS, water: shapely.MultiPolygon, report: Report
 ) -> Terrain | None:
     """Read the part of a GeoTIFF around the outline as heights above the water.
 
     Parameters
     ----------
-    bounds : of the outline in `crs`: west, south, east, north [m]
+    water : the outline in `crs` [m]
 
     Raises
     ------
@@ -57,7 +63,7 @@ def read_terrain(
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             with rasterio.open(source.path, driver="GTiff") as raster:
                 _check(raster, source, settings)
-                return _window(raster, source, settings, crs, bounds, report)
+                return _window(raster, source, settings, crs, water, report)
     except (RasterioError, CPLE_BaseError, ValueError, OSError, MemoryError) as error:
         if "proj" in str(error).lower() and "proj.db" in str(error):
             raise stop("proj-foreign", source.name) from error
@@ -76,9 +82,9 @@ def _check(raster: Any, source: Source, settings: Mapping[str, Any]) -> None:
 
 
 def _window(
-    raster: Any, source: Source, settings: Mapping[str, Any], crs: CRS, bounds: tuple[float, float, float, float],
-    report: Report,
-) -> Terrain | None:  # fmt: skip
+    raster: Any, source: Source, settings: Mapping[str, Any], crs: CRS, water: shapely.MultiPolygon, report: Report
+) -> Terrain | None:
+    bounds = water.bounds
     target = rasterio.crs.CRS.from_wkt(crs.to_wkt())
     given = raster.crs
     if settings.get("crs"):
@@ -112,7 +118,7 @@ def _window(
     heights = (heights * raster.scales[0] + raster.offsets[0]) * _unit_m(raster, source, settings, report)
     heights = np.where(np.abs(heights) > HIGHEST_M, np.nan, heights - settings.get("water_level_m", 0.0))
     terrain = Terrain(heights.astype(np.float32), box[0], box[3], cell)
-    _check_heights(terrain, bounds, source, report)
+    _check_heights(terrain, water, source, settings, report)
     return terrain
 
 
@@ -124,19 +130,27 @@ def _unit_m(raster: Any, source: Source, settings: Mapping[str, Any], report: Re
     return UNITS_M.get(tidy(given), 1.0)
 
 
-def _check_heights(terrain: Terrain, bounds: tuple[float, float, float, float], source: Source, report: Report) -> None:
-    """Heights must be above the water: about the outline the lowest of them are near zero."""
+def _check_heights(
+    terrain: Terrain, water: shapely.MultiPolygon, source: Source, settings: Mapping[str, Any], report: Report
+) -> None:
+    """Heights must be above the water: on it, or where trees hide it about it, the lowest of them are near zero."""
     known = np.isfinite(terrain.height_m)
     if not known.any():
         raise stop("tiff-empty", source.name)
     margin = max(terrain.cell_m, 5.0)
     x = terrain.x0 + (np.arange(known.shape[1]) + 0.5) * terrain.cell_m
     y = terrain.y1 - (np.arange(known.shape[0]) + 0.5) * terrain.cell_m
-    columns = (x > bounds[0] - margin) & (x < bounds[2] + margin)
-    rows = (y > bounds[1] - margin) & (y < bounds[3] + margin)
-    near = terrain.height_m[np.ix_(rows, columns)]
-    near = near[np.isfinite(near)]
-    if len(near) and abs(low := float(np.percentile(near, 5))) > OFF_WATER_M:
-        raise stop("tiff-absolute", source.name, low=f"{low:.1f}")
+    west, south, east, north = water.bounds
+    columns = (x > west - margin) & (x < east + margin)
+    rows = (y > south - margin) & (y < north + margin)
+    around = np.ix_(rows, columns)
+    corner = from_origin(terrain.x0, terrain.y1, terrain.cell_m, terrain.cell_m)
+    wet = geometry_mask([water], known.shape, corner, invert=True)[around]
+    near, there = terrain.height_m[around], known[around]
+    lowest = [float(np.percentile(near[at], 5)) for at in (there, there & wet) if at.any()]
+    # Who gave the level of the water has heights above it.
+    high = OFF_WATER_M if "water_level_m" in settings else min(OFF_WATER_M, HIGH_M + HIGH_CELLS * terrain.cell_m)
+    if lowest and not -OFF_WATER_M <= min(lowest) <= high:
+        raise stop("tiff-absolute", source.name, low=f"{min(lowest):.1f}")
     if not known.all():
         report.say("tiff-gaps", source.name, share=f"{1 - known.mean():.0%}")

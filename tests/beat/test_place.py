@@ -15,6 +15,7 @@ from rasterio.transform import from_origin
 
 from reachmap.beat import read_beat
 from reachmap.beat.place import Anchor, distance_km, local_crs, to_degrees, to_local, zone_places
+from reachmap.errors import InputError
 from tests.beat.folders import BOX, LAT, LON, TOML, collection, feature, make, outline_text, ring
 from tests.beat.folders import to_degrees as plane_degrees
 
@@ -169,6 +170,50 @@ def test_heights_above_the_sea_are_asked_about(tmp_path):
     found = [f for f in check_beat(folder) if f.severity == "error"]
     assert [f.code for f in found] == ["tiff-absolute"]
     assert "water_level_m" in found[0].remedy
+
+
+def heights(folder, of):
+    """Terrain of a beat in its own metres, cells of 2 m over 400 by 400 m, by a function of places east and north."""
+    east, north = np.meshgrid(np.arange(-199, 200, 2.0), np.arange(199, -200, -2.0))
+    with rasterio.open(
+        folder / "terrain.tif", "w", driver="GTiff", width=200, height=200, count=1, dtype="float32",
+        crs=local_crs(LAT, LON).to_wkt(), transform=from_origin(-200, 200, 2, 2),
+    ) as raster:  # fmt: skip
+        raster.write(of(east, north).astype("float32"), 1)
+    return folder
+
+
+@pytest.mark.parametrize("level", [4.0, 9.0])
+def test_a_river_of_the_plain_has_heights_above_the_sea_too(tmp_path, level):
+    """Banks a metre above the water: as heights above it they are flat, as heights above the sea a dark trench."""
+
+    def plain(_, north):
+        return np.where(np.abs(north) < 8, level, level + 1)
+
+    with pytest.raises(InputError, match="heights above the water"):
+        read_beat(heights(make(tmp_path / "a"), plain))
+    told = make(tmp_path / "b", toml=TOML + f"[files.terrain]\nwater_level_m = {level}\n")
+    terrain = read_beat(heights(told, plain)).terrain
+    assert (terrain.height_m.min(), terrain.height_m.max()) == pytest.approx((0, 1), abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    "of",
+    [
+        lambda east, north: np.where(np.abs(north) < 8, 0.0, 4 + 0.5 * np.abs(north)),
+        lambda east, north: np.where(np.abs(north) < 12, 8.0, 1.0),
+        lambda east, north: np.where(np.abs(north) < 8, 0.02 * (east - 200), 3.0),
+    ],
+    ids=["a ravine", "a brook under trees", "water that falls 8 m"],
+)
+def test_heights_above_the_water_are_taken_as_they_are(tmp_path, of):
+    beat = read_beat(heights(make(tmp_path / "beat"), of))
+    assert not [f for f in beat.findings if f.code.startswith("tiff")]
+
+
+def test_who_says_the_level_is_zero_is_believed(tmp_path):
+    wood = heights(make(tmp_path / "beat", toml=TOML + "[files.terrain]\nwater_level_m = 0\n"), lambda e, n: 0 * e + 7)
+    assert read_beat(wood).terrain.height_m.max() == pytest.approx(7)
 
 
 def test_a_track_closed_on_itself_with_an_island(tmp_path):
