@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import reduce
+from typing import Any
 
 import numpy as np
 import shapely
@@ -28,6 +29,9 @@ class _Log:
     fix_time: list[str] = field(default_factory=list)
     depth_line: list[int] = field(default_factory=list)
     depth: list[float] = field(default_factory=list)
+    depth_kind: list[str] = field(default_factory=list)
+    below_surface: bool = False
+    """Whether a DPT says how far its transducer lies below the waterline."""
     bad: list[int] = field(default_factory=list)
     bad_count: int = 0
     unchecked: int = 0
@@ -59,11 +63,28 @@ def read_nmea(source: Source, report: Report) -> Table:
         report.say("nmea-unchecked", source.name, count=log.unchecked)
     if log.blind:
         report.say("nmea-no-satellites", source.name, count=log.blind)
+    _keep_one_kind(log, source, report)
     before, when = _between(np.array(log.fix_line), np.array(log.depth_line))
     places = np.array(log.fix)
     xy = [np.interp(when, np.arange(len(places)), places[:, k]) for k in (0, 1)]
     rows = ((line, (depth, log.fix_time[k])) for line, depth, k in zip(log.depth_line, log.depth, before, strict=True))
     return Table(source.name, ("depth_m", "time"), rows, "line", shapely.points(*xy), WGS84)
+
+
+def _keep_one_kind(log: _Log, source: Source, report: Report) -> None:
+    """Of depths said twice, as DBT and as DPT, those from the waterline, else the more."""
+    count = {kind: sum(map(math.isfinite, _of(log.depth, log, kind))) for kind in ("DPT", "DBT")}
+    if not all(count.values()):
+        return
+    kept = "DPT" if log.below_surface else max(count, key=lambda kind: count[kind])
+    other = "DBT" if kept == "DPT" else "DPT"
+    report.say("nmea-twice", source.name, count=count[other], other=other, kept=kept)
+    log.depth_line, log.depth = _of(log.depth_line, log, kept), _of(log.depth, log, kept)
+
+
+def _of(values: list[Any], log: _Log, kind: str) -> list[Any]:
+    """Those of one kind of depth sentence."""
+    return [value for value, own in zip(values, log.depth_kind, strict=True) if own == kind]
 
 
 def _between(fix_line: np.ndarray, depth_line: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -111,11 +132,12 @@ def _take(line: int, body: str, log: _Log) -> None:
     kind = words[0][-3:]
     try:
         if kind == "DBT":
-            _depth(line, _dbt(words), log)
+            _depth(line, _dbt(words), kind, log)
         elif kind == "DPT":
             offset = float(words[2]) if len(words) > 2 and words[2] else 0.0
             # A positive offset is from the transducer up to the waterline; a negative one leads down to the keel.
-            _depth(line, float(words[1]) + max(offset, 0.0) if words[1] else math.nan, log)
+            _depth(line, float(words[1]) + max(offset, 0.0) if words[1] else math.nan, kind, log)
+            log.below_surface |= offset > 0
         elif kind == "GGA":
             _fix(line, words[2:6], words[6] not in ("", "0"), words[1], log)
         elif kind == "RMC":
@@ -133,8 +155,9 @@ def _dbt(words: list[str]) -> float:
     return math.nan
 
 
-def _depth(line: int, depth: float, log: _Log) -> None:
+def _depth(line: int, depth: float, kind: str, log: _Log) -> None:
     log.depth_line.append(line)
+    log.depth_kind.append(kind)
     log.depth.append(depth if math.isfinite(depth) else math.nan)
 
 

@@ -41,21 +41,30 @@ def read(tmp_path, text):
 
 
 def test_depths_in_every_unit_and_with_offsets(tmp_path):
-    text = fix(48.0) + "".join(
-        line(body)
-        for body in (
-            "SDDBT,,f,1.50,M,,F",
-            "SDDBT,4.0,f,,M,,F",
-            "SDDBT,,f,,M,0.5,F",
-            "SDDPT,1.20,0.30",
-            "SDDPT,1.20,-0.40",
-            "SDDPT,1.20,",
-        )
-    )
-    soundings, _ = read(tmp_path, text)
+    below_transducer = ("SDDBT,,f,1.50,M,,F", "SDDBT,4.0,f,,M,,F", "SDDBT,,f,,M,0.5,F")
+    offset = ("SDDPT,1.20,0.30", "SDDPT,1.20,-0.40", "SDDPT,1.20,")
     # A foot is 0.3048 m, a fathom six feet; a positive offset reaches up to the waterline, a negative one to the keel.
-    np.testing.assert_allclose(soundings["depth_m"], [1.5, 1.2192, 0.9144, 1.5, 1.2, 1.2])
-    assert list(soundings["row"]) == [2, 3, 4, 5, 6, 7]
+    for bodies, want in ((below_transducer, [1.5, 1.2192, 0.9144]), (offset, [1.5, 1.2, 1.2])):
+        soundings, found = read(tmp_path, fix(48.0) + "".join(map(line, bodies)))
+        np.testing.assert_allclose(soundings["depth_m"], want)
+        assert list(soundings["row"]) == [2, 3, 4]
+        assert "nmea-twice" not in found
+
+
+@pytest.mark.parametrize(("offset", "depth"), [("0.30", 0.8), ("", 0.5), ("-0.2", 0.5)])
+def test_a_depth_told_twice_counts_once(tmp_path, offset, depth):
+    both = line("SDDBT,,f,0.50,M,,F") + line(f"SDDPT,0.50,{offset}")
+    soundings, found = read(tmp_path, "".join(fix(48.0 + 0.002 * k) + both for k in range(20)))
+    np.testing.assert_allclose(soundings["depth_m"], np.full(20, depth))
+    assert found["nmea-twice"].what.endswith("20 of DBT sentences were left out, those of DPT kept")
+
+
+def test_the_fuller_of_two_depths_is_kept_where_neither_is_from_the_waterline(tmp_path):
+    whole, cut = line("SDDBT,,f,0.50,M,,F"), line("SDDPT,,")
+    text = "".join(fix(48.0 + 0.002 * k) + whole + (cut if k % 2 else line("SDDPT,0.50,")) for k in range(20))
+    soundings, found = read(tmp_path, text)
+    np.testing.assert_allclose(soundings["depth_m"], np.full(20, 0.5))
+    assert found["nmea-twice"].what.endswith("10 of DPT sentences were left out, those of DBT kept")
 
 
 def test_depths_between_two_fixes_are_spread_over_the_way(tmp_path):
