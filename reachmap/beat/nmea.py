@@ -12,12 +12,14 @@ import numpy as np
 import shapely
 
 from reachmap.beat.columns import LENGTH
-from reachmap.beat.messages import Report, stop
+from reachmap.beat.messages import Report, some_rows, stop
 from reachmap.beat.place import WGS84
 from reachmap.beat.source import Source
 from reachmap.beat.tables import LONGEST_LINE, Table
 
 MOST_LINES = 20_000_000
+LONG = 5
+"""Times the usual number of depths between two fixes after which the receiver has fallen silent; assumed."""
 
 
 @dataclass
@@ -30,6 +32,11 @@ class _Log:
     depth_line: list[int] = field(default_factory=list)
     depth: list[float] = field(default_factory=list)
     depth_kind: list[str] = field(default_factory=list)
+    depth_lost: list[bool] = field(default_factory=list)
+    fix_kind: str = ""
+    lost: bool = False
+    """Whether the receiver has said since its last fix that it has none. Another kind of sentence, which may not tell
+    quality, doesn't count."""
     below_surface: bool = False
     """Whether a DPT says how far its transducer lies below the waterline."""
     bad: list[int] = field(default_factory=list)
@@ -64,10 +71,15 @@ def read_nmea(source: Source, report: Report) -> Table:
     if log.blind:
         report.say("nmea-no-satellites", source.name, count=log.blind)
     _keep_one_kind(log, source, report)
-    before, when = _between(np.array(log.fix_line), np.array(log.depth_line))
+    spoken, depth = np.array(log.depth_line), np.array(log.depth)
+    before, when, silent = _between(np.array(log.fix_line), spoken)
+    lost = np.array(log.depth_lost) | silent
+    if lost.any():
+        report.say("nmea-lost", source.name, some_rows(spoken[lost], "line"), count=int(lost.sum()))
     places = np.array(log.fix)
-    xy = [np.interp(when, np.arange(len(places)), places[:, k]) for k in (0, 1)]
-    rows = ((line, (depth, log.fix_time[k])) for line, depth, k in zip(log.depth_line, log.depth, before, strict=True))
+    xy = [np.interp(when[~lost], np.arange(len(places)), places[:, k]) for k in (0, 1)]
+    kept = zip(spoken[~lost].tolist(), depth[~lost].tolist(), before[~lost], strict=True)
+    rows = ((row, (value, log.fix_time[k])) for row, value, k in kept)
     return Table(source.name, ("depth_m", "time"), rows, "line", shapely.points(*xy), WGS84)
 
 
@@ -79,7 +91,9 @@ def _keep_one_kind(log: _Log, source: Source, report: Report) -> None:
     kept = "DPT" if log.below_surface else max(count, key=lambda kind: count[kind])
     other = "DBT" if kept == "DPT" else "DPT"
     report.say("nmea-twice", source.name, count=count[other], other=other, kept=kept)
-    log.depth_line, log.depth = _of(log.depth_line, log, kept), _of(log.depth, log, kept)
+    log.depth_line, log.depth, log.depth_lost = (
+        _of(values, log, kept) for values in (log.depth_line, log.depth, log.depth_lost)
+    )
 
 
 def _of(values: list[Any], log: _Log, kind: str) -> list[Any]:
@@ -87,15 +101,17 @@ def _of(values: list[Any], log: _Log, kind: str) -> list[Any]:
     return [value for value, own in zip(values, log.depth_kind, strict=True) if own == kind]
 
 
-def _between(fix_line: np.ndarray, depth_line: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _between(fix_line: np.ndarray, depth_line: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Number of the fix before each depth, and the depth's place between the fixes as a fraction of that number.
 
-    The first depth after a fix belongs to it; n depths before the next fix are spread evenly over the way to it.
+    The first depth after a fix belongs to it; n depths before the next fix are spread evenly over the way to it. With
+    them, whether so many depths came since the fix that the receiver must have fallen silent.
     """
     last = np.searchsorted(fix_line, depth_line, side="right") - 1
     _, first, count = np.unique(last, return_index=True, return_counts=True)
     place = np.arange(len(last)) - np.repeat(first, count)
-    return np.clip(last, 0, None), np.where(last < 0, 0, last + place / np.repeat(count, count))
+    when = np.where(last < 0, 0, last + place / np.repeat(count, count))
+    return np.clip(last, 0, None), when, place >= LONG * np.median(count)
 
 
 def _sentences(source: Source, log: _Log) -> Iterator[tuple[int, str]]:
@@ -139,9 +155,9 @@ def _take(line: int, body: str, log: _Log) -> None:
             _depth(line, float(words[1]) + max(offset, 0.0) if words[1] else math.nan, kind, log)
             log.below_surface |= offset > 0
         elif kind == "GGA":
-            _fix(line, words[2:6], words[6] not in ("", "0"), words[1], log)
+            _fix(line, kind, words[2:6], words[6] not in ("", "0"), words[1], log)
         elif kind == "RMC":
-            _fix(line, words[3:7], words[2] == "A", f"{words[9]} {words[1]}", log)
+            _fix(line, kind, words[3:7], words[2] == "A", f"{words[9]} {words[1]}", log)
     except (IndexError, ValueError):
         log.bad_count += 1
         log.bad = log.bad or [line]
@@ -158,16 +174,19 @@ def _dbt(words: list[str]) -> float:
 def _depth(line: int, depth: float, kind: str, log: _Log) -> None:
     log.depth_line.append(line)
     log.depth_kind.append(kind)
+    log.depth_lost.append(log.lost)
     log.depth.append(depth if math.isfinite(depth) else math.nan)
 
 
-def _fix(line: int, words: list[str], good: bool, time: str, log: _Log) -> None:
+def _fix(line: int, kind: str, words: list[str], good: bool, time: str, log: _Log) -> None:
     if not good:
         log.blind += 1
+        log.lost |= log.fix_kind in ("", kind)
         return
     lat, lon = _angle(words[0], 2, words[1] == "S"), _angle(words[2], 3, words[3] == "W")
     if abs(lat) > 90 or abs(lon) > 180:
         raise ValueError("no place")
+    log.lost, log.fix_kind = False, kind
     log.fix_line.append(line)
     log.fix.append((lon, lat))
     log.fix_time.append(time)

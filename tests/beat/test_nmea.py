@@ -80,13 +80,53 @@ def test_what_is_damaged_or_blind_is_counted(tmp_path):
     wrong = "$SDDBT,,f,9.99,M,,F*00\n"
     text = fix(48.0) + depth + wrong * 3 + fix(10.0, good=False) + depth + "$SDDBT,,f,0.60,M,,F\n" + "noise\n"
     soundings, found = read(tmp_path, text)
-    np.testing.assert_allclose(soundings["depth_m"], [0.5, 0.5, 0.6])
+    np.testing.assert_allclose(soundings["depth_m"], [0.5])
+    assert (found["nmea-lost"].where, found["nmea-lost"].what[:8]) == ("lines 7, 8", "2 depths")
     assert found["nmea-checksum"].what.startswith("3 sentences")
     assert found["nmea-checksum"].where == "line 3"
     assert found["nmea-no-satellites"].what.startswith("1 positions")
     assert found["nmea-unchecked"].what.startswith("1 sentences")
 
 
+def walk(lost, how):
+    """A minute at 1 m/s with a depth at every second and the receiver blind or dumb in some of them; and its truth."""
+    minutes = 48.0 - np.arange(60) / (np.pi / 180 * 6378137 * np.cos(np.radians(54.6)) / 60)
+    text = ""
+    for k, at in enumerate(minutes):
+        gone = k in lost
+        text += "" if gone and how == "dumb" else fix(at, good=not gone)
+        text += line(f"SDDBT,,f,{1 + k / 100:.2f},M,,F")
+    return text
+
+
+@pytest.mark.parametrize("how", ["blind", "dumb"])
+@pytest.mark.parametrize("lost", [range(20), range(20, 40), range(40, 60)], ids=["late", "gap", "dies"])
+def test_depths_without_a_position_of_their_time_are_left_out(tmp_path, lost, how):
+    soundings, found = read(tmp_path, walk(lost, how))
+    second = np.round(100 * (soundings["depth_m"].to_numpy() - 1)).astype(int)
+    assert not set(range(60)) - set(lost) - set(second), "those with a fix stay"
+    # A receiver that says nothing may just have been late for a few.
+    spared = set(second) & set(lost)
+    assert len(spared) <= (5 if how == "dumb" else 0)
+    assert found["nmea-lost"].what.startswith(f"{20 - len(spared)} depths")
+    placed = ~np.isin(second, list(lost))
+    x = soundings.geometry.x.to_numpy()[placed]
+    np.testing.assert_allclose(x - x[0], second[placed] - second[placed][0], atol=0.3)
+
+
+def test_another_sentence_without_a_fix_blinds_nothing(tmp_path):
+    """Position and quality in one kind of sentence, the other void all along."""
+    void = line("GPGGA,101500,,,,,0,00,,,M,,M,,")
+    depth = line("SDDBT,,f,0.50,M,,F")
+    soundings, found = read(tmp_path, "".join(fix(48.0 + 0.002 * k) + void + depth for k in range(20)))
+    assert len(soundings) == 20
+    assert "nmea-lost" not in found
+
+
 def test_a_log_without_a_fix_is_refused(tmp_path):
+    depth = line("SDDBT,,f,0.50,M,,F")
     with pytest.raises(InputError, match="no position in it"):
-        read(tmp_path, line("SDDBT,,f,0.50,M,,F") * 3)
+        read(tmp_path, depth * 3)
+    with pytest.raises(InputError, match="no rows with data") as late:
+        read(tmp_path / "late", fix(48.0, good=False) + depth * 3 + fix(48.0))
+    assert "3 depths had no position" in " ".join(finding.what for finding in late.value.findings)
