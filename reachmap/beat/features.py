@@ -61,7 +61,7 @@ CLOUD = (0.0, 8.0)
 
 
 def read_cover(table: Table, crs: CRS, anchor: Anchor | None, report: Report) -> gpd.GeoDataFrame:
-    """Cover: kind, size_m, height_m, note."""
+    """Cover: kind, size_m, height_m, note; the index counts the rows of the file, as it does for shade and notes."""
     rows = _Rows(table, ("kind", "size", "height", "note", "id", "text"), crs, anchor, report)
     size = rows.numbers("size", 0.01, 100.0)
     missing = ~np.isfinite(size) & rows.is_kind((0, 1, 4, 5))
@@ -110,13 +110,13 @@ def read_shade(table: Table, crs: CRS, anchor: Anchor | None, report: Report) ->
 def read_notes(table: Table, crs: CRS, anchor: Anchor | None, report: Report) -> gpd.GeoDataFrame:
     """Notes: id, text, kind, time (text as written), replaces (list), deleted; those taken back are left out."""
     frame = read_all_notes(table, crs, anchor, report)
-    return frame[~frame["deleted"].to_numpy(bool)].reset_index(drop=True)
+    return frame[~frame["deleted"].to_numpy(bool)]
 
 
 def read_all_notes(
     table: Table, crs: CRS, anchor: Anchor | None, report: Report, *, limit: int = NOTE_LIMIT
 ) -> gpd.GeoDataFrame:
-    """As `read_notes`, with those taken back; the index counts the rows of the file from 1.
+    """As `read_notes`, with those taken back.
 
     A note without an id gets one from what it says and where it lies, so that it is the same note wherever it is read.
     A kind that is none of ours stands in front of the text, of which `limit` characters are read.
@@ -131,7 +131,7 @@ def read_all_notes(
         for text, ours, word in zip(said, kind, given, strict=True)
     ]
     places = shapely.get_coordinates(shapely.point_on_surface(rows.written)).tolist()
-    frame = rows.frame(
+    return rows.frame(
         id=[own or note_id(words, place) for own, words, place in zip(rows.texts("id"), text, places, strict=True)],
         text=text,
         kind=[word if word in KINDS else "note" for word in kind],
@@ -139,7 +139,6 @@ def read_all_notes(
         replaces=[_strings(cell) for cell in rows.cells("replaces")],
         deleted=[str(cell).strip().lower() in ("true", "1", "1.0") for cell in rows.cells("deleted")],
     )
-    return frame.set_index(rows.row)
 
 
 def read_log(table: Table, crs: CRS, anchor: Anchor | None, time_zone: str, report: Report) -> gpd.GeoDataFrame:
@@ -335,8 +334,8 @@ class _Rows:
         return np.isin(shapely.get_type_id(self.geometry), types)
 
     def frame(self, **columns: Any) -> gpd.GeoDataFrame:
-        """The rows as a GeoDataFrame in the beat's metres."""
-        return gpd.GeoDataFrame(columns, geometry=list(self.geometry), crs=self.crs)
+        """The rows as a GeoDataFrame in the beat's metres, its index counting the rows of the file."""
+        return gpd.GeoDataFrame(columns, geometry=list(self.geometry), crs=self.crs, index=self.row)
 
 
 def _begins(text: str, word: str) -> bool:

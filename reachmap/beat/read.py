@@ -10,8 +10,8 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import shapely
-from pyproj import CRS
 
+from reachmap.beat.astray import tell_astray
 from reachmap.beat.catalogue import BED_D84_M
 from reachmap.beat.clean import clean
 from reachmap.beat.features import empty, read_cover, read_log, read_notes, read_shade
@@ -118,7 +118,7 @@ def _assemble(desk: _Desk) -> Beat | None:
     if outline is None or not _in_place(desk, outline, rows, zone):
         return None
     soundings = _placed(desk, outline, rows)
-    tables = {role: _features(desk, role, outline.crs, zone) for role in COLUMNS}
+    tables = {role: _features(desk, role, outline, zone) for role in COLUMNS}
     survey = settings.values.get("survey", {})
     water = water_of(settings.values.get("water", {}))
     date = survey.get("date")
@@ -255,17 +255,20 @@ def _placed(desk: _Desk, outline: Outline, rows: Rows) -> gpd.GeoDataFrame:
     )
 
 
-def _features(desk: _Desk, role: str, crs: CRS, zone: str) -> gpd.GeoDataFrame:
+def _features(desk: _Desk, role: str, outline: Outline, zone: str) -> gpd.GeoDataFrame:
     """Cover, shade, notes or log; empty where there is no such file or after a report."""
     found = desk.parts.one(role)
     if found is not None:
         with desk.report.collecting():
             table = desk.table(found[0], role, "any", found[1])
             if role == "log":
-                return read_log(table, crs, desk.anchor, zone, desk.report)
-            reader = {"cover": read_cover, "shade": read_shade, "notes": read_notes}[role]
-            return reader(table, crs, desk.anchor, desk.report)
-    return empty(crs, COLUMNS[role])
+                frame = read_log(table, outline.crs, desk.anchor, zone, desk.report)
+            else:
+                reader = {"cover": read_cover, "shade": read_shade, "notes": read_notes}[role]
+                frame = reader(table, outline.crs, desk.anchor, desk.report)
+            tell_astray(frame, role, outline.water, table, desk.report)
+            return frame.reset_index(drop=True)
+    return empty(outline.crs, COLUMNS[role])
 
 
 def _terrain(desk: _Desk, outline: Outline) -> Terrain | None:
