@@ -9,6 +9,7 @@ import shapely
 from scipy.spatial import cKDTree
 
 from reachmap.beat.catalogue import SECTIONS
+from reachmap.beat.hull import alone
 from reachmap.beat.messages import Report, some_rows
 from reachmap.beat.settings import Settings
 from reachmap.beat.soundings import Rows
@@ -42,6 +43,21 @@ def clean(rows: Rows, xy: np.ndarray, water: shapely.MultiPolygon, settings: Set
     spikes, middle = _spikes(rows, xy, limit)
     _flag(rows, spikes, lambda i: f"spike: neighbours are about {middle[i]:.2f} m deep", "flag-spike", report)
     _blank_speeds(rows, limit["fastest_m_s"], report)
+
+
+def set_alone_aside(rows: Rows, wet: np.ndarray, xy: np.ndarray, report: Report) -> None:
+    """Flag those of some wet rows that stand so far from all others that no outline should be drawn round them.
+
+    Parameters
+    ----------
+    wet : (n,) rows to look at
+    xy : (n, 2) places of all [m]
+    """
+    odd = np.zeros(len(rows), bool)
+    odd[wet] = alone(*xy[wet].T)
+    if odd.any():
+        away = cKDTree(xy[wet & ~odd]).query(xy)[0]
+        _flag(rows, odd, lambda i: f"alone, {away[i]:,.0f} m from the others", "flag-alone", report)
 
 
 def _flag(rows: Rows, odd: np.ndarray, words: Callable[[int], str], code: str, report: Report) -> None:

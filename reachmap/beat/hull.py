@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import minimum_spanning_tree
+from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial import Delaunay, QhullError, cKDTree
 
 LONGER = 1.5
@@ -13,6 +13,13 @@ LONGER = 1.5
 askew of each other)."""
 
 MOST_POINTS = 20_000
+
+ALONE_M, ALONE_TIMES = 50.0, 5.0
+"""A few points count as standing alone beyond a gap of this length, and of this many times any other (assumed): a
+survey may well leave out a run between two pools."""
+
+FEW, FEW_SHARE, MOST_SHARE = 3, 0.01, 0.1
+"""So many points are a few, or this share of all if that is more, but never more than this share (assumed)."""
 
 
 def outline_from_points(x: np.ndarray, y: np.ndarray, *, margin_m: float | None = None) -> shapely.MultiPolygon:
@@ -32,14 +39,8 @@ def outline_from_points(x: np.ndarray, y: np.ndarray, *, margin_m: float | None 
     ValueError : fewer than three places that don't lie on one line
     """
     points = _thinned(np.column_stack([x, y]))
-    try:
-        mesh = Delaunay(points)
-    except (QhullError, ValueError) as error:
-        raise ValueError("fewer than three wet points that don't lie on one line") from error
-    corners = mesh.simplices
-    sides = points[corners] - points[np.roll(corners, -1, axis=1)]
-    lengths = np.hypot(sides[..., 0], sides[..., 1])
-    reach = LONGER * _widest_gap(corners, lengths, len(points))
+    corners, lengths = _triangles(points)
+    reach = LONGER * float(_nearest_way(corners, lengths, len(points)).max())
     everything = shapely.MultiPoint(points)
     while True:
         kept = corners[(lengths <= reach).all(axis=1)]
@@ -56,6 +57,46 @@ def outline_from_points(x: np.ndarray, y: np.ndarray, *, margin_m: float | None 
     return shapely.MultiPolygon(outer)
 
 
+def alone(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Which of some points stand so far from all others, alone or a few of them, that no outline should go round both.
+
+    The gaps are the edges of the points' minimum spanning tree.
+
+    Parameters
+    ----------
+    x, y : (n,) points [m]
+
+    Raises
+    ------
+    ValueError : fewer than three places that don't lie on one line
+    """
+    everything = np.column_stack([x, y])
+    points = _thinned(everything)
+    tree = _nearest_way(*_triangles(points), len(points))
+    few = int(min(max(FEW, FEW_SHARE * len(everything)), MOST_SHARE * len(everything)))
+    gaps = np.sort(tree.data)[::-1][: few + 1]
+    wide = np.flatnonzero(gaps[:-1] > np.maximum(ALONE_M, ALONE_TIMES * gaps[1:]))
+    for last in wide[::-1]:
+        cut = tree.copy()
+        cut.data[cut.data >= gaps[last]] = 0
+        cut.eliminate_zeros()
+        group = connected_components(cut, directed=False)[1][cKDTree(points).query(everything)[1]]
+        odd = group != np.bincount(group).argmax()
+        if odd.sum() <= few:
+            return odd
+    return np.zeros(len(everything), bool)
+
+
+def _triangles(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Corners of the Delaunay triangles (m, 3) and lengths of their sides (m, 3), each from a corner to the next."""
+    try:
+        corners = Delaunay(points).simplices
+    except (QhullError, ValueError) as error:
+        raise ValueError("fewer than three wet points that don't lie on one line") from error
+    sides = points[corners] - points[np.roll(corners, -1, axis=1)]
+    return corners, np.hypot(sides[..., 0], sides[..., 1])
+
+
 def _thinned(points: np.ndarray) -> np.ndarray:
     """One point a lattice cell, the lattice made coarser until few enough are left; ends of sections stay."""
     step = 0.001
@@ -66,10 +107,10 @@ def _thinned(points: np.ndarray) -> np.ndarray:
         step *= 2
 
 
-def _widest_gap(corners: np.ndarray, lengths: np.ndarray, n: int) -> float:
-    """Longest edge of the minimum spanning tree of the points, which lies within their Delaunay triangles."""
+def _nearest_way(corners: np.ndarray, lengths: np.ndarray, n: int) -> csr_matrix:
+    """Minimum spanning tree of the points, which lies within their Delaunay triangles; lengths of its edges."""
     first, second = corners.ravel(), np.roll(corners, -1, axis=1).ravel()
     pairs = np.sort(np.column_stack([first, second]), axis=1)
     pairs, index = np.unique(pairs, axis=0, return_index=True)
     graph = coo_matrix((lengths.ravel()[index], (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    return float(minimum_spanning_tree(graph.tocsr()).max())
+    return minimum_spanning_tree(graph.tocsr())

@@ -13,7 +13,7 @@ import shapely
 
 from reachmap.beat.astray import tell_astray
 from reachmap.beat.catalogue import BED_D84_M
-from reachmap.beat.clean import clean
+from reachmap.beat.clean import clean, set_alone_aside
 from reachmap.beat.features import empty, read_cover, read_log, read_notes, read_shade
 from reachmap.beat.files import Parts, find_parts, open_folder
 from reachmap.beat.hull import outline_from_points
@@ -31,6 +31,9 @@ from reachmap.beat.tables import Table
 from reachmap.beat.terrain import read_terrain
 from reachmap.beat.vectors import read_any
 from reachmap.errors import Finding, InputError, sterner
+
+NOWHERE_M = 1e7
+"""Where a sounding is put that lies outside the projection [m]."""
 
 FAR_KM = 5.0
 """Soundings whose middle lies farther from the outline than this belong to another place."""
@@ -186,15 +189,26 @@ def _drawn(desk: _Desk, rows: Rows) -> Outline:
     wet = (rows.depth_m > 0) & (rows.flag == "")
     if wet.sum() < 3:
         raise stop("outline-few", "outline.*", count=int(wet.sum()))
-    lat, lon = origin(rows.degrees[wet], rows.degrees[wet], Placer(WGS84, None), "outline.*")
-    crs = local_crs(lat, lon)
-    xy = to_local(rows.degrees[wet], crs)
     try:
-        water = outline_from_points(xy[:, 0], xy[:, 1])
+        _set_alone_aside(rows, wet, desk.report)
+        wet &= rows.flag == ""
+        lat, lon = origin(rows.degrees[wet], rows.degrees[wet], Placer(WGS84, None), "outline.*")
+        crs = local_crs(lat, lon)
+        water = outline_from_points(*to_local(rows.degrees[wet], crs).T)
     except ValueError as error:
         raise stop("outline-few", "outline.*", count=int(wet.sum())) from error
     desk.report.say("outline-drawn", "outline.*", count=int(wet.sum()), area=f"{water.area:,.0f}")
     return Outline(water, crs, lat, lon)
+
+
+def _set_alone_aside(rows: Rows, wet: np.ndarray, report: Report) -> None:
+    """Flag soundings far from all others before an outline is drawn: one mistyped place would stretch it all."""
+    lon, lat = np.median(rows.degrees[wet], axis=0)
+    if abs(lat) > 84:
+        return  # nowhere, as is told when the outline is drawn
+    xy = to_local(rows.degrees, local_crs(float(lat), float(lon)))
+    xy[~np.isfinite(xy).all(axis=1)] = NOWHERE_M
+    set_alone_aside(rows, wet, xy, report)
 
 
 def _in_place(desk: _Desk, outline: Outline, rows: Rows, zone: str) -> bool:
@@ -232,7 +246,7 @@ def _placed(desk: _Desk, outline: Outline, rows: Rows) -> gpd.GeoDataFrame:
     xy = to_local(rows.degrees, outline.crs)
     if len(rows):
         nowhere = ~np.isfinite(xy).all(axis=1)
-        xy[nowhere] = 1e7
+        xy[nowhere] = NOWHERE_M
         rows.degrees[nowhere] = np.nan
         clean(rows, xy, outline.water, desk.settings, desk.report)
         usable = np.isfinite(rows.depth_m) & (rows.flag == "")

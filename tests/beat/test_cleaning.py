@@ -81,6 +81,62 @@ def test_a_speed_no_stream_has_is_taken_off_and_told(tmp_path):
     assert "up to 12.4" in found["speed-fast"].what
 
 
+DRAWN = TOML + "[files.outline]\nfrom_soundings = true\n"
+
+
+def drawn(tmp_path, *rows):
+    """A beat whose outline is drawn round some soundings."""
+    return read_beat(make(tmp_path, toml=DRAWN, outline__geojson=None, soundings__csv=table_text(rows)))
+
+
+@pytest.mark.parametrize(
+    ("stray", "away"),
+    [
+        ([at(0, 150, 0.9)], "143 m"),
+        ([at(0, 3000, 0.9)], "2,993 m"),
+        ([["0", "0", "0.9", "", "", "", ""]], "km"),
+        ([["87.2", "0", "0.9", "", "", "", ""]], "km"),
+        ([at(0, 150, 0.9), at(40, -700, 0.9)], "143 m"),
+    ],
+    ids=["mistyped by little", "mistyped by much", "no fix", "nowhere", "two"],
+)
+def test_a_stray_sounding_draws_no_outline_round_itself(tmp_path, stray, away):
+    alone = drawn(tmp_path / "clean", *sounding_rows())
+    assert "flag-alone" not in {f.code for f in alone.findings}
+    beat = drawn(tmp_path / "stray", *sounding_rows()[:40], *stray, *sounding_rows()[40:])
+    # What the sound ones alone give.
+    assert beat.outline.area == pytest.approx(alone.outline.area, rel=1e-6)
+    flags = list(beat.soundings["flag"][40 : 40 + len(stray)])
+    assert all(flag.startswith("alone, ") for flag in flags)
+    assert away in flags[0] or away == "km"
+    (told,) = (f for f in beat.findings if f.code == "flag-alone")
+    assert (told.severity, told.file) == ("warning", "soundings.csv")
+    assert told.where == ("row 42" if len(stray) == 1 else "rows 42, 43")
+
+
+def sections(*places):
+    """Cross-sections of three soundings at metres down the river."""
+    return [at(x, y, 0.6) for x in places for y in (-5, 0, 5)]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        sections(0, 100),
+        sections(0, 60, 120, 180, 300, 360),
+        sections(-60, -50, -45, 200),
+        [*sounding_rows(), *sections(100, 140, 180, 240)],
+        [*sounding_rows(), at(95, 0, 0.5)],
+        [*sounding_rows(), *(at(160 + row % 5, row / 5, 0.7) for row in range(30))],
+    ],
+    ids=["two sections", "one left out", "one far off", "a log and sections", "one on its own", "two pools"],
+)
+def test_a_sparse_survey_has_no_strays(tmp_path, rows):
+    beat = drawn(tmp_path / "beat", *rows)
+    assert (beat.soundings["flag"] == "").all()
+    assert "flag-alone" not in {f.code for f in beat.findings}
+
+
 def track(n=400, still=False):
     """A kayak zigzag at 1.2 m/s, a fix a second: rows of time, place, depth, speed over ground."""
     t = np.arange(n)
