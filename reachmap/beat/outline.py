@@ -27,6 +27,9 @@ MOST_AREAS = 2000
 CLOSE_M, CLOSE_SHARE = 15.0, 0.05
 """A track counts as closed on itself if its ends are this near, and nearer than this share of its length; assumed."""
 
+INSIDE = 0.9
+"""Share of a ring that lies in the water if it is an island; one traced by hand may reach over the bank. Assumed."""
+
 Cap = tuple[float, float, float, float]
 
 
@@ -81,7 +84,7 @@ def read_outline(table: Table, anchor: Anchor | None, report: Report) -> Outline
     lines = all(shapely.get_type_id(shape) in (1, 2, 5) for shape in shapes)
     for i, polygon in enumerate(polygons):
         _check_valid(polygon, table.file, f"polygon {i + 1}", crs)
-    water = _nested(polygons) if lines or table.geometry is None else _united(polygons, table.file, report)
+    water = (_nested if lines or table.geometry is None else _united)(polygons, table.file, report)
     _check_size(water, table.file)
     caps = _caps(ends, water, table.file, report)
     head = None
@@ -189,20 +192,30 @@ def _check_valid(polygon: Any, file: str, where: str, crs: CRS) -> None:
     raise stop("self-crossing", file, where, at=at or reason)
 
 
-def _nested(polygons: Sequence[Any]) -> shapely.MultiPolygon:
-    """Rings drawn one inside another: every second one is an island."""
-    water = polygons[0]
-    for polygon in polygons[1:]:
-        water = shapely.symmetric_difference(water, polygon)
+def _nested(polygons: Sequence[Any], file: str, report: Report) -> shapely.MultiPolygon:
+    """Rings drawn one inside another: every second one is an island. Those that only overlap are joined, and told."""
+    water, overlap = shapely.Polygon(), 0.0
+    for polygon in sorted(polygons, key=shapely.area, reverse=True):
+        # By now all is there that could have this ring in it: it is an island in the water, or water in an island.
+        shared = shapely.intersection(water, polygon).area
+        if shared >= INSIDE * polygon.area:
+            water = shapely.difference(water, polygon)
+        else:
+            overlap += shared
+            water = shapely.union(water, polygon)
+    _say_overlap(overlap, file, report)
     return _multi(water)
 
 
 def _united(polygons: Sequence[Any], file: str, report: Report) -> shapely.MultiPolygon:
     united = shapely.union_all(list(polygons))
-    overlap = sum(p.area for p in polygons) - united.area
-    if overlap > 0.01:
-        report.say("outline-overlap", file, area=f"{overlap:.1f}")
+    _say_overlap(sum(p.area for p in polygons) - united.area, file, report)
     return _multi(united)
+
+
+def _say_overlap(area_m2: float, file: str, report: Report) -> None:
+    if area_m2 > 0.01:
+        report.say("outline-overlap", file, area=f"{area_m2:.1f}")
 
 
 def _multi(shape: Any) -> shapely.MultiPolygon:

@@ -226,6 +226,40 @@ def test_a_track_closed_on_itself_with_an_island(tmp_path):
     assert "track-closed" in {f.code for f in beat.findings}
 
 
+HALVES = [(-60, -8), (10, -8), (10, 8), (-60, 8), (-60, -8)], [(0, -9), (60, -9), (60, 9), (0, 9), (0, -9)]
+
+
+@pytest.mark.parametrize("kind", ["tracks", "rings", "polygons"])
+def test_two_outlines_that_overlap_where_they_meet_are_joined(tmp_path, kind):
+    """The area is that of their union by shapely; an island in one of them stays, a pond on it too."""
+    island, pond = [(20, -4), (40, -4), (40, 4), (20, 4), (20, -4)], [(28, -1), (32, -1), (32, 1), (28, 1), (28, -1)]
+    rings = [pond, HALVES[0], island, HALVES[1]]
+    if kind == "polygons":
+        rings = [*HALVES]
+        text = collection(*(feature("Polygon", [ring(points)]) for points in rings))
+    elif kind == "tracks":
+        text = collection(*(feature("LineString", ring(points)) for points in rings))
+    else:
+        corners = [(k, *place) for k, points in enumerate(rings) for place in ring(points)[:-1]]
+        text = "ring,lon,lat\n" + "".join(f"{k},{lon},{lat}\n" for k, lon, lat in corners)
+    files = {"outline.csv" if kind == "rings" else "outline.geojson": text}
+    beat = read_beat(make(tmp_path / "beat", files={"outline.geojson": None, **files}))
+    want = shapely.union_all([shapely.Polygon(points) for points in HALVES]).area
+    if kind != "polygons":
+        want -= shapely.Polygon(island).area - shapely.Polygon(pond).area
+    assert beat.outline.area == pytest.approx(want, rel=1e-3)
+    (told,) = (f for f in beat.findings if f.code == "outline-overlap")
+    assert "160.0 m2" in told.what, "10 m of 16 m"
+
+
+def test_an_island_that_reaches_over_the_bank_stays_land(tmp_path):
+    bar = [(-10, 0), (10, 0), (10, 8.4), (-10, 8.4), (-10, 0)]
+    text = collection(feature("LineString", ring(BOX)), feature("LineString", ring(bar)))
+    beat = read_beat(make(tmp_path / "beat", outline__geojson=text))
+    assert beat.outline.area == pytest.approx(120 * 16 - 20 * 8, rel=1e-3)
+    assert "outline-overlap" not in {f.code for f in beat.findings}
+
+
 def test_a_reach_on_the_date_line(tmp_path):
     shifted = [[(x - LON + 180) if x < LON else (x - LON - 180), y] for x, y in ring(BOX)]
     toml = TOML.replace("Europe/London", "UTC").replace("head = [54.6, -2.80093]", "")
