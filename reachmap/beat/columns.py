@@ -179,6 +179,13 @@ def split_unit(header: str, quantity_of: Mapping[str, str]) -> tuple[str, str]:
     return name, ""
 
 
+def _unit_at_end(name: str, quantity: str) -> str:
+    """The unit that the last words of a tidied header of any name are, "" if they are none."""
+    words = name.split("_")
+    ends = ("_".join(words[-k:]) for k in (3, 2, 1) if k < len(words))
+    return next((end for end in ends if end in UNITS.get(quantity, {})), "")
+
+
 def match(
     header: Sequence[str],
     wanted: Sequence[str],
@@ -209,6 +216,8 @@ def match(
     unknown: list[str] = []
     for index, raw in enumerate(header):
         name, unit = split_unit(raw, quantity_of)
+        if index in by_choice:
+            unit = unit or _unit_at_end(name, QUANTITY.get(by_choice[index], ""))
         key = by_choice.get(index) or (None if index in by_choice else known.get(name))
         if key is None or (key in (chosen or {}) and by_choice.get(index) != key):
             if name and name not in IGNORED and key is None:

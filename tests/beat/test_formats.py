@@ -301,6 +301,27 @@ def test_a_unit_that_levels_do_not_name_is_told(tmp_path, unit):
     assert "unit-assumed" not in {finding.code for finding in read_beat(folder).findings}
 
 
+@pytest.mark.parametrize(
+    ("depth", "speed", "unit", "speed_unit"),
+    [
+        ("Max Depth ft", "Mean Velocity ft/s", 0.3048, 0.3048),
+        ("gauge_depth_ft", "mean_velocity_fps", 0.3048, 0.3048),
+        ("Staff reading cm", "meter cm s", 0.01, 0.01),
+        ("Rod [in]", "Prop (mph)", 0.0254, 0.44704),
+        ("Staff reading", "Meter reading", 1.0, 1.0),
+    ],
+)
+def test_a_column_named_in_the_settings_keeps_the_unit_in_its_header(tmp_path, depth, speed, unit, speed_unit):
+    """The international foot and inch, and the mile of 1760 yards an hour, by definition."""
+    columns = f"[files.soundings.columns]\ndepth = {depth!r}\nspeed = {speed!r}\n"
+    rows = [[*row[:2], f"{float(row[2]) / unit:.6f}", f"{0.6 / speed_unit:.6f}"] for row in ROWS]
+    text = table_text(rows, ("lon", "lat", depth, speed))
+    beat = read_beat(make(tmp_path / "beat", toml=TOML + columns, soundings__csv=text))
+    np.testing.assert_allclose(beat.soundings["depth_m"], [float(row[2]) for row in ROWS], atol=1e-5)
+    np.testing.assert_allclose(beat.soundings["speed_m_s"], 0.6, atol=1e-5)
+    assert ("unit-assumed" in {f.code for f in beat.findings}) == (depth == "Staff reading")
+
+
 def test_offsets_are_added_to_every_sounding(tmp_path):
     toml = TOML.replace("[water]", "transducer_depth_m = 0.2\nstage_m = 0.1\n\n[water]")
     got = read_beat(make(tmp_path / "a", toml=toml)).soundings
