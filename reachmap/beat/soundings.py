@@ -95,7 +95,7 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
     numbers, texts, rows = _walk(table, columns, report)
     if not len(rows):
         raise stop("no-rows", table.file)
-    _no_data(numbers, table, report)
+    _no_data(numbers, columns, table, report)
     xy = _coordinates(table, numbers, pair, rows)
     placed = np.isfinite(xy).all(axis=1)
     for row in rows[~placed]:
@@ -239,21 +239,22 @@ def _cell(cell: Any, key: str, column: Column, row: int, table: Table, report: R
         return math.nan
 
 
-def _no_data(numbers: dict[str, np.ndarray], table: Table, report: Report) -> None:
-    """Numbers that stand for "no value" become NaN, with a word on how many."""
+def _no_data(numbers: dict[str, np.ndarray], columns: Mapping[str, Column], table: Table, report: Report) -> None:
+    """Numbers that stand for "no value", as they are written, become NaN, with a word on how many."""
     given = table.settings.get("nodata")
     for key, values in numbers.items():
         if key in ("x", "y", "lon", "lat"):
             continue
         signs = SENTINELS if given is None else {given}
-        stands = np.isin(values, list(signs))
+        factor = columns[key].factor
+        stands = np.isin(values, [sign * factor for sign in signs])
         if stands.any():
             if given is None:
                 report.say(
                     "nodata-guessed",
                     table.file,
                     key.replace("_", " "),
-                    value=f"{values[stands][0]:g}",
+                    value=f"{values[stands][0] / factor:g}",
                     count=int(stands.sum()),
                 )
             values[stands] = math.nan

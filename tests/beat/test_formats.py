@@ -322,6 +322,27 @@ def test_a_column_named_in_the_settings_keeps_the_unit_in_its_header(tmp_path, d
     assert ("unit-assumed" in {f.code for f in beat.findings}) == (depth == "Staff reading")
 
 
+@pytest.mark.parametrize(("unit", "factor"), [("m", 1.0), ("cm", 0.01), ("ft", 0.3048), ("in", 0.0254)])
+@pytest.mark.parametrize("given", [None, 999.0])
+def test_a_number_that_stands_for_no_value_is_known_in_every_unit(tmp_path, unit, factor, given):
+    """It is compared as it is written: -99 cm/s is no current of 0.99 m/s, 999 cm no pool of 9.99 m."""
+    sign = f"{-99 if given is None else given:g}"
+    depths = [sign if k % 10 == 7 else f"{float(row[2]) / factor:.6f}" for k, row in enumerate(ROWS)]
+    speed_unit, scale = ("ft/s", 0.3048) if unit in ("ft", "in") else (f"{unit}/s", factor)
+    speeds = [sign if k % 3 else f"{0.6 / scale:.6f}" for k in range(len(ROWS))]
+    rows = [[*row[:2], depth, speed] for row, depth, speed in zip(ROWS, depths, speeds, strict=True)]
+    toml = TOML + (f"[files.soundings]\nnodata = {given:g}\n" if given else "")
+    text = table_text(rows, ("lon", "lat", f"depth_{unit}", f"speed ({speed_unit})"))
+    beat = read_beat(make(tmp_path / "beat", toml=toml, soundings__csv=text))
+    want = [np.nan if k % 10 == 7 else float(row[2]) for k, row in enumerate(ROWS)]
+    np.testing.assert_allclose(beat.soundings["depth_m"], want, atol=1e-5)
+    speed = beat.soundings["speed_m_s"].to_numpy()
+    np.testing.assert_array_equal(np.isnan(speed), [k % 3 > 0 for k in range(len(ROWS))])
+    np.testing.assert_allclose(speed[::3], 0.6, atol=1e-5)
+    told = [f for f in beat.findings if f.code == "nodata-guessed"]
+    assert [f.what.split()[0] for f in told] == ([] if given else ["-99", "-99"])
+
+
 def test_offsets_are_added_to_every_sounding(tmp_path):
     toml = TOML.replace("[water]", "transducer_depth_m = 0.2\nstage_m = 0.1\n\n[water]")
     got = read_beat(make(tmp_path / "a", toml=toml)).soundings
