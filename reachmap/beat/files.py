@@ -131,14 +131,13 @@ def _near(role: str, entries: Sequence[Path]) -> str:
 
 def _say_unused(settings: Settings, entries: Sequence[Path], parts: Parts, report: Report) -> None:
     """Name the files of data that are no part of the beat, unless another message does."""
-    given = {
-        role: names for role in ROLES if (names := [t["path"] for t in settings.files.get(role, ()) if "path" in t])
-    }
-    named = {Path(path).name for paths in given.values() for path in paths}
+    paths = {role: [table["path"] for table in tables if "path" in table] for role, tables in settings.files.items()}
+    given = [role for role in ROLES if paths.get(role)]
+    named = {Path(path).name for role in given for path in paths[role]}
     used = {source.path for sources in parts.by_role.values() for source, _ in sources}
     missing = [role for role in ROLES if role not in parts.by_role]
     idle = [path for path in entries if path.is_file() and path.name not in named and path not in used]
-    for role in given:
+    for role in (role for role in given if role not in parts.failed):
         left = [path.name for path in idle if _fits(role, path) and path.name.lower().endswith(ENDINGS[role])]
         if left:
             report.say("file-left-out", _few(left), role=role)

@@ -25,15 +25,15 @@ from reachmap.beat.model import Terrain
 from reachmap.beat.place import crs_of
 from reachmap.beat.source import Source
 
+UNITS_M = LENGTH | dict.fromkeys(("us_survey_foot", "us_survey_feet", "us_ft", "ftus"), 1200 / 3937)
+"""Units of heights [m]; the US survey foot is exact by definition."""
+
 AROUND_M = 3000.0
 """How far beyond the outline the surface is kept [m]: a ridge 500 m high hides a sun 10 degrees up at this distance."""
 
 MOST_CELLS = 4_000_000
 MOST_CLAIMED = 4_000_000_000
 FINEST_M = 0.25
-UNITS_M = LENGTH | dict.fromkeys(("us_survey_foot", "us_survey_feet", "us_ft", "ftus"), 1200 / 3937)
-"""Units of heights [m]; the US survey foot is exact by definition."""
-
 HIGHEST_M = 12_000.0
 OFF_WATER_M = 12.0
 """Lowest heights about the outline farther from zero than this aren't heights above its water [m], assumed."""

@@ -406,6 +406,9 @@ def test_soundings_that_the_one_named_in_beat_toml_leaves_out_are_told(tmp_path)
     folder = make(tmp_path / "beat", toml=toml, **halves, **{"soundings 3__txt": table_text(ROWS[40:])})
     told = {f.code: f.file for f in check_beat(folder) if f.code.startswith("file")}
     assert told == {"file-left-out": "soundings 3.txt, soundings-2.csv"}
+    # Not beside the file that can't be found.
+    (folder / "beat.toml").write_text(toml.replace("soundings.csv", "sonar.csv"), encoding="utf-8")
+    assert not [f for f in check_beat(folder) if f.code.startswith("file")]
     (folder / "beat.toml").write_text(TOML, encoding="utf-8")
     assert not [f for f in check_beat(folder) if f.code.startswith("file")]
     (folder / "terrain.csv").write_text("x", encoding="utf-8")
