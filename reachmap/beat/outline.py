@@ -67,7 +67,7 @@ def read_outline(table: Table, anchor: Anchor | None, report: Report) -> Outline
     degrees = move(shapes, placer.to_degrees)
     lat, lon = origin(shapely.get_coordinates(degrees), shapely.get_coordinates(shapes), placer, table.file)
     crs = local_crs(lat, lon)
-    local = move(degrees, lambda xy: to_local(_unwrapped(xy, lon), crs))
+    local = move(degrees, lambda xy: to_local(unwrapped(xy, lon), crs))
     polygons, ends = [], {}
     for i, (shape, role) in enumerate(zip(local, roles, strict=True)):
         where = f"{table.word} {i + 1}"
@@ -118,7 +118,7 @@ def origin(degrees: np.ndarray, given: np.ndarray, placer: Placer, file: str) ->
     return round(float(lat), 7), round(float((lon + 180) % 360 - 180), 7)
 
 
-def _unwrapped(degrees: np.ndarray, lon: float) -> np.ndarray:
+def unwrapped(degrees: np.ndarray, lon: float) -> np.ndarray:
     """Longitudes within half a turn of the origin, for reaches on the date line."""
     return np.column_stack([lon + (degrees[:, 0] - lon + 180) % 360 - 180, degrees[:, 1]])
 

@@ -20,7 +20,7 @@ from reachmap.beat.hull import outline_from_points
 from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.model import Beat, Skyline, Terrain
 from reachmap.beat.nmea import read_nmea
-from reachmap.beat.outline import Outline, origin, read_outline
+from reachmap.beat.outline import Outline, origin, read_outline, unwrapped
 from reachmap.beat.place import WGS84, Anchor, Placer, anchor_of, distance_km, local_crs, to_local, zone_places
 from reachmap.beat.scenes import fish_of, scenes_of, visitor_of, water_of, zone_of
 from reachmap.beat.settings import FILE, Settings, read_settings
@@ -220,12 +220,18 @@ def _in_place(desk: _Desk, outline: Outline, rows: Rows, zone: str) -> bool:
     main = zone_places().get(zone)
     good = True
     for name in np.unique(rows.file.astype(str)):
-        lon, lat = np.nanmedian(rows.degrees[rows.file == name], axis=0)
+        known = rows.degrees[(rows.file == name) & np.isfinite(rows.degrees).all(axis=1)]
+        if not len(known):
+            desk.report.say("nowhere", name, value="every place")
+            good = False
+            continue
+        lon, lat = np.median(unwrapped(known, outline.lon), axis=0)
         away = distance_km(here, (lat, lon)) if abs(lat) <= 90 else np.inf
         if away <= FAR_KM:
             continue
         good = False
-        places = {"at": f"{lat:.5f}, {lon:.5f}", "outline": f"{here[0]:.5f}, {here[1]:.5f}", "away": f"{away:,.0f}"}
+        at = f"{lat:.5f}, {(lon + 180) % 360 - 180:.5f}"
+        places = {"at": at, "outline": f"{here[0]:.5f}, {here[1]:.5f}", "away": f"{away:,.0f}"}
         if distance_km(turned_here, (lat, lon)) > FAR_KM:
             desk.report.say("far-apart", name, **places)
         elif main is not None and distance_km(main, (lat, lon)) < distance_km(main, here):

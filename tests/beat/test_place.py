@@ -13,10 +13,26 @@ from hypothesis import strategies as st
 from pyproj import Geod
 from rasterio.transform import from_origin
 
-from reachmap.beat import read_beat
+from reachmap.beat import check_beat, read_beat
 from reachmap.beat.place import Anchor, distance_km, local_crs, to_degrees, to_local, zone_places
 from reachmap.errors import InputError
 from tests.beat.folders import BOX, LAT, LON, TOML, collection, feature, make, outline_text, ring
+
+
+from tests.beat.folders import (
+    BOX,
+    LAT,
+    LON,
+    SOUNDING_COLUMNS,
+    TOML,
+    collection,
+    feature,
+    make,
+    outline_text,
+    ring,
+    sounding_rows,
+    table_text,
+)
 from tests.beat.folders import to_degrees as plane_degrees
 
 GEOD = Geod(ellps="WGS84")
@@ -151,7 +167,6 @@ def test_heights_on_a_grid_of_ones_own_are_asked_where_they_lie(tmp_path):
         transform=from_origin(0, 40, 1, 1),
     ) as raster:  # fmt: skip
         raster.write(np.ones((40, 40), "float32"), 1)
-    from reachmap.beat import check_beat
 
     found = [f for f in check_beat(folder) if f.severity == "error"]
     assert [f.code for f in found] == ["tiff-no-place"]
@@ -165,7 +180,6 @@ def test_heights_above_the_sea_are_asked_about(tmp_path):
         transform=from_origin(LON - 0.01, LAT + 0.01, 0.0005, 0.0005),
     ) as raster:  # fmt: skip
         raster.write(np.full((40, 40), 180.0, "float32"), 1)
-    from reachmap.beat import check_beat
 
     found = [f for f in check_beat(folder) if f.severity == "error"]
     assert [f.code for f in found] == ["tiff-absolute"]
@@ -261,14 +275,33 @@ def test_an_island_that_reaches_over_the_bank_stays_land(tmp_path):
 
 
 def test_a_reach_on_the_date_line(tmp_path):
-    shifted = [[(x - LON + 180) if x < LON else (x - LON - 180), y] for x, y in ring(BOX)]
+    def turned(lon):
+        return lon - LON + (180 if lon < LON else -180)
+
+    shifted = [[turned(x), y] for x, y in ring(BOX)]
     toml = TOML.replace("Europe/London", "UTC").replace("head = [54.6, -2.80093]", "")
+    rows = [[turned(float(lon)), *rest] for lon, *rest in sounding_rows()]
     folder = make(
-        tmp_path / "beat", toml=toml, outline__geojson=collection(feature("Polygon", [shifted])), soundings__csv=None
+        tmp_path / "beat",
+        toml=toml,
+        outline__geojson=collection(feature("Polygon", [shifted])),
+        soundings__csv=table_text(rows),
     )
     beat = read_beat(folder)
     assert beat.outline.area == pytest.approx(120 * 16, rel=1e-3)
     assert abs(beat.lon) == pytest.approx(180, abs=1e-4)
+    # As many on either side: the middle of their longitudes lies on the other side of the Earth.
+    assert sum(row[0] < 0 for row in rows) == len(rows) / 2
+    assert set(beat.soundings["flag"]) == {""}
+    assert beat.soundings.geometry.within(beat.outline).all()
+
+
+def test_soundings_that_lie_nowhere_are_told(tmp_path):
+    rows = [["1e15", "1e15", *row[2:]] for row in sounding_rows()]
+    text = table_text(rows, ("x", "y", *SOUNDING_COLUMNS[2:]))
+    folder = make(tmp_path / "beat", TOML + "[files.soundings]\ncrs = 'EPSG:27700'\n", soundings__csv=text)
+    (told,) = [f for f in check_beat(folder) if f.severity == "error"]
+    assert (told.file, told.code) == ("soundings.csv", "nowhere")
 
 
 def test_holes_are_islands_and_geometry_is_flat(tmp_path):
