@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from array import array
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -29,6 +30,9 @@ NUMBERS = (
 )  # fmt: skip
 LEVELS = ("bed_level", "water_level")
 TEXTS = ("speed_how", "line", "note", "time")
+
+OWN_UNITS = "own"
+"""Unit of a column whose header names none but every number in it, as 3'4" or 0.85 m."""
 
 SPOKEN, SPOKEN_SHARE = ("name", "cmt", "desc", "description", "label", "title", "text", "note"), 0.8
 """Columns of names and remarks in which depths are looked for where there is no column of depths, and the share of them
@@ -92,7 +96,8 @@ def read_soundings(table: Table, settings: Settings, anchor: Anchor | None, repo
     named = pair == ("lon", "lat")
     unit = columns["x"].unit if pair == ("x", "y") else ""
     placer = choose_placer(table.crs, table.settings, anchor, table.file, report, degrees=named, unit=unit)
-    numbers, texts, rows = _walk(table, columns, report)
+    numbers, texts, rows, said = _walk(table, columns, report)
+    columns = {key: replace(one, unit=one.unit or OWN_UNITS) if key in said else one for key, one in columns.items()}
     if not len(rows):
         raise stop("no-rows", table.file)
     _no_data(numbers, columns, table, report)
@@ -202,8 +207,12 @@ def _depth_columns(table: Table, columns: dict[str, Column]) -> dict[str, Column
 
 def _walk(
     table: Table, columns: Mapping[str, Column], report: Report
-) -> tuple[dict[str, np.ndarray], dict[str, list[str]], np.ndarray]:
-    """Read every row once; numbers into packed arrays, texts shared, so that a long log stays small."""
+) -> tuple[dict[str, np.ndarray], dict[str, list[str]], np.ndarray, set[str]]:
+    """Read every row once; numbers into packed arrays, texts shared, so that a long log stays small.
+
+    Besides these come the numbers of rows, and the columns in which every number names its unit.
+    """
+    own: Counter[str] = Counter()
     wanted = [(key, columns[key]) for key in NUMBERS if key in columns]
     packed = {key: array("d") for key, _ in wanted}
     text_columns = [(key, columns[key].index) for key in TEXTS if key in columns]
@@ -215,7 +224,7 @@ def _walk(
             raise stop("many-rows", table.file, limit=f"{MOST_ROWS:,}")
         numbers_seen.append(row)
         for key, column in wanted:
-            packed[key].append(_cell(cells[column.index], key, column, row, table, report))
+            packed[key].append(_cell(cells[column.index], key, column, row, table, report, own))
         for key, index in text_columns:
             text = cells[index]
             text = "" if text is None else plain(text, 500) if type(text) is str else str(text)
@@ -223,16 +232,19 @@ def _walk(
     for key in TEXTS:
         if key not in columns:
             texts[key] = [""] * len(numbers_seen)
-    return {key: np.array(value) for key, value in packed.items()}, texts, np.array(numbers_seen, int)
+    numbers = {key: np.array(value) for key, value in packed.items()}
+    said = {key for key, count in own.items() if count == np.isfinite(numbers[key]).sum()}
+    return numbers, texts, np.array(numbers_seen, int), said
 
 
-def _cell(cell: Any, key: str, column: Column, row: int, table: Table, report: Report) -> float:
-    """One cell in SI; NaN where it is empty, or after a report where it is no number."""
+def _cell(cell: Any, key: str, column: Column, row: int, table: Table, report: Report, own: Counter[str]) -> float:
+    """One cell in SI; NaN where it is empty, or after a report where it is none; `own` counts units named in cells."""
     try:
         return number(cell, table.decimal) * column.factor
     except NotNumberError as error:
         with_unit = number_with_unit(cell, QUANTITY[key], table.decimal)
         if with_unit is not None:
+            own[key] += 1
             return with_unit[0] * with_unit[1]
         code = {"text": "cell-text", "infinite": "cell-infinite", "decimal-comma": "cell-comma"}[str(error)]
         report.say(code, table.file, f"{table.word} {row}", column=column.header, value=str(cell))

@@ -343,6 +343,19 @@ def test_a_number_that_stands_for_no_value_is_known_in_every_unit(tmp_path, unit
     assert [f.what.split()[0] for f in told] == ([] if given else ["-99", "-99"])
 
 
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [(lambda m: f"{m} m", False), (lambda m: f"{m / 0.0254 // 12:.0f}'{m / 0.0254 % 12:.4f}\"", False), (str, True)],
+)
+def test_depths_that_name_their_unit_each_were_not_guessed(tmp_path, written, told):
+    """One of the last 0.85 m among plain numbers leaves the others a guess."""
+    rows = [[*row[:2], written(float(row[2]))] for row in ROWS]
+    rows[0][2] = f"{ROWS[0][2]} m"
+    beat = read_beat(make(tmp_path / "beat", soundings__csv=table_text(rows, ("lon", "lat", "depth"))))
+    np.testing.assert_allclose(beat.soundings["depth_m"], [float(row[2]) for row in ROWS], atol=1e-5)
+    assert ("unit-assumed" in {finding.code for finding in beat.findings}) == told
+
+
 def test_offsets_are_added_to_every_sounding(tmp_path):
     toml = TOML.replace("[water]", "transducer_depth_m = 0.2\nstage_m = 0.1\n\n[water]")
     got = read_beat(make(tmp_path / "a", toml=toml)).soundings

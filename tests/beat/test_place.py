@@ -16,9 +16,6 @@ from rasterio.transform import from_origin
 from reachmap.beat import check_beat, read_beat
 from reachmap.beat.place import Anchor, distance_km, local_crs, to_degrees, to_local, zone_places
 from reachmap.errors import InputError
-from tests.beat.folders import BOX, LAT, LON, TOML, collection, feature, make, outline_text, ring
-
-
 from tests.beat.folders import (
     BOX,
     LAT,
