@@ -15,7 +15,7 @@ from pyproj import CRS
 from reachmap.beat.columns import Column, match, tidy
 from reachmap.beat.messages import Report, stop
 from reachmap.beat.numbers import NotNumberError, number
-from reachmap.beat.place import Anchor, Placer, choose_placer, local_crs, move, to_degrees, to_local
+from reachmap.beat.place import Anchor, Placer, choose_placer, local_crs, move, to_degrees, to_local, why_no_degrees
 from reachmap.beat.tables import Table
 
 SMALLEST_M2, LARGEST_M2 = 4.0, 20e6
@@ -104,9 +104,8 @@ def origin(degrees: np.ndarray, given: np.ndarray, placer: Placer, file: str) ->
     if placer.crs is not None and placer.crs.is_geographic:
         x, y = np.abs(given[:, 0]), np.abs(given[:, 1])
         if (y > 90).any() or (x > 180).any():
-            swapped = (y <= 180).all() and (x <= 90).all()
             at = f"{given[0, 0]:.6g}, {given[0, 1]:.6g}"
-            raise stop("swapped-impossible" if swapped else "metres-as-degrees", file, value=at)
+            raise stop(why_no_degrees(given), file, value=at)
     if not len(degrees) or not np.isfinite(degrees).all():
         raise stop("nowhere", file, value=f"{given[0, 0]:.6g}, {given[0, 1]:.6g}" if len(given) else "nothing")
     lons = degrees[:, 0] % 360 if np.ptp(degrees[:, 0]) > 180 else degrees[:, 0]

@@ -72,6 +72,16 @@ def crs_of(text: str, file: str, where: str) -> CRS:
         raise stop("crs-unknown", file, where, value=text) from error
 
 
+def why_no_degrees(xy: np.ndarray) -> str:
+    """Code of the message on coordinates (n, 2), x first, of which some are beyond any degrees."""
+    x, y = np.abs(xy).T
+    if (y <= 180).all() and (x <= 90).all():
+        return "swapped-impossible"
+    # As 5437.22 is 54 degrees and 37.22 minutes in the logs of receivers; a reach spans no whole degree.
+    minutes = (x % 100 < 60).all() and (y % 100 < 60).all() and np.ptp(xy, axis=0).max() < 100
+    return "degrees-minutes" if minutes and (y <= 9000).all() and (x <= 18000).all() else "metres-as-degrees"
+
+
 class Placer:
     """Turns the coordinates of one file into longitude and latitude.
 

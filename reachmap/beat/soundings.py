@@ -17,7 +17,7 @@ from reachmap.beat.columns import QUANTITY, Column, match, tidy
 from reachmap.beat.measured import depth_of, say_missing, speed_of
 from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.numbers import SENTINELS, NotNumberError, number, number_with_unit
-from reachmap.beat.place import Anchor, choose_placer
+from reachmap.beat.place import Anchor, choose_placer, why_no_degrees
 from reachmap.beat.settings import Settings
 from reachmap.beat.tables import Table
 
@@ -307,7 +307,5 @@ def _checked(xy: np.ndarray, placer: Any, table: Table) -> np.ndarray:
         x, y = np.abs(xy[:, 0]), np.abs(xy[:, 1])
         if (y > 90).any() or (x > 180).any():
             bad = int(np.flatnonzero((y > 90) | (x > 180))[0])
-            swapped = (y <= 180).all() and (x <= 90).all()
-            code = "swapped-impossible" if swapped else "metres-as-degrees"
-            raise stop(code, table.file, value=f"{xy[bad, 0]:.6g}, {xy[bad, 1]:.6g}")
+            raise stop(why_no_degrees(xy), table.file, value=f"{xy[bad, 0]:.6g}, {xy[bad, 1]:.6g}")
     return xy

@@ -130,6 +130,8 @@ TRAPS: dict[str, tuple[dict, str, str, str]] = {
     "outline crosses itself": (
         {"outline__geojson": corners(ring(BOWTIE))}, "outline.geojson", "polygon 1", r"crosses itself near 54\.6\d+, -2\.8",
     ),
+    "degrees and minutes in one": ({"soundings__csv": table_text([["-248.05", f"5436.{k:03d}", *row[2:]] for k, row in enumerate(ROWS)])}, "soundings.csv", "", "minutes run together"),
+    "degrees and minutes in an outline": ({"outline__geojson": corners([[248, 5436], [248.1, 5436], [248.1, 5436.01], [248, 5436]])}, "outline.geojson", "", "minutes run together"),
     "metres in GeoJSON": ({"outline__geojson": corners(METRES)}, "outline.geojson", "", "look like metres"),
     "outline swapped": ({"outline__geojson": corners(SWAPPED)}, "outline.geojson", "", "look swapped"),
     "all swapped": (
