@@ -132,7 +132,7 @@ def choose_placer(
         if anchor is None:
             raise stop("no-anchor", file)
         if not unit and "position_unit" not in settings:
-            report.say("unit-assumed", file, "positions", unit="metres", setting="position_unit")
+            report.say("unit-assumed", file, "place of a point", unit="metres", setting="position_unit")
         return Placer(None, anchor, metres)
     named = crs_of(given, "beat.toml", f"crs of {file}") if given else None
     if named and crs and not crs.equals(named, ignore_axis_order=True) and not _mere_default(crs, file):

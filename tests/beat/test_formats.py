@@ -261,7 +261,7 @@ def test_a_unit_that_local_positions_do_not_name_is_told(tmp_path, names, told):
     text = f"{names},depth_m\n" + "".join(f"{x},{y},0.5\n" for x in range(-50, 60, 10) for y in (-6, 0, 6))
     toml = TOML + f"[place]\nanchor = [{LAT}, {LON}]\n"
     found = read_beat(make(tmp_path / "beat", toml, soundings__csv=text)).findings
-    assert [f.where for f in found if f.code == "unit-assumed"] == ["positions"] * told
+    assert [f.where for f in found if f.code == "unit-assumed"] == ["place of a point"] * told
     said = toml + "[files.soundings]\nposition_unit = 'm'\n"
     found = read_beat(make(tmp_path / "said", said, soundings__csv=text)).findings
     assert "unit-assumed" not in {f.code for f in found}
