@@ -256,6 +256,7 @@ def _learned(name: str, joined: Joined, table: Curves) -> Learned:
     eyes = (("day", table.day), ("night", table.night))
     verdicts = {eye: judge(joined, eye) for eye, _ in eyes}
     tunings = {
-        eye: tune(np.array([curve[factor].weight for factor in FACTORS]), joined.trips[eye]) for eye, curve in eyes
+        eye: tune(np.array([curve[factor].weight for factor in FACTORS]), joined.trips[eye], joined.places[eye])
+        for eye, curve in eyes
     }
     return Learned(name, verdicts, tunings)

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from scipy.spatial import cKDTree
 
 from reachmap.beat.dates import read_moments
@@ -23,7 +24,7 @@ from reachmap.trout.curves import Curves
 from reachmap.trout.model import FACTORS, Holding
 from reachmap.trout.ranking import Selection, auc, boyce, selection_ratios
 from reachmap.trout.score import hold
-from reachmap.trout.tune import Choice, Trip, log_factors, trips_words
+from reachmap.trout.tune import Choice, Trip, counted, log_factors
 
 MET = ("catch", "follow", "refusal", "sighting")
 """Entries that say a fish was there; "blank" says water was fished and none was met."""
@@ -43,43 +44,50 @@ UNSAID_CLOUD = 4
 CLASSES = (0.25, 0.5, 0.75)
 """Edges of the score classes of the report."""
 
-LEAST_FISH = 20
-"""Fish below which counts are given and no index (common statistical caution; see the Boyce index)."""
+LEAST_PLACES = 20
+"""Places with fish below which counts are given and no index (common statistical caution; see the Boyce index)."""
 
 
 @dataclass(frozen=True)
 class Joined:
     """The log with what held at each entry.
 
+    Fish within `NEAR_M` of one another on one trip are one meeting: they lay there for one reason, and twenty at one
+    place say no more about the map than one does.
+
     Parameters
     ----------
-    entries : one row an entry used: trip, when, what, met, fish (count), score, eye_day, light_lux, depth_m, drift_m_s
-    fish, fished : scores at the fish met (one per fish) and over the water fished, "day" and "night" apart
-    trips : the same as ln of the factors, for tuning, "day" and "night" apart
+    entries : one row an entry used: trip, when, what, met, fish (count), eye, meeting (the first with fish at its
+        place on its trip), score, eye_day, light_lux, depth_m, drift_m_s, x, y
+    fished : scores over the water fished, "day" and "night" apart
+    places : places with fish farther than `NEAR_M` apart, whatever the trip, "day" and "night" apart
+    trips : ln of the factors at the meetings and over the water fished, for tuning, "day" and "night" apart
     left_out : entries that could not be used, as findings
     """
 
     entries: pd.DataFrame
-    fish: dict[str, np.ndarray]
     fished: dict[str, np.ndarray]
+    places: dict[str, int]
     trips: dict[str, list[Trip]]
     left_out: tuple[Finding, ...]
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """How well the map ranks this water by one eye; the index and the area are NaN under `LEAST_FISH` fish.
+    """How well the map ranks this water by one eye; the index and the area are NaN under `LEAST_PLACES` places.
 
     Parameters
     ----------
-    n_fish, n_trips : what it rests on
-    boyce, auc : see `reachmap.trout.ranking`; the index is NaN too where the water fished scores too much alike
-    classes : one row a score class: low, high, fish, water_share
-    selection : selection ratios of the classes that have water, None under `LEAST_FISH` fish
+    n_fish, n_places, n_trips : what it rests on
+    boyce, auc : of the meetings, see `reachmap.trout.ranking`; the index is NaN too where the water fished scores too
+        much alike
+    classes : one row a score class: low, high, fish, meetings, water_share
+    selection : selection ratios of the classes that have water, by meetings; None under `LEAST_PLACES` places
     sentence : the same in plain words
     """
 
     n_fish: int
+    n_places: int
     n_trips: int
     boyce: float
     auc: float
@@ -106,7 +114,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     tree = cKDTree(channel.grid.points(slice(None)))
     shade = prepare_shade(channel)
     rows: list[dict[str, object]] = []
-    fish_scores: dict[str, list[float]] = {"day": [], "night": []}
+    places: dict[str, list[shapely.Point]] = {"day": [], "night": []}
     water_scores: dict[str, list[np.ndarray]] = {"day": [], "night": []}
     trips: dict[str, list[Trip]] = {"day": [], "night": []}
     for name, trip in log.groupby("trip", sort=True):
@@ -115,6 +123,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
         # With the nearest water, for whoever was logged on land with none that near.
         water = np.unique(np.concatenate([*around, tree.query(spots)[1]]))
         choices: dict[str, list[Choice]] = {"day": [], "night": []}
+        on_trip: dict[str, list[shapely.Point]] = {"day": [], "night": []}
         for scene, moment in _moments(beat, trip):
             holding = _holding(channel, scene, fish or beat.fish, curves, shade)
             eye = "day" if holding.eye_day[water].mean() >= 0.5 else "night"
@@ -123,11 +132,12 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
                 cells = np.asarray(tree.query_ball_point((entry.geometry.x, entry.geometry.y), NEAR_M), int)
                 if not len(cells):
                     cells = np.atleast_1d(tree.query((entry.geometry.x, entry.geometry.y))[1])
+                meeting = entry.what in MET and _is_new(entry.geometry, on_trip[eye])
                 row = _row(channel, holding, cells, str(name), scene.when, entry)
-                rows.append(row)
-                count = int(row["fish"])  # type: ignore[call-overload]
-                fish_scores[eye] += [float(row["score"])] * count  # type: ignore[arg-type]
-                met += [log_factors(holding.factors(eye, cells).mean(0))] * count
+                rows.append({**row, "eye": eye, "meeting": meeting})
+                if meeting:
+                    _is_new(entry.geometry, places[eye])
+                    met.append(log_factors(holding.factors(eye, cells).mean(0)))
             water_scores[eye].append(holding.score[water])
             choices[eye].append(
                 Choice(np.array(met).reshape(-1, len(FACTORS)), log_factors(holding.factors(eye, water)))
@@ -137,8 +147,8 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
                 trips[eye].append(tuple(made))
     return Joined(
         pd.DataFrame(rows),
-        {eye: np.array(values) for eye, values in fish_scores.items()},
         {eye: np.concatenate(values) if values else np.empty(0) for eye, values in water_scores.items()},
+        {eye: len(found) for eye, found in places.items()},
         trips,
         left_out,
     )
@@ -148,8 +158,8 @@ def pool(parts: Sequence[Joined]) -> Joined:
     """The joined logs of several beats as one; a trip stays a trip of its own beat."""
     return Joined(
         pd.concat([part.entries for part in parts], ignore_index=True),
-        {eye: np.concatenate([part.fish[eye] for part in parts]) for eye in ("day", "night")},
         {eye: np.concatenate([part.fished[eye] for part in parts]) for eye in ("day", "night")},
+        {eye: sum(part.places[eye] for part in parts) for eye in ("day", "night")},
         {eye: [trip for part in parts for trip in part.trips[eye]] for eye in ("day", "night")},
         tuple(finding for part in parts for finding in part.left_out),
     )
@@ -157,35 +167,39 @@ def pool(parts: Sequence[Joined]) -> Joined:
 
 def judge(joined: Joined, eye: str) -> Verdict:
     """How well the map ranks the fished water by day or by night."""
-    fish, water = joined.fish[eye], joined.fished[eye]
-    n_trips = len(joined.trips[eye])
+    met = joined.entries[joined.entries["met"] & (joined.entries["eye"] == eye)]
+    meetings, water = met.loc[met["meeting"], "score"].to_numpy(), joined.fished[eye]
+    n_fish, n_places, n_trips = int(met["fish"].sum()), joined.places[eye], len(joined.trips[eye])
     edges = np.array([0.0, *CLASSES, 1.0 + 1e-9])
     classes = pd.DataFrame(
         {
             "low": edges[:-1],
             "high": np.minimum(edges[1:], 1.0),
-            "fish": np.histogram(fish, edges)[0],
+            "fish": np.histogram(met["score"], edges, weights=met["fish"])[0],
+            "meetings": np.histogram(meetings, edges)[0],
             "water_share": np.histogram(water, edges)[0] / max(len(water), 1),
         }
     )
-    if len(fish) < LEAST_FISH:
+    rests_on = f"{n_fish} fish at {counted(n_places, 'place')} on {counted(n_trips, 'trip')} by {eye}"
+    if n_places < LEAST_PLACES:
         sentence = (
-            f"{len(fish)} fish on {trips_words(n_trips)} by {eye}: too few to say how well the map ranks this water; "
-            f"the counts stand below, an index takes {LEAST_FISH} fish"
+            f"{rests_on}: too few to say how well the map ranks this water; the counts stand below, an index takes "
+            f"fish at {LEAST_PLACES} places"
         )
-        return Verdict(len(fish), n_trips, float("nan"), float("nan"), classes, None, sentence)
-    index, area = boyce(fish, water), auc(fish, water)
+        return Verdict(n_fish, n_places, n_trips, float("nan"), float("nan"), classes, None, sentence)
+    index, area = boyce(meetings, water), auc(meetings, water)
     wet = classes["water_share"] > 0
     chosen = classes.loc[wet]
-    selection = selection_ratios(chosen["fish"].to_numpy(), chosen["water_share"].to_numpy()) if wet.sum() > 1 else None
+    use, share = chosen["meetings"].to_numpy(), chosen["water_share"].to_numpy()
+    selection = selection_ratios(use, share) if wet.sum() > 1 else None
     told = f"the index is {index:.2f} (1 perfect, 0 none, -1 upside down)"
     if not np.isfinite(index):
         told = "the water fished scores too much alike for an index"
     sentence = (
-        f"{len(fish)} fish on {trips_words(n_trips)} by {eye}: a fish lay in better-ranked water than a random fished "
-        f"spot in {100 * area:.0f} of 100 comparisons; {told}"
+        f"{rests_on}: they lay in better-ranked water than a random fished spot in {100 * area:.0f} of 100 "
+        f"comparisons; {told}"
     )
-    return Verdict(len(fish), n_trips, index, area, classes, selection, sentence)
+    return Verdict(n_fish, n_places, n_trips, index, area, classes, selection, sentence)
 
 
 @dataclass(frozen=True)
@@ -259,6 +273,14 @@ def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves, shade: 
     return _Scored(
         hold(channel, light, see(channel, light, fish, curves.eyes), fish, curves), light["eye_day"], light["light_bed"]
     )
+
+
+def _is_new(spot: shapely.Point, others: list[shapely.Point]) -> bool:
+    """Whether a spot lies farther than `NEAR_M` from all others; it is then added to them."""
+    new = not others or shapely.distance(spot, others).min() > NEAR_M
+    if new:
+        others.append(spot)
+    return bool(new)
 
 
 def _row(

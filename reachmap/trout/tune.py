@@ -17,13 +17,13 @@ from scipy import optimize, stats
 from reachmap.threads import matrices_alone
 
 PULL = 10.0
-"""Strength of the pull toward the default weights (assumed: a dozen fish move a weight about half way)."""
+"""Strength of the pull toward the default weights (assumed: a dozen meetings move a weight about half way)."""
 
 LOOSE = 0.5
 """Strength of the pull for the interval, which must not be narrowed by what was assumed before (assumed)."""
 
-LEAST_FISH = 20
-"""Fish below which nothing is tuned, counts only."""
+LEAST_PLACES = 20
+"""Places with fish below which nothing is tuned, counts only."""
 
 LEAST_TRIPS = 5
 """Trips below which nothing can be held out honestly (assumed)."""
@@ -37,7 +37,7 @@ FLOOR = 1e-3
 
 @dataclass(frozen=True)
 class Choice:
-    """One moment: ln of the factors at the fish met (n_fish, n_factors) and over the water fished (n, n_factors)."""
+    """One moment: ln of the factors where fish were met (n_met, n_factors) and over the water fished (n, n_factors)."""
 
     fish: np.ndarray
     water: np.ndarray
@@ -60,7 +60,7 @@ class Tuning:
         (n_factors,); the defaults when not better
     gain : mean gain in log-likelihood per held-out trip
     t : the gain over its standard error
-    n_fish, n_trips : what it rests on
+    n_met, n_trips : meetings and trips it rests on
     """
 
     better: bool
@@ -70,7 +70,7 @@ class Tuning:
     high: np.ndarray
     gain: float
     t: float
-    n_fish: int
+    n_met: int
     n_trips: int
 
 
@@ -80,7 +80,7 @@ def log_factors(factors: np.ndarray) -> np.ndarray:
 
 
 def log_likelihood(theta: np.ndarray, trips: Sequence[Trip]) -> tuple[float, np.ndarray]:
-    """Log-likelihood of the fish met against even use of the fished water, and its gradient in theta."""
+    """Log-likelihood of the meetings against even use of the fished water, and its gradient in theta."""
     total, slope = 0.0, np.zeros_like(theta)
     for choice in (choice for trip in trips for choice in trip):
         value = choice.water @ theta
@@ -116,26 +116,30 @@ def fit_weights(default: np.ndarray, trips: Sequence[Trip], pull: float = PULL) 
 
 
 @matrices_alone()
-def tune(default: np.ndarray, trips: Sequence[Trip], seed: int = 1, alpha: float = 0.05) -> Tuning:
+def tune(
+    default: np.ndarray, trips: Sequence[Trip], places: int | None = None, seed: int = 1, alpha: float = 0.05
+) -> Tuning:
     """Tune the weights, hold out each trip in turn, keep them only if they win there.
 
     Parameters
     ----------
     default : default weights (n_factors,)
     trips : what was met and where it was fished for, trip by trip
+    places : places with fish, counted once however many trips met them there; None takes every meeting for another
     seed : for the resampling of trips
     alpha : chance of tuning when there is nothing to learn (one-sided t-test over held-out trips, their variance
         corrected for what they share)
     """
     default = np.asarray(default, float)
     met = [trip for trip in trips if any(len(choice.fish) for choice in trip)]
-    n_fish = sum(len(choice.fish) for trip in met for choice in trip)
-    if n_fish < LEAST_FISH or len(met) < LEAST_TRIPS:
+    n_met = sum(len(choice.fish) for trip in met for choice in trip)
+    places = n_met if places is None else places
+    if places < LEAST_PLACES or len(met) < LEAST_TRIPS:
         why = (
-            f"{n_fish} fish on {trips_words(len(met))} are too few to tune: it takes {LEAST_FISH} fish on "
-            f"{LEAST_TRIPS} trips to hold some out"
+            f"fish at {counted(places, 'place')} on {counted(len(met), 'trip')} are too few to tune: it takes "
+            f"{LEAST_PLACES} places on {LEAST_TRIPS} trips to hold some out"
         )
-        return Tuning(False, why, default, default, default, 0.0, 0.0, n_fish, len(met))
+        return Tuning(False, why, default, default, default, 0.0, 0.0, n_met, len(met))
     gains = np.array([_gain_on(default, met, held) for held in range(len(met))])
     # Trips held out in turn share nearly all of what was learnt from, so their gains vary together: the variance of
     # the mean is that of one gain times 1/n plus held-out over kept trips (Nadeau & Bengio 2003, Mach. Learn. 52:239;
@@ -148,13 +152,13 @@ def tune(default: np.ndarray, trips: Sequence[Trip], seed: int = 1, alpha: float
         weights = _scaled(fit_weights(default, met), default)
         low, high = _interval(default, met, seed)
     word = "beat" if better else "do not beat"
-    why = f"tuned weights {word} the defaults on trips held out (t = {t:.1f} over {len(met)} trips, {n_fish} fish)"
-    return Tuning(bool(better), why, weights, low, high, float(gains.mean()), t, n_fish, len(met))
+    why = f"tuned weights {word} the defaults on trips held out (t = {t:.1f} over {len(met)} trips, {places} places)"
+    return Tuning(bool(better), why, weights, low, high, float(gains.mean()), t, n_met, len(met))
 
 
-def trips_words(count: int) -> str:
+def counted(count: int, what: str) -> str:
     """1 trip; 2 trips."""
-    return f"{count} trip{'' if count == 1 else 's'}"
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _gain_on(default: np.ndarray, trips: Sequence[Trip], held: int) -> float:

@@ -27,8 +27,9 @@ border-bottom:1px solid #b9b3a3;font-variant-numeric:tabular-nums}svg{width:100%
 WORDS = ("poor water", "now and then", "likely", "best water")
 
 
-FOOT = """<p>Anglers fish where they expect fish, so the map is held against the fished water only, and whole trips
-are held out of the tuning. Scores rank places; they are no probability of a fish.</p>"""
+FOOT = """<p>Fish at one place on one trip are one meeting, however many they were, and it is meetings that the map is
+held against. Anglers fish where they expect fish, so it is held against the fished water only, and whole trips are
+held out of the tuning. Scores rank places; they are no probability of a fish.</p>"""
 
 
 @dataclass(frozen=True)
@@ -78,9 +79,10 @@ def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:
             seen += 1
         rows.append(
             f"<tr><td>{word}</td><td>{row.low:.2f} to {row.high:.2f}</td><td>{row.fish}</td>"
-            f"<td>{100 * row.water_share:.0f} %</td><td>{ratio}</td></tr>"
+            f"<td>{row.meetings}</td><td>{100 * row.water_share:.0f} %</td><td>{ratio}</td></tr>"
         )
-    head = "<tr><th>water</th><th>score</th><th>fish</th><th>fished water</th><th>fish per water (95 %)</th></tr>"
+    names = ("water", "score", "fish", "meetings", "fished water", "meetings per water (95 %)")
+    head = f"<tr>{''.join(f'<th>{name}</th>' for name in names)}</tr>"
     text = f"<h2>By {eye}</h2><p>{escape(verdict.sentence)}.</p><table>{head}{''.join(rows)}</table>"
     return text + (_tuning(tuning) if tuning else "")
 

@@ -18,7 +18,8 @@ from reachmap.channel import build_channel
 from reachmap.cli import main
 from reachmap.errors import InputError
 from reachmap.trout import load_curves
-from reachmap.trout.learn import LEAST_FISH, join_log, judge, pool, worth_measuring
+from reachmap.trout.learn import LEAST_PLACES, NEAR_M, join_log, judge, pool, worth_measuring
+from reachmap.trout.tune import tune
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +36,65 @@ def test_every_entry_is_joined_to_what_held_then(joined):
     assert len(joined.entries) + len(joined.left_out) == 25
     assert joined.entries["score"].between(0, 1).all()
     assert (joined.entries["light_lux"] > 0).all()
-    assert len(joined.fish["day"]) + len(joined.fish["night"]) == joined.entries["fish"].sum()
+    meetings = joined.entries.groupby("eye")["meeting"].sum()
+    for eye in ("day", "night"):
+        assert sum(len(choice.fish) for trip in joined.trips[eye] for choice in trip) == meetings.get(eye, 0)
+
+
+def with_log(channel, spots, **columns):
+    """The channel with a log of catches at spots (n, 2), one a trip unless told."""
+    told = {"what": "catch", "count": 1.0, "trip": [f"trip {k}" for k in range(len(spots))]} | columns
+    log = channel.beat.log.iloc[np.zeros(len(spots), int)].reset_index(drop=True)
+    log = log.assign(**told).set_geometry(shapely.points(spots), crs=log.crs)
+    return replace(channel, beat=replace(channel.beat, log=log))
+
+
+def spread_out(channel, n, seed=1, apart_m=2 * NEAR_M):
+    """Spots in the water, none nearer to another than told (n, 2) [m]."""
+    spots = []
+    for spot in np.random.default_rng(seed).permutation(channel.grid.points(slice(None))):
+        if all(np.hypot(*(spot - other)) > apart_m for other in spots):
+            spots.append(spot)
+        if len(spots) == n:
+            break
+    return np.array(spots)
+
+
+def test_a_shoal_at_one_place_is_one_meeting_and_no_ground_for_an_index(channel):
+    """Thirty fish at one place on each of 25 trips, all within what a hand-held position is good to."""
+    curves = load_curves(None, channel.beat.fish)
+    spots = spread_out(channel, 1) + np.random.default_rng(2).uniform(-0.5, 0.5, (25, 2))
+    joined = join_log(with_log(channel, spots, count=30.0), curves)
+    verdict = judge(joined, "day")
+    assert (verdict.n_fish, verdict.n_places, verdict.n_trips) == (750, 1, 25)
+    assert np.isnan(verdict.auc)
+    assert "750 fish at 1 place on 25 trips" in verdict.sentence
+    assert f"takes fish at {LEAST_PLACES} places" in verdict.sentence
+    tuning = tune(np.ones(6), joined.trips["day"], joined.places["day"])
+    assert not tuning.better
+    assert "1 place" in tuning.why
+
+
+def test_a_shoal_weighs_no_more_than_a_fish(channel):
+    """The same places with one fish each, with shoals, and with the shoals written fish by fish: one index."""
+    curves = load_curves(None, channel.beat.fish)
+    spots = spread_out(channel, 24)
+    trips = [f"trip {k % 4}" for k in range(24)]
+    shoal = np.where(np.arange(24) < 3, 40.0, 1.0)
+    singly = np.repeat(np.arange(24), shoal.astype(int))
+    logs = (
+        with_log(channel, spots, trip=trips),
+        with_log(channel, spots, trip=trips, count=shoal),
+        with_log(channel, spots[singly], trip=np.array(trips)[singly]),
+    )
+    one, shoals, again = (judge(join_log(log, curves), "day") for log in logs)
+    assert one.n_fish == 24
+    assert shoals.n_fish == again.n_fish == 141
+    for told in (shoals, again):
+        assert (told.n_places, told.auc, told.boyce) == (24, one.auc, one.boyce)
+        np.testing.assert_array_equal(told.selection.low, one.selection.low)
+        assert told.classes["fish"].sum() == 141
+        assert told.classes["meetings"].sum() == 24
 
 
 def test_by_night_a_town_lights_the_log_as_it_lights_the_scenes(channel):
@@ -53,7 +112,7 @@ def test_by_night_a_town_lights_the_log_as_it_lights_the_scenes(channel):
 
 def test_few_fish_give_counts_and_a_plain_sentence(joined):
     verdict = judge(joined, "day")
-    assert verdict.n_fish < LEAST_FISH
+    assert verdict.n_places < LEAST_PLACES
     assert np.isnan(verdict.boyce)
     assert verdict.classes["fish"].sum() == verdict.n_fish
     assert "too few" in verdict.sentence
@@ -91,12 +150,13 @@ def test_who_logs_from_the_bank_is_counted_with_the_nearest_water(channel):
         joined = join_log(moved, load_curves(None, channel.beat.fish))
     assert len(joined.entries) > 10
     by_day = joined.entries["eye_day"] >= 0.5
-    assert len(joined.fish["day"]) == joined.entries["fish"][by_day].sum()
+    assert (joined.entries["eye"] == np.where(by_day, "day", "night")).all()
+    assert judge(joined, "day").n_fish == joined.entries["fish"][by_day].sum()
 
 
 def test_water_that_all_scores_alike_has_no_index(joined):
-    fish, fished = ({**scores, "day": np.full(30, 0.5)} for scores in (joined.fish, joined.fished))
-    alike = replace(joined, fish=fish, fished=fished)
+    fished = {**joined.fished, "day": np.full(30, 0.5)}
+    alike = replace(joined, entries=joined.entries.assign(score=0.5), fished=fished, places={"day": 30, "night": 0})
     assert "too much alike for an index" in judge(alike, "day").sentence
     assert "nan" not in judge(alike, "day").sentence
 
@@ -128,7 +188,7 @@ def test_beats_are_pooled_trip_by_trip(joined):
     both = pool([joined, joined])
     for eye in ("day", "night"):
         assert len(both.trips[eye]) == 2 * len(joined.trips[eye])
-        assert len(both.fish[eye]) == 2 * len(joined.fish[eye])
+        assert both.places[eye] == 2 * joined.places[eye]
     assert len(both.entries) == 2 * len(joined.entries)
 
 

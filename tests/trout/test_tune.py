@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from reachmap.trout.tune import LEAST_FISH, Choice, Trip, log_factors, log_likelihood, tune
+from reachmap.trout.tune import LEAST_PLACES, Choice, Trip, log_factors, log_likelihood, tune
 
 DEFAULT = np.array([1.0, 1.0, 0.8, 0.8, 0.5, 0.5])
 
@@ -55,5 +55,5 @@ def test_false_tunes_over_200_seeds():
 def test_few_fish_give_counts_only():
     got = tune(DEFAULT, simulate(DEFAULT, 1, trips=6, fish=2))
     assert not got.better
-    assert f"it takes {LEAST_FISH} fish" in got.why
+    assert f"it takes {LEAST_PLACES} places" in got.why
     np.testing.assert_array_equal(got.weights, DEFAULT)
