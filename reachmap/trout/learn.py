@@ -11,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from scipy import sparse
 from scipy.spatial import cKDTree
 
 from reachmap.beat.dates import read_moments
@@ -30,7 +31,8 @@ MET = ("catch", "follow", "refusal", "sighting")
 """Entries that say a fish was there; "blank" says water was fished and none was met."""
 
 NEAR_M = 1.5
-"""Radius over which the score at an entry is averaged, about the error of a hand-held position (assumed) [m]."""
+"""Radius over which the score at an entry is averaged, and that of the water it is held against, about the error of a
+hand-held position (assumed) [m]."""
 
 FISHED_M = 4.0
 """Water within this distance of any entry of a trip counts as fished on it (assumed) [m]."""
@@ -119,9 +121,10 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     trips: dict[str, list[Trip]] = {"day": [], "night": []}
     for name, trip in log.groupby("trip", sort=True):
         spots = np.column_stack([trip.geometry.x, trip.geometry.y])
-        around = [np.asarray(cells, int) for cells in tree.query_ball_point(spots, FISHED_M)]
+        reached = [np.asarray(cells, int) for cells in tree.query_ball_point(spots, FISHED_M)]
         # With the nearest water, for whoever was logged on land with none that near.
-        water = np.unique(np.concatenate([*around, tree.query(spots)[1]]))
+        water = np.unique(np.concatenate([*reached, tree.query(spots)[1]]))
+        around, mean = _mean_near(tree, water)
         choices: dict[str, list[Choice]] = {"day": [], "night": []}
         on_trip: dict[str, list[shapely.Point]] = {"day": [], "night": []}
         for scene, moment in _moments(beat, trip):
@@ -138,9 +141,9 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
                 if meeting:
                     _is_new(entry.geometry, places[eye])
                     met.append(log_factors(holding.factors(eye, cells).mean(0)))
-            water_scores[eye].append(holding.score[water])
+            water_scores[eye].append(mean @ holding.score[around])
             choices[eye].append(
-                Choice(np.array(met).reshape(-1, len(FACTORS)), log_factors(holding.factors(eye, water)))
+                Choice(np.array(met).reshape(-1, len(FACTORS)), log_factors(mean @ holding.factors(eye, around)))
             )
         for eye, made in choices.items():
             if made:
@@ -273,6 +276,19 @@ def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves, shade: 
     return _Scored(
         hold(channel, light, see(channel, light, fish, curves.eyes), fish, curves), light["eye_day"], light["light_bed"]
     )
+
+
+def _mean_near(tree: cKDTree, cells: np.ndarray) -> tuple[np.ndarray, sparse.csr_array]:
+    """Wet cells within `NEAR_M` of some cells, and the matrix that takes the mean of those near each.
+
+    The water is averaged as the fish are: held against single cells, whose scores spread wider than means do, even
+    fish that lay anywhere would seem to keep from the worst water and the best.
+    """
+    near = tree.query_ball_point(tree.data[cells], NEAR_M)
+    many = np.array([len(one) for one in near])
+    around, column = np.unique(np.concatenate(near).astype(int), return_inverse=True)
+    rows = np.concatenate([[0], many.cumsum()])
+    return around, sparse.csr_array((np.repeat(1 / many, many), column, rows), shape=(len(cells), len(around)))
 
 
 def _is_new(spot: shapely.Point, others: list[shapely.Point]) -> bool:

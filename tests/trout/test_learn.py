@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
+from scipy.spatial import cKDTree
 
 from reachmap.beat import read_beat
 from reachmap.channel import build_channel
@@ -95,6 +96,17 @@ def test_a_shoal_weighs_no_more_than_a_fish(channel):
         np.testing.assert_array_equal(told.selection.low, one.selection.low)
         assert told.classes["fish"].sum() == 141
         assert told.classes["meetings"].sum() == 24
+
+
+def test_fish_and_water_are_averaged_alike(channel):
+    """Whoever logs a fish at every cell of a pool has the scores and factors of its water, to the last."""
+    pool_of = channel.grid.points(slice(None))
+    pool_of = pool_of[np.hypot(*(pool_of - pool_of.mean(0)).T) < 25.0]
+    joined = join_log(with_log(channel, pool_of, trip="one"), load_curves(None, channel.beat.fish))
+    scores = joined.fished["day"][:, None]
+    assert cKDTree(scores).query(joined.entries[["score"]])[0].max() < 1e-5
+    (one,) = joined.trips["day"][0]
+    assert cKDTree(one.water).query(one.fish)[0].max() < 1e-5
 
 
 def test_by_night_a_town_lights_the_log_as_it_lights_the_scenes(channel):
