@@ -256,7 +256,12 @@ def _learned(name: str, joined: Joined, table: Curves) -> Learned:
     eyes = (("day", table.day), ("night", table.night))
     verdicts = {eye: judge(joined, eye) for eye, _ in eyes}
     tunings = {
-        eye: tune(np.array([curve[factor].weight for factor in FACTORS]), joined.trips[eye], joined.places[eye])
+        eye: tune(
+            np.array([curve[factor].weight for factor in FACTORS]),
+            joined.trips[eye],
+            joined.places[eye],
+            joined.share_away(eye),
+        )
         for eye, curve in eyes
     }
     return Learned(name, verdicts, tunings)

@@ -25,7 +25,7 @@ from reachmap.trout.curves import Curves
 from reachmap.trout.model import FACTORS, Holding
 from reachmap.trout.ranking import Selection, auc, boyce, selection_ratios
 from reachmap.trout.score import hold
-from reachmap.trout.tune import Choice, Trip, counted, log_factors
+from reachmap.trout.tune import LEAST_AWAY, LEAST_PLACES, Choice, Trip, counted, log_factors
 
 MET = ("catch", "follow", "refusal", "sighting")
 """Entries that say a fish was there; "blank" says water was fished and none was met."""
@@ -46,9 +46,6 @@ UNSAID_CLOUD = 4
 CLASSES = (0.25, 0.5, 0.75)
 """Edges of the score classes of the report."""
 
-LEAST_PLACES = 20
-"""Places with fish below which counts are given and no index (common statistical caution; see the Boyce index)."""
-
 
 @dataclass(frozen=True)
 class Joined:
@@ -62,6 +59,7 @@ class Joined:
     entries : one row an entry used: trip, when, what, met, fish (count), eye, meeting (the first with fish at its
         place on its trip), score, eye_day, light_lux, depth_m, drift_m_s, x, y
     fished : scores over the water fished, "day" and "night" apart
+    away : whether that water lies farther than `FISHED_M` from every fish of its trip, as `fished`
     places : places with fish farther than `NEAR_M` apart, whatever the trip, "day" and "night" apart
     trips : ln of the factors at the meetings and over the water fished, for tuning, "day" and "night" apart
     left_out : entries that could not be used, as findings
@@ -69,14 +67,22 @@ class Joined:
 
     entries: pd.DataFrame
     fished: dict[str, np.ndarray]
+    away: dict[str, np.ndarray]
     places: dict[str, int]
     trips: dict[str, list[Trip]]
     left_out: tuple[Finding, ...]
 
+    def share_away(self, eye: str) -> float:
+        """Share of the water fished by one eye that lies away from fish, 0-1: what blanks add."""
+        return float(self.away[eye].mean()) if len(self.away[eye]) else 0.0
+
 
 @dataclass(frozen=True)
 class Verdict:
-    """How well the map ranks this water by one eye; the index and the area are NaN under `LEAST_PLACES` places.
+    """How well the map ranks this water by one eye.
+
+    The index and the area are NaN under `LEAST_PLACES` places with fish, and with less than `LEAST_AWAY` of the fished
+    water away from them.
 
     Parameters
     ----------
@@ -84,7 +90,8 @@ class Verdict:
     boyce, auc : of the meetings, see `reachmap.trout.ranking`; the index is NaN too where the water fished scores too
         much alike
     classes : one row a score class: low, high, fish, meetings, water_share
-    selection : selection ratios of the classes that have water, by meetings; None under `LEAST_PLACES` places
+    selection : selection ratios of the classes that have water, by meetings; None where the index is
+        for want of places or water
     sentence : the same in plain words
     """
 
@@ -118,12 +125,14 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     rows: list[dict[str, object]] = []
     places: dict[str, list[shapely.Point]] = {"day": [], "night": []}
     water_scores: dict[str, list[np.ndarray]] = {"day": [], "night": []}
+    water_away: dict[str, list[np.ndarray]] = {"day": [], "night": []}
     trips: dict[str, list[Trip]] = {"day": [], "night": []}
     for name, trip in log.groupby("trip", sort=True):
         spots = np.column_stack([trip.geometry.x, trip.geometry.y])
         reached = [np.asarray(cells, int) for cells in tree.query_ball_point(spots, FISHED_M)]
         # With the nearest water, for whoever was logged on land with none that near.
         water = np.unique(np.concatenate([*reached, tree.query(spots)[1]]))
+        away = _away(tree.data[water], spots[trip["what"].isin(MET)])
         around, mean = _mean_near(tree, water)
         choices: dict[str, list[Choice]] = {"day": [], "night": []}
         on_trip: dict[str, list[shapely.Point]] = {"day": [], "night": []}
@@ -142,6 +151,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
                     _is_new(entry.geometry, places[eye])
                     met.append(log_factors(holding.factors(eye, cells).mean(0)))
             water_scores[eye].append(mean @ holding.score[around])
+            water_away[eye].append(away)
             choices[eye].append(
                 Choice(np.array(met).reshape(-1, len(FACTORS)), log_factors(mean @ holding.factors(eye, around)))
             )
@@ -151,6 +161,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     return Joined(
         pd.DataFrame(rows),
         {eye: np.concatenate(values) if values else np.empty(0) for eye, values in water_scores.items()},
+        {eye: np.concatenate(values) if values else np.empty(0, bool) for eye, values in water_away.items()},
         {eye: len(found) for eye, found in places.items()},
         trips,
         left_out,
@@ -162,6 +173,7 @@ def pool(parts: Sequence[Joined]) -> Joined:
     return Joined(
         pd.concat([part.entries for part in parts], ignore_index=True),
         {eye: np.concatenate([part.fished[eye] for part in parts]) for eye in ("day", "night")},
+        {eye: np.concatenate([part.away[eye] for part in parts]) for eye in ("day", "night")},
         {eye: sum(part.places[eye] for part in parts) for eye in ("day", "night")},
         {eye: [trip for part in parts for trip in part.trips[eye]] for eye in ("day", "night")},
         tuple(finding for part in parts for finding in part.left_out),
@@ -184,11 +196,17 @@ def judge(joined: Joined, eye: str) -> Verdict:
         }
     )
     rests_on = f"{n_fish} fish at {counted(n_places, 'place')} on {counted(n_trips, 'trip')} by {eye}"
+    lacking = ""
     if n_places < LEAST_PLACES:
-        sentence = (
-            f"{rests_on}: too few to say how well the map ranks this water; the counts stand below, an index takes "
-            f"fish at {LEAST_PLACES} places"
+        lacking = f"too few to say how well the map ranks this water; an index takes fish at {LEAST_PLACES} places"
+    elif joined.share_away(eye) < LEAST_AWAY:
+        lacking = (
+            f"only {100 * joined.share_away(eye):.0f} % of the water logged as fished lies away from them, too little "
+            f"to say how well the map ranks this water; an index takes {100 * LEAST_AWAY:.0f} %. Log blanks too, "
+            "wherever nothing was met"
         )
+    if lacking:
+        sentence = f"{rests_on}: {lacking}. The counts stand below"
         return Verdict(n_fish, n_places, n_trips, float("nan"), float("nan"), classes, None, sentence)
     index, area = boyce(meetings, water), auc(meetings, water)
     wet = classes["water_share"] > 0
@@ -276,6 +294,11 @@ def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves, shade: 
     return _Scored(
         hold(channel, light, see(channel, light, fish, curves.eyes), fish, curves), light["eye_day"], light["light_bed"]
     )
+
+
+def _away(water: np.ndarray, fish: np.ndarray) -> np.ndarray:
+    """Whether each of some spots (n, 2) lies farther than `FISHED_M` from every fish (n_fish, 2)."""
+    return cKDTree(fish).query(water)[0] > FISHED_M if len(fish) else np.ones(len(water), bool)
 
 
 def _mean_near(tree: cKDTree, cells: np.ndarray) -> tuple[np.ndarray, sparse.csr_array]:

@@ -6,14 +6,16 @@ they like to: near the ends where the paths come down and along one bank, never 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import shapely
 from scipy.spatial import cKDTree
 
 from reachmap.beat import read_beat
-from reachmap.channel import build_channel
+from reachmap.channel import Channel, build_channel
 from reachmap.light import light_at, prepare_shade
 from reachmap.sight import see
 from reachmap.trout import hold, load_curves
@@ -34,6 +36,7 @@ class Water:
     x: np.ndarray
     y: np.ndarray
     habit: np.ndarray
+    channel: Channel
 
 
 def water() -> Water:
@@ -53,21 +56,52 @@ def water() -> Water:
         channel.grid.x,
         channel.grid.y,
         habit,
+        channel,
     )
 
 
-def fish_out(made: Water, theta: np.ndarray, seed: int, trips: int, fish: int, spots: int = 12) -> list[Trip]:
-    """Trips on which fish were met by the rule exp(theta . ln f) over the water each angler chose to fish."""
+def outings(
+    made: Water, theta: np.ndarray, seed: int, trips: int, fish: int, spots: int = 12
+) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Trip by trip the cells an angler went to, those so fished, and those of the fish met there.
+
+    Fish are met by the rule exp(theta . ln f) over the water the angler chose to fish.
+    """
     rng = np.random.default_rng(seed)
-    tree, out = cKDTree(np.column_stack([made.x, made.y])), []
+    tree = cKDTree(np.column_stack([made.x, made.y]))
     pull = made.habit / made.habit.sum()
     for _ in range(trips):
         at = rng.choice(len(made.x), spots, p=pull)
         fished = np.unique(np.concatenate(tree.query_ball_point(tree.data[at], FISHED_M))).astype(int)
         chance = np.exp(made.factors[fished] @ theta)
-        met = rng.choice(fished, fish, p=chance / chance.sum())
-        out.append((Choice(made.factors[met], made.factors[fished]),))
-    return out
+        yield at, fished, rng.choice(fished, fish, p=chance / chance.sum())
+
+
+def fish_out(made: Water, theta: np.ndarray, seed: int, trips: int, fish: int, spots: int = 12) -> list[Trip]:
+    """The trips as they are judged and tuned from."""
+    went = outings(made, theta, seed, trips, fish, spots)
+    return [(Choice(made.factors[met], made.factors[fished]),) for _, fished, met in went]
+
+
+def with_log(channel: Channel, spots: np.ndarray, **columns: object) -> Channel:
+    """The channel with a log of catches at spots (n, 2) at the first scene's hour, one a trip unless told."""
+    when = channel.beat.scenes[0].when
+    told = {"what": "catch", "time": when, "count": 1.0, "trip": [f"trip {k}" for k in range(len(spots))]} | columns
+    log = channel.beat.log.iloc[np.zeros(len(spots), int)].reset_index(drop=True)
+    log = log.assign(**told).set_geometry(shapely.points(spots), crs=log.crs)
+    return replace(channel, beat=replace(channel.beat, log=log))
+
+
+def written_down(made: Water, theta: np.ndarray, seed: int, trips: int, fish: int, blanks: bool) -> Channel:
+    """The water with the log of such trips: fish where they lay and, if told, where the angler went and met none."""
+    cells, what, trip = [], [], []
+    for k, (at, _, met) in enumerate(outings(made, theta, seed, trips, fish)):
+        away = np.hypot(made.x[at, None] - made.x[met], made.y[at, None] - made.y[met]).min(1) > FISHED_M
+        none = at[away] if blanks else at[:0]
+        cells += [*met, *none]
+        what += ["catch"] * len(met) + ["blank"] * len(none)
+        trip += [f"trip {k}"] * (len(met) + len(none))
+    return with_log(made.channel, np.column_stack([made.x[cells], made.y[cells]]), what=what, trip=trip)
 
 
 def scores_of(made: Water, trips: list[Trip], score: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

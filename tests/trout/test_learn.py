@@ -19,8 +19,9 @@ from reachmap.channel import build_channel
 from reachmap.cli import main
 from reachmap.errors import InputError
 from reachmap.trout import load_curves
-from reachmap.trout.learn import LEAST_PLACES, NEAR_M, join_log, judge, pool, worth_measuring
-from reachmap.trout.tune import tune
+from reachmap.trout.learn import FISHED_M, NEAR_M, join_log, judge, pool, worth_measuring
+from reachmap.trout.tune import LEAST_PLACES, tune
+from tests.trout.simulated import with_log
 
 
 @pytest.fixture(scope="module")
@@ -40,14 +41,6 @@ def test_every_entry_is_joined_to_what_held_then(joined):
     meetings = joined.entries.groupby("eye")["meeting"].sum()
     for eye in ("day", "night"):
         assert sum(len(choice.fish) for trip in joined.trips[eye] for choice in trip) == meetings.get(eye, 0)
-
-
-def with_log(channel, spots, **columns):
-    """The channel with a log of catches at spots (n, 2), one a trip unless told."""
-    told = {"what": "catch", "count": 1.0, "trip": [f"trip {k}" for k in range(len(spots))]} | columns
-    log = channel.beat.log.iloc[np.zeros(len(spots), int)].reset_index(drop=True)
-    log = log.assign(**told).set_geometry(shapely.points(spots), crs=log.crs)
-    return replace(channel, beat=replace(channel.beat, log=log))
 
 
 def spread_out(channel, n, seed=1, apart_m=2 * NEAR_M):
@@ -79,14 +72,15 @@ def test_a_shoal_at_one_place_is_one_meeting_and_no_ground_for_an_index(channel)
 def test_a_shoal_weighs_no_more_than_a_fish(channel):
     """The same places with one fish each, with shoals, and with the shoals written fish by fish: one index."""
     curves = load_curves(None, channel.beat.fish)
-    spots = spread_out(channel, 24)
-    trips = [f"trip {k % 4}" for k in range(24)]
-    shoal = np.where(np.arange(24) < 3, 40.0, 1.0)
-    singly = np.repeat(np.arange(24), shoal.astype(int))
+    spots = spread_out(channel, 48, apart_m=2 * FISHED_M)
+    trips = [f"trip {k % 4}" for k in range(48)]
+    what = np.where(np.arange(48) < 24, "catch", "blank")
+    shoal = np.where(np.arange(48) < 3, 40.0, 1.0)
+    singly = np.repeat(np.arange(48), shoal.astype(int))
     logs = (
-        with_log(channel, spots, trip=trips),
-        with_log(channel, spots, trip=trips, count=shoal),
-        with_log(channel, spots[singly], trip=np.array(trips)[singly]),
+        with_log(channel, spots, what=what, trip=trips),
+        with_log(channel, spots, what=what, trip=trips, count=shoal),
+        with_log(channel, spots[singly], what=what[singly], trip=np.array(trips)[singly]),
     )
     one, shoals, again = (judge(join_log(log, curves), "day") for log in logs)
     assert one.n_fish == 24
@@ -168,7 +162,9 @@ def test_who_logs_from_the_bank_is_counted_with_the_nearest_water(channel):
 
 def test_water_that_all_scores_alike_has_no_index(joined):
     fished = {**joined.fished, "day": np.full(30, 0.5)}
-    alike = replace(joined, entries=joined.entries.assign(score=0.5), fished=fished, places={"day": 30, "night": 0})
+    away = {**joined.away, "day": np.ones(30, bool)}
+    entries = joined.entries.assign(score=0.5)
+    alike = replace(joined, entries=entries, fished=fished, away=away, places={"day": 30, "night": 0})
     assert "too much alike for an index" in judge(alike, "day").sentence
     assert "nan" not in judge(alike, "day").sentence
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from reachmap.trout import load_curves
+from reachmap.trout.learn import join_log, judge
 from reachmap.trout.ranking import auc, boyce
-from reachmap.trout.tune import tune
-from tests.trout.simulated import fish_out, scores_of, water
+from reachmap.trout.tune import LEAST_AWAY, LEAST_PLACES, tune
+from tests.trout.simulated import fish_out, scores_of, water, written_down
 
 POWER = 3.0
 """How sharply the simulated fish follow the score; 0 would be no following at all."""
@@ -42,6 +44,32 @@ def test_a_map_upside_down_is_told(made):
     index, area = judged(made, 3, 1 - made.score)
     assert index < -0.5
     assert area < 0.4
+
+
+def judged_log(made, theta, seed, blanks):
+    """The log of ten trips with eight fish each, as it is judged and tuned from: verdict, tuning, share away."""
+    joined = join_log(written_down(made, theta, seed, trips=10, fish=8, blanks=blanks), load_curves())
+    away = joined.share_away("day")
+    return judge(joined, "day"), tune(made.weights, joined.trips["day"], joined.places["day"], away), away
+
+
+def test_a_log_with_the_blanks_is_judged_and_one_of_fish_alone_is_not(made):
+    """Fish that follow the map's own score: with only their own surroundings to go by, the map seems no good."""
+    theta = POWER * made.weights / made.weights.sum() * 2
+    for seed in range(4):
+        verdict, tuning, away = judged_log(made, theta, seed, blanks=True)
+        assert away > LEAST_AWAY
+        assert verdict.auc > 0.55
+        assert verdict.boyce > 0.5
+        assert not tuning.better
+        assert "held out" in tuning.why
+        verdict, tuning, away = judged_log(made, theta, seed, blanks=False)
+        assert away == 0
+        assert verdict.n_places >= LEAST_PLACES
+        assert np.isnan([verdict.auc, verdict.boyce]).all()
+        assert "Log blanks too" in verdict.sentence
+        assert not tuning.better
+        assert "blanks are too few" in tuning.why
 
 
 def test_a_planted_preference_is_recovered_from_biased_effort(made):

@@ -52,6 +52,14 @@ def test_false_tunes_over_200_seeds():
     assert false <= 0.05 * 200
 
 
+def test_fish_held_against_their_own_surroundings_tune_nothing():
+    planted = np.array([0.3, 2.6, 0.6, 1.8, 0.3, 0.3])
+    got = tune(DEFAULT, simulate(planted, 5, trips=20, fish=20), away=0.1)
+    assert not got.better
+    assert "blanks are too few" in got.why
+    np.testing.assert_array_equal(got.weights, DEFAULT)
+
+
 def test_few_fish_give_counts_only():
     got = tune(DEFAULT, simulate(DEFAULT, 1, trips=6, fish=2))
     assert not got.better
