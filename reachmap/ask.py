@@ -249,7 +249,7 @@ def _each_once(folders: Sequence[str | Path]) -> Sequence[str | Path]:
 
 
 def _learned(name: str, joined: Joined, table: Curves) -> Learned:
-    """Judge and tune one log."""
+    """Judge and tune one log; weights are those of the file, for each beat's own fish and water."""
     from reachmap.trout.learn import judge
     from reachmap.trout.tune import tune
 

@@ -10,6 +10,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from reachmap.beat.model import SPECIES, Fish
 from reachmap.errors import OutputError
 from reachmap.light.water import WHITE_LAW
@@ -126,6 +128,13 @@ class Curves:
         shade = self.shade_weight[fish.species]
         day = shift_day(self.day, self.night["nose"], self.settings, fish, temperature_c, shade)
         return day, shift_night(self.night, self.settings, fish, self.eyes.least_lux(fish))
+
+    def weighing(self, fish: Fish, temperature_c: float | None) -> dict[str, np.ndarray]:
+        """What a fish and a water temperature [degC] multiply the weights by: "day", "night" -> (n_factors,)."""
+        ones = dict.fromkeys(FACTORS, 1.0)
+        day, night = self.with_weights({"day": ones, "night": ones}, "").shifted(fish, temperature_c)
+        by_eye = {"day": day, "night": night}
+        return {eye: np.array([curves[factor].weight for factor in FACTORS]) for eye, curves in by_eye.items()}
 
     def tables(self, temperatures_c: Sequence[float | None] = ()) -> dict[str, Any]:
         """Plain numbers for a page that scores again: per fish the final points and weights of every factor.

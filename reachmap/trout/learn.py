@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -61,7 +61,8 @@ class Joined:
     fished : scores over the water fished, "day" and "night" apart
     away : whether that water lies farther than `FISHED_M` from every fish of its trip, as `fished`
     places : places with fish farther than `NEAR_M` apart, whatever the trip, "day" and "night" apart
-    trips : ln of the factors at the meetings and over the water fished, for tuning, "day" and "night" apart
+    trips : ln of the factors at the meetings and over the water fished, for tuning, "day" and "night" apart; times
+        what the beat's fish and water multiply the weight of each by, so that the weights are those of the file
     left_out : entries that could not be used, as findings
     """
 
@@ -149,12 +150,11 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
                 rows.append({**row, "eye": eye, "meeting": meeting})
                 if meeting:
                     _is_new(entry.geometry, places[eye])
-                    met.append(log_factors(holding.factors(eye, cells).mean(0)))
+                    met.append(holding.weighed(eye, holding.factors(eye, cells).mean(0)))
             water_scores[eye].append(mean @ holding.score[around])
             water_away[eye].append(away)
-            choices[eye].append(
-                Choice(np.array(met).reshape(-1, len(FACTORS)), log_factors(mean @ holding.factors(eye, around)))
-            )
+            fished = holding.weighed(eye, mean @ holding.factors(eye, around))
+            choices[eye].append(Choice(np.array(met).reshape(-1, len(FACTORS)), fished))
         for eye, made in choices.items():
             if made:
                 trips[eye].append(tuple(made))
@@ -230,6 +230,7 @@ class _Scored:
     holding: Holding
     eye_day: np.ndarray
     light_bed: np.ndarray
+    weighing: Mapping[str, np.ndarray]
 
     @property
     def score(self) -> np.ndarray:
@@ -239,6 +240,10 @@ class _Scored:
         """(n_cells, n_factors) suitabilities of one eye."""
         by_name = self.holding.factors_day if eye == "day" else self.holding.factors_night
         return np.column_stack(list(by_name.at(cells).values()))
+
+    def weighed(self, eye: str, suits: np.ndarray) -> np.ndarray:
+        """ln of suitabilities (..., n_factors) times what the fish and the water multiply the weights by."""
+        return log_factors(suits) * self.weighing[eye]
 
 
 def _with_notes(beat: Beat) -> gpd.GeoDataFrame:
@@ -291,9 +296,9 @@ def _moments(beat: Beat, trip: pd.DataFrame) -> Iterator[tuple[Scene, pd.DataFra
 def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves, shade: Shade) -> _Scored:
     """Score one moment."""
     light = light_at(channel, scene, shade)
-    return _Scored(
-        hold(channel, light, see(channel, light, fish, curves.eyes), fish, curves), light["eye_day"], light["light_bed"]
-    )
+    holding = hold(channel, light, see(channel, light, fish, curves.eyes), fish, curves)
+    weighing = curves.weighing(fish, scene.water.temperature_c)
+    return _Scored(holding, light["eye_day"], light["light_bed"], weighing)
 
 
 def _away(water: np.ndarray, fish: np.ndarray) -> np.ndarray:

@@ -96,7 +96,8 @@ def _tuning(tuning: Tuning) -> str:
         f"<tr><td>{factor}</td><td>{w:.2f}</td><td>{low:.2f} to {high:.2f}</td></tr>"
         for factor, w, low, high in zip(FACTORS, tuning.weights, tuning.low, tuning.high, strict=True)
     )
-    return f"{text}<table><tr><th>factor</th><th>tuned weight</th><th>90 % interval</th></tr>{rows}</table>"
+    head = "<tr><th>factor</th><th>tuned weight in the curves file</th><th>90 % interval</th></tr>"
+    return f"{text}<table>{head}{rows}</table>"
 
 
 def _wrong(channel: Channel, entries: pd.DataFrame) -> str:

@@ -73,6 +73,19 @@ def test_shade_weighs_most_for_brown(curves):
     assert len(set(order)) == 4
 
 
+def test_what_multiplies_the_weights_is_told(curves):
+    """Whatever the weights are, and where one is 0 too."""
+    for fish, warm in ((Fish("rainbow"), 3.0), (Fish("brook", 0.2), None), (Fish(), 7.0)):
+        by_eye = curves.weighing(fish, warm)
+        for eye, shifted in zip(("day", "night"), curves.shifted(fish, warm), strict=True):
+            for k, factor in enumerate(FACTORS):
+                assert getattr(curves, eye)[factor].weight * by_eye[eye][k] == pytest.approx(shifted[factor].weight)
+    bare = curves.with_weights({"day": {"light": 0.0}}, "a test")
+    np.testing.assert_array_equal(
+        bare.weighing(Fish("rainbow"), 3.0)["day"], curves.weighing(Fish("rainbow"), 3.0)["day"]
+    )
+
+
 def test_winter_slows_them_down(curves):
     """Dieterman et al. 2018: big brown in winter in columns slower than 0.10 m/s, near wood."""
     summer, winter = (curves.shifted(Fish(), t)[0] for t in (13.0, 3.0))

@@ -15,10 +15,11 @@ from click.testing import CliRunner
 from scipy.spatial import cKDTree
 
 from reachmap.beat import read_beat
+from reachmap.beat.model import Fish
 from reachmap.channel import build_channel
 from reachmap.cli import main
 from reachmap.errors import InputError
-from reachmap.trout import load_curves
+from reachmap.trout import FACTORS, load_curves
 from reachmap.trout.learn import FISHED_M, NEAR_M, join_log, judge, pool, worth_measuring
 from reachmap.trout.tune import LEAST_PLACES, tune
 from tests.trout.simulated import with_log
@@ -101,6 +102,21 @@ def test_fish_and_water_are_averaged_alike(channel):
     assert cKDTree(scores).query(joined.entries[["score"]])[0].max() < 1e-5
     (one,) = joined.trips["day"][0]
     assert cKDTree(one.water).query(one.fish)[0].max() < 1e-5
+
+
+def test_weights_are_tuned_as_the_map_of_that_fish_uses_them(channel, monkeypatch):
+    """Rainbows in cold water: with the weights of the file, what is fitted is the map's own score, cell by cell."""
+    monkeypatch.setattr("reachmap.trout.learn.NEAR_M", 0.01)
+    fish, cold = Fish("rainbow", 0.36), 4.0
+    beat = replace(channel.beat, fish=fish, water=replace(channel.beat.water, temperature_c=cold))
+    curves = load_curves(None, fish, cold)
+    joined = join_log(with_log(replace(channel, beat=beat), spread_out(channel, 8), trip="one"), curves)
+    (one,) = joined.trips["day"][0]
+    file, used = ([table[f].weight for f in FACTORS] for table in (curves.day, curves.shifted(fish, cold)[0]))
+    assert file != used
+    sure = joined.fished["day"] > 0.05
+    power = (one.water @ file)[sure] / sum(used)
+    np.testing.assert_allclose(np.exp(power), joined.fished["day"][sure], rtol=0.01)
 
 
 def test_by_night_a_town_lights_the_log_as_it_lights_the_scenes(channel):
