@@ -114,7 +114,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     InputError : the beat has no log, or none of its entries can be used
     """
     beat = channel.beat
-    everything = _with_notes(beat)
+    everything = _entries(beat)
     if everything.empty:
         raise InputError([Finding("error", "log.*", "", "this beat has no log", "Add log.csv, see the README.")])
     log, left_out = _usable(channel, everything)
@@ -244,6 +244,12 @@ class _Scored:
     def weighed(self, eye: str, suits: np.ndarray) -> np.ndarray:
         """ln of suitabilities (..., n_factors) times what the fish and the water multiply the weights by."""
         return log_factors(suits) * self.weighing[eye]
+
+
+def _entries(beat: Beat) -> gpd.GeoDataFrame:
+    """The log and the notes that belong to it, each at one point; lines and areas at one within them."""
+    log = _with_notes(beat)
+    return log.set_geometry(shapely.point_on_surface(log.geometry.to_numpy()), crs=log.crs)
 
 
 def _with_notes(beat: Beat) -> gpd.GeoDataFrame:

@@ -208,6 +208,24 @@ def test_a_note_that_tells_of_a_fish_counts_like_an_entry_and_only_once(channel)
     assert sorted(only.entries["what"]) == ["catch", "catch"]
 
 
+def test_entries_drawn_as_lines_and_areas_are_met_within_them(channel):
+    """What other programs give: lines, areas and several points, in the log and among the notes."""
+    spot = spread_out(channel, 1)[0]
+    corners = shapely.points(spot + np.array([[-0.3, -0.3], [0.3, -0.3], [0.3, 0.3], [-0.3, 0.3]]))
+    drawn = [shapely.LineString(corners[[0, 2]]), shapely.MultiPoint(corners), shapely.Polygon(corners)]
+    curves = load_curves(None, channel.beat.fish)
+    log = with_log(channel, np.array([spot] * 3), trip="one").beat.log.set_geometry(drawn, crs=channel.beat.log.crs)
+    notes = gpd.GeoDataFrame(
+        {"id": ["a", "b", "c"], "text": "", "kind": "sighting", "time": "2026-06-20T18:40:00Z", "replaces": [[]] * 3},
+        geometry=drawn,
+        crs=log.crs,
+    )
+    joined = join_log(replace(channel, beat=replace(channel.beat, log=log, notes=notes)), curves)
+    assert not joined.left_out
+    assert sorted(joined.entries["what"]) == ["catch"] * 3 + ["sighting"] * 3
+    assert np.hypot(joined.entries["x"] - spot[0], joined.entries["y"] - spot[1]).max() < 1.0
+
+
 def test_beats_are_pooled_trip_by_trip(joined):
     both = pool([joined, joined])
     for eye in ("day", "night"):
