@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
+from itertools import islice
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
@@ -257,17 +258,30 @@ def _with_notes(beat: Beat) -> gpd.GeoDataFrame:
     notes = beat.notes[beat.notes["kind"].isin([*MET, "blank"]) & ~beat.notes["id"].isin(beat.log["id"])]
     if notes.empty:
         return beat.log
-    found = read_moments(list(notes["time"]), beat.time_zone)
+    written, days = _first_written(notes, beat.time_zone)
     more = notes[["id", "text", "kind", "geometry"]].assign(
         what=notes["kind"],
-        time=pd.Series(pd.to_datetime(found.when, utc=True), dtype="datetime64[us, UTC]").to_numpy(object),
-        trip=[day.isoformat() if day else "" for day in found.day],
+        time=pd.Series(pd.to_datetime(written, utc=True), dtype="datetime64[us, UTC]").to_numpy(object),
+        trip=[day.isoformat() if day else "" for day in days],
         species="",
         **dict.fromkeys(("length_m", "count", "hours", "cloud", "clarity_m"), np.nan),
     )
     if beat.log.empty:
         return more.reset_index(drop=True)
     return gpd.GeoDataFrame(pd.concat([beat.log, more], ignore_index=True), crs=beat.log.crs)
+
+
+def _first_written(notes: gpd.GeoDataFrame, zone: str) -> tuple[list[datetime | None], list[date | None]]:
+    """Moments and days the notes were first written: their own time is that of the last edit, which may be days later.
+
+    Those they replace tell the earlier ones.
+    """
+    times = [[time, *replaced] for time, replaced in zip(notes["time"], notes["replaces"], strict=True)]
+    found = read_moments([time for one in times for time in one], zone)
+    read = iter(zip(found.when, found.day, strict=True))
+    versions = [list(islice(read, len(one))) for one in times]
+    first = [min((one for one in known if one[0]), default=known[0]) for known in versions]
+    return [when for when, _ in first], [day for _, day in first]
 
 
 def _usable(channel: Channel, log: gpd.GeoDataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:

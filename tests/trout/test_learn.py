@@ -208,6 +208,23 @@ def test_a_note_that_tells_of_a_fish_counts_like_an_entry_and_only_once(channel)
     assert sorted(only.entries["what"]) == ["catch", "catch"]
 
 
+def test_a_note_counts_at_the_hour_it_was_first_written(channel):
+    """Its words mended at home by night, days later; or its hour unread: the fish was still met by day."""
+    earlier = {"plain": [], "mended": ["2026-06-20T12:00:00.000Z", "2026-06-21T08:00:00Z"], "worn": [""]}
+    times = ["2026-06-20T12:00:00Z", "2026-06-28T22:45:00Z", "2026-06-20T12:00:00Z"]
+    spots = shapely.points(spread_out(channel, 3))
+    notes = gpd.GeoDataFrame(
+        {"id": [*earlier], "text": "", "kind": "catch", "time": times, "replaces": [*earlier.values()]},
+        geometry=spots,
+        crs=channel.beat.log.crs,
+    )
+    beat = replace(channel.beat, notes=notes, log=channel.beat.log.iloc[:0])
+    entries = join_log(replace(channel, beat=beat), load_curves(None, beat.fish)).entries
+    assert len(entries) == 3
+    assert set(entries["trip"]) == {"2026-06-20"}
+    assert (entries["eye_day"] == 1).all()
+
+
 def test_entries_drawn_as_lines_and_areas_are_met_within_them(channel):
     """What other programs give: lines, areas and several points, in the log and among the notes."""
     spot = spread_out(channel, 1)[0]
