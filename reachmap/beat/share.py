@@ -5,11 +5,15 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import shutil
 import tempfile
-from collections.abc import Collection
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from uuid import uuid4
 
 import numpy as np
 import shapely
@@ -29,6 +33,8 @@ DECIMALS = 9
 PARTS = ("notes", "log")
 """Parts that may be left out."""
 
+DAY = re.compile(r"\d{4}-\d\d-\d\d")
+
 
 def share_beat(
     beat: Beat,
@@ -40,13 +46,15 @@ def share_beat(
 ) -> list[Path]:
     """Write a copy of a beat that gives away no more than asked.
 
-    Where it is moved or gets another name the lines of its soundings are numbered, as their names may tell the place.
+    Where it is moved or gets another name the lines of its soundings, its scenes and the trips of its log are numbered,
+    as their names may tell the place; the trips too where remarks are left out.
 
     Parameters
     ----------
     beat : what to share
     out : a folder that is not there yet
-    without : "notes" leaves out notes and every remark in the other files, "log" the log
+    without : "notes" leaves out notes and every remark in the other files, "log" the log and the notes that
+        belong to it
     round_m : the whole beat is moved so that its middle lies on a lattice of this spacing [m]; its shape,
         which the light and the water need, stays true, so somebody who knows the river may still recognise it
     name : another name for the beat
@@ -64,14 +72,17 @@ def share_beat(
     if out.exists():
         raise OutputError(f"{out} is already there. Choose another place, or remove it yourself.")
     crs = local_crs(*_moved(beat, round_m))
-    remarks = "notes" not in without
+    remarks, hidden = "notes" not in without, round_m is not None or name is not None
+    if hidden:
+        beat = replace(beat, scenes=tuple(replace(s, name=f"scene {n}") for n, s in enumerate(beat.scenes, 1)))
     files: dict[str, str | bytes] = {
         "beat.toml": _settings(beat, name or beat.name, crs),
         "outline.geojson": _outline(beat, crs),
     }
     if not beat.soundings.empty:
-        hidden = round_m is not None or name is not None
-        files["soundings.csv"] = _soundings(_numbered(beat.soundings) if hidden else beat.soundings, crs, remarks)
+        soundings = beat.soundings
+        lines = _numbered(soundings["line"]) if hidden else soundings["line"]
+        files["soundings.csv"] = _soundings(soundings.assign(line=lines), crs, remarks)
     for part in ("cover", "shade"):
         table = getattr(beat, part)
         if not table.empty:
@@ -81,12 +92,16 @@ def share_beat(
     if beat.skyline is not None:
         pairs = zip(beat.skyline.azimuth_deg, beat.skyline.elevation_deg, strict=True)
         files["horizon.csv"] = "azimuth_deg,elevation_deg\n" + "".join(f"{a:g},{e:g}\n" for a, e in pairs)
-    for part in PARTS:
-        table = getattr(beat, part)
+    notes, log = beat.notes, beat.log
+    if "log" in without and not notes.empty:
+        notes = notes[notes["kind"] == "note"]
+    if (hidden or not remarks) and not log.empty:
+        log = log.assign(trip=_numbered(log["trip"]))
+    if round_m is not None:
+        notes, log = _renamed(notes, log)
+    for part, table in zip(PARTS, (notes, log), strict=True):
         if part not in without and not table.empty:
-            # An id made from a note's true place would help to find it.
-            told = table.drop(columns=["id", "replaces"], errors="ignore") if round_m else table
-            files[f"{part}.geojson"] = _features(told, crs, remarks)
+            files[f"{part}.geojson"] = _features(table, crs, remarks)
     return _write(out, files)
 
 
@@ -134,11 +149,22 @@ def _outline(beat: Beat, crs: CRS) -> str:
     return _features(gpd.GeoDataFrame({"role": roles}, geometry=shapes), crs, True)
 
 
-def _numbered(soundings: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Soundings with numbers in place of the names of their lines."""
-    names = [line for line in dict.fromkeys(soundings["line"]) if line]
-    numbers = {line: str(number) for number, line in enumerate(names, 1)}
-    return soundings.assign(line=[numbers.get(line, "") for line in soundings["line"]])
+def _numbered(names: Iterable[str | None]) -> list[str]:
+    """Numbers in place of names; a day, which trips without a name go by, stays."""
+    given = list(names)
+    told = [name for name in dict.fromkeys(given) if name and not DAY.fullmatch(name)]
+    numbers = {name: str(number) for number, name in enumerate(told, 1)}
+    return [numbers.get(name, name) if name else "" for name in given]
+
+
+def _renamed(*tables: gpd.GeoDataFrame) -> list[gpd.GeoDataFrame]:
+    """Tables with other ids, as one made from a note's true place would help to find it.
+
+    What had one id still has, in all of them: a fish that stands among the notes and in the log is one fish. Drawn at
+    random, no id is that of a note in another copy.
+    """
+    other: dict[str, str] = defaultdict(lambda: uuid4().hex)
+    return [table.assign(id=[other[one] for one in table["id"]]) if len(table) else table for table in tables]
 
 
 def _soundings(soundings: gpd.GeoDataFrame, crs: CRS, remarks: bool) -> str:

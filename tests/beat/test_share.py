@@ -77,6 +77,53 @@ def test_the_names_of_lines_go_with_the_name_or_the_place(tmp_path, hidden):
     assert list(told == "") == list(lines.fillna("") == "")
 
 
+LOG = """date_time,lat,lon,what,count,trip,id
+2026-06-20T10:00,54.6001,-2.8,catch,1,with B at the weir,a
+2026-06-20T11:00,54.6001,-2.8001,catch,1,,b
+2026-06-21T10:00,54.6,-2.8,blank,,with B at the weir,c
+2026-06-21T11:00,54.6,-2.8,blank,,the mill,d
+"""
+NOTES = collection(
+    *(
+        feature("Point", [-2.8, 54.6], id=number, kind=kind, text="", time="2026-06-20T18:00:00Z", replaces=[])
+        for number, kind in (("a", "catch"), ("e", "blank"), ("f", "note"))
+    )
+)
+
+
+def logged(tmp_path, **given):
+    """A beat with a log and notes of which one stands in both, and its copy."""
+    beat = read_beat(make(tmp_path / "beat", toml=WHOLE, files={"log.csv": LOG}, notes__geojson=NOTES))
+    share_beat(beat, tmp_path / "out", **given)
+    return beat, read_beat(tmp_path / "out")
+
+
+@pytest.mark.parametrize("hidden", [{"round_m": 1000.0}, {"name": "A river"}, {"without": ["notes"]}])
+def test_the_words_for_trips_go_with_the_name_the_place_or_the_remarks(tmp_path, hidden):
+    _, copy = logged(tmp_path, **hidden)
+    assert list(copy.log["trip"]) == ["1", "2026-06-20", "1", "2"]
+    assert b"weir" not in (tmp_path / "out" / "log.geojson").read_bytes()
+
+
+@pytest.mark.parametrize("hidden", [{"round_m": 1000.0}, {"name": "A river", "without": ["notes", "log"]}])
+def test_the_names_of_scenes_go_with_the_name_or_the_place(tmp_path, hidden):
+    beat, copy = logged(tmp_path, **hidden)
+    assert [scene.name for scene in copy.scenes] == ["scene 1"]
+    assert [replace(scene, name=beat.scenes[0].name) for scene in copy.scenes] == [*beat.scenes]
+
+
+def test_with_the_log_go_the_notes_that_belong_to_it(tmp_path):
+    _, copy = logged(tmp_path, without=["log"])
+    assert copy.log.empty
+    assert list(copy.notes["kind"]) == ["note"]
+
+
+def test_in_a_moved_copy_a_fish_in_both_notes_and_log_is_still_one(tmp_path):
+    _, copy = logged(tmp_path, round_m=1000.0)
+    assert set(copy.notes["id"]) & set(copy.log["id"]) == {copy.log["id"][0]} == {copy.notes["id"][0]}
+    assert not {*copy.notes["id"], *copy.log["id"]} & {*"abcdef"}
+
+
 def test_unrounded_coordinates_stay_put(tmp_path):
     share_beat(secret_beat(), tmp_path / "out")
     points = gpd.read_file(tmp_path / "out" / "notes.geojson").to_crs(toy.CRS_LOCAL)
