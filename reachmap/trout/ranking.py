@@ -20,7 +20,7 @@ class Selection:
     ratio : share of use over share available, 1 = as expected by chance (n_classes,)
     standardised : ratios that add up to 1 (n_classes,)
     error : standard error of the ratio, shares available taken as known (n_classes,)
-    low, high : simultaneous confidence limits of the ratio (n_classes,)
+    low, high : simultaneous confidence limits of the ratio, shares available taken as known (n_classes,)
     chi2, g : Pearson's and the likelihood-ratio statistic of "use as available"
     p : chance of a chi2 at least as large if use were as available
     """
@@ -40,7 +40,7 @@ def selection_ratios(used: np.ndarray, available: np.ndarray, alpha: float = 0.0
 
     Parameters
     ----------
-    used : number of fish by class (n_classes,)
+    used : number of meetings by class, whole numbers (n_classes,)
     available : share of the fished water by class, any scale (n_classes,), all above 0
     alpha : 1 - confidence, shared out over the pairs of classes (Bonferroni)
 
@@ -52,7 +52,8 @@ def selection_ratios(used: np.ndarray, available: np.ndarray, alpha: float = 0.0
     -----
     w_i = o_i / p_i with o_i = u_i / sum u; se = sqrt(o(1-o) / (N p^2)); chi2 = sum (u - N p)^2 / (N p);
     G = 2 sum u ln(u / (N p)). Manly et al., Resource Selection by Animals; form as in the public source of
-    the R package adehabitat (function widesI).
+    the R package adehabitat (function widesI). The limits are those of Clopper & Pearson 1934 (Biometrika 26:404)
+    for o, over p: with a standard error, a class in which none were met of a few would be sure to have none ever.
     """
     u, p = np.asarray(used, float), np.asarray(available, float)
     if len(u) < 2 or u.shape != p.shape or (p <= 0).any() or u.sum() <= 0:
@@ -62,7 +63,9 @@ def selection_ratios(used: np.ndarray, available: np.ndarray, alpha: float = 0.0
     ratio = o / p
     error = np.sqrt(o * (1 - o) / (n * p**2))
     pairs = len(u) * (len(u) - 1) / 2
-    z = stats.norm.ppf(1 - alpha / pairs / 2) if pairs else 0.0
+    limits = [
+        stats.binomtest(round(used_here), round(n)).proportion_ci(1 - alpha / pairs, method="exact") for used_here in u
+    ]
     expected = n * p
     chi2 = float(((u - expected) ** 2 / expected).sum())
     seen = u > 0
@@ -71,8 +74,8 @@ def selection_ratios(used: np.ndarray, available: np.ndarray, alpha: float = 0.0
         ratio,
         ratio / ratio.sum(),
         error,
-        np.maximum(ratio - z * error, 0),
-        ratio + z * error,
+        np.array([limit.low for limit in limits]) / p,
+        np.array([limit.high for limit in limits]) / p,
         chi2,
         g,
         float(stats.chi2.sf(chi2, len(u) - 1)),

@@ -96,8 +96,10 @@ def _tuning(tuning: Tuning) -> str:
         f"<tr><td>{factor}</td><td>{w:.2f}</td><td>{low:.2f} to {high:.2f}</td></tr>"
         for factor, w, low, high in zip(FACTORS, tuning.weights, tuning.low, tuning.high, strict=True)
     )
-    head = "<tr><th>factor</th><th>tuned weight in the curves file</th><th>90 % interval</th></tr>"
-    return f"{text}<table>{head}{rows}</table>"
+    head = "<tr><th>factor</th><th>tuned weight in the curves file</th>"
+    head += "<th>what the log alone would say (90 %)</th></tr>"
+    pulled = "A tuned weight is pulled toward what it was before, so it may lie outside what the log alone would say."
+    return f"{text}<table>{head}{rows}</table><p>{pulled}</p>"
 
 
 def _wrong(channel: Channel, entries: pd.DataFrame) -> str:

@@ -40,6 +40,18 @@ def test_limits_enclose_the_ratio():
     assert (NEU.ratio <= NEU.high).all()
 
 
+def test_limits_are_those_of_the_binomial():
+    """scipy.stats.beta is the reference (Clopper & Pearson); none or all of a few is no certainty."""
+    used, share = np.array([0, 25, 5, 0]), np.array([0.05, 0.80, 0.10, 0.05])
+    got, tail = selection_ratios(used, share), 0.05 / 6 / 2
+    np.testing.assert_allclose(got.high * share, stats.beta.ppf(1 - tail, used + 1, 30 - used), atol=1e-9)
+    np.testing.assert_allclose((got.low * share)[1:3], stats.beta.ppf(tail, used, 31 - used)[1:3], atol=1e-9)
+    assert got.low[0] == 0
+    assert got.high[0] > 2.9
+    sure = selection_ratios(np.array([20, 0]), np.array([0.5, 0.5]))
+    np.testing.assert_allclose([sure.low[0], sure.high[1]], [2 * 0.025 ** (1 / 20), 2 * (1 - 0.025 ** (1 / 20))])
+
+
 @pytest.mark.parametrize(("used", "share"), [([1], [1]), ([0, 0], [1, 1]), ([1, 2], [1, 0])])
 def test_selection_refuses_what_it_cannot_say(used, share):
     with pytest.raises(ValueError, match="selection ratios need"):
