@@ -16,7 +16,7 @@ from reachmap.beat.clock import YEARS
 from reachmap.beat.moment import OVERCAST, water_then
 from reachmap.channel import Channel
 from reachmap.channel.kept import channel_of
-from reachmap.errors import SettingError
+from reachmap.errors import Finding, SettingError
 from reachmap.run import Progress, analyse, scene_like, with_fish
 from reachmap.trout import find_lies, load_curves, write_curves
 from reachmap.trout.compare import compare
@@ -181,11 +181,13 @@ class Learned:
     ----------
     name : of the beat, or "all together"
     verdicts, tunings : by eye, "day" and "night"
+    left_out : entries that could not be used
     """
 
     name: str
     verdicts: dict[str, Verdict]
     tunings: dict[str, Tuning]
+    left_out: tuple[Finding, ...]
 
 
 def learn(
@@ -264,4 +266,4 @@ def _learned(name: str, joined: Joined, table: Curves) -> Learned:
         )
         for eye, curve in eyes
     }
-    return Learned(name, verdicts, tunings)
+    return Learned(name, verdicts, tunings, joined.left_out)

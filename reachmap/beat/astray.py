@@ -13,9 +13,9 @@ from reachmap.beat.messages import Report, some_rows
 from reachmap.beat.place import to_degrees, to_local
 from reachmap.beat.tables import Table
 
-FAR_M = {"cover": 50.0, "shade": 3000.0, "notes": 3000.0}
-"""Farther from the water than this [m] cover covers nothing and trees shade nothing, and a note is another beat's;
-assumed. A log may hold what was caught elsewhere."""
+FAR_M = {"cover": 50.0, "shade": 3000.0, "notes": 3000.0, "log": 6.0}
+"""Farther from the water than this [m] cover covers nothing and trees shade nothing, and a note is another beat's; an
+entry of the log does not count, but a log may hold what was caught elsewhere. Assumed."""
 
 SLIPS: dict[str, Callable[[np.ndarray], np.ndarray]] = {
     "latitude and longitude swapped": lambda degrees: degrees[:, ::-1],
@@ -35,7 +35,7 @@ def tell_astray(frame: gpd.GeoDataFrame, role: str, water: shapely.MultiPolygon,
     water : the outline [m]
     table : the file they come from
     """
-    if role not in FAR_M or not len(frame):
+    if not len(frame):
         return
     away = frame.distance(water).to_numpy()
     far = away > FAR_M[role]
@@ -43,7 +43,7 @@ def tell_astray(frame: gpd.GeoDataFrame, role: str, water: shapely.MultiPolygon,
         return
     slip = _slip(frame.geometry[far], water, frame.crs, FAR_M[role])
     report.say(
-        "far-off",
+        "log-off" if role == "log" else "far-off",
         table.file,
         some_rows(frame.index[far].to_numpy(), table.word),
         count=int(far.sum()),

@@ -149,9 +149,10 @@ class Beat:
         above the water: crown base or bridge soffit, 0 for a wall), radius_m (points, NaN else), leaf
         (one of `LEAVES`), note
     notes : GeoDataFrame as the user keeps them: id, text, kind, time (ISO 8601 text), replaces (list of text),
-        deleted (always False here); possibly empty
+        deleted (always False here), file, where (its row or feature there); possibly empty
     log : GeoDataFrame: id, text, kind, time (UTC, NaT if unreadable), what ("" if unknown), species, length_m,
-        count, hours, cloud (oktas), clarity_m (NaN where unsaid), trip (the local date if unsaid); possibly empty
+        count, hours, cloud (oktas), clarity_m (NaN where unsaid), trip (the local date if unsaid), file, where;
+        possibly empty
     terrain : surface model or None
     survey_date, flow_m3_s, slope : as given or None
     d84_m : bed material, the size 84 % of stones are finer than [m]

@@ -44,9 +44,10 @@ ZONE_FAR_KM = 4000.0
 COLUMNS = {
     "cover": ("kind", "size_m", "height_m", "note"),
     "shade": ("kind", "height_m", "base_m", "radius_m", "leaf", "note"),
-    "notes": ("id", "text", "kind", "time", "replaces", "deleted"),
+    "notes": ("id", "text", "kind", "time", "replaces", "deleted", "file", "where"),
     "log": (
         "id", "text", "kind", "time", "what", "species", "length_m", "count", "hours", "cloud", "clarity_m", "trip",
+        "file", "where",
     ),
 }  # fmt: skip
 
@@ -287,6 +288,8 @@ def _features(desk: _Desk, role: str, outline: Outline, zone: str) -> gpd.GeoDat
                 reader = {"cover": read_cover, "shade": read_shade, "notes": read_notes}[role]
                 frame = reader(table, outline.crs, desk.anchor, desk.report)
             tell_astray(frame, role, outline.water, table, desk.report)
+            if role in ("notes", "log"):
+                frame = frame.assign(file=table.file, where=[f"{table.word} {row}" for row in frame.index])
             return frame.reset_index(drop=True)
     return empty(outline.crs, COLUMNS[role])
 

@@ -92,7 +92,7 @@ def share_beat(
     if beat.skyline is not None:
         pairs = zip(beat.skyline.azimuth_deg, beat.skyline.elevation_deg, strict=True)
         files["horizon.csv"] = "azimuth_deg,elevation_deg\n" + "".join(f"{a:g},{e:g}\n" for a, e in pairs)
-    notes, log = beat.notes, beat.log
+    notes, log = (table.drop(columns=["file", "where"], errors="ignore") for table in (beat.notes, beat.log))
     if "log" in without and not notes.empty:
         notes = notes[notes["kind"] == "note"]
     if (hidden or not remarks) and not log.empty:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from reachmap.cli.base import SPECIES, Progress, beat_argument
+from reachmap.cli.base import SPECIES, Progress, beat_argument, show_findings
 from reachmap.cli.typed import Measure, PlaceType, WhenType
-from reachmap.errors import SettingError
+from reachmap.errors import Finding, SettingError
 
 if TYPE_CHECKING:
     from reachmap.beat import Beat
@@ -35,6 +36,7 @@ def learn_command(beats: tuple[Path, ...], out: Path, tuned: Path | None, curves
     progress = Progress(quiet)
     found = learn(beats, out, tuned=tuned, curves=curves, progress=progress)
     progress.done()
+    show_findings(found[0].left_out)
     for one in found:
         if len(found) > 1:
             click.echo(f"{one.name}:")
@@ -78,7 +80,27 @@ def log_add_command(
     local = _local_time(when, checked.time_zone)
     told = {"date_time": local, "lat": f"{lat:.6f}", "lon": f"{lon:.6f}", **entry}
     path = add_entry(beat, told)
+    show_findings(_doubts(checked, lat, lon, local, path.name))
     click.echo(f"{entry['what']} at {lat:.6f}, {lon:.6f}, {local}: added to {path}")
+
+
+def _doubts(beat: Beat, lat: float, lon: float, local: str, file: str) -> Sequence[Finding]:
+    """Why an entry won't count as it stands, or hardly can be meant."""
+    import numpy as np
+    import shapely
+
+    from reachmap.beat.astray import FAR_M
+    from reachmap.beat.place import to_local
+    from reachmap.write.summary import in_its_units
+
+    away = beat.outline.distance(shapely.Point(to_local(np.array([[lon, lat]]), beat.crs)[0]))
+    found = []
+    if away > FAR_M["log"]:
+        what = f"{lat:.6f}, {lon:.6f} lies {away:,.0f} m from the water, so it won't count"
+        found.append(Finding("warning", file, "", what, "Mend its place in the file."))
+    if local > _local_time(None, beat.time_zone):
+        found.append(Finding("warning", file, "", f"{local} is still to come", "Mend its time in the file."))
+    return in_its_units(found, beat)
 
 
 def _of_lie(beat: Beat, number: int) -> tuple[float, float]:

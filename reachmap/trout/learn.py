@@ -15,6 +15,7 @@ import shapely
 from scipy import sparse
 from scipy.spatial import cKDTree
 
+from reachmap.beat.astray import FAR_M
 from reachmap.beat.dates import read_moments
 from reachmap.beat.model import Beat, Fish, Scene
 from reachmap.channel.model import Channel
@@ -38,7 +39,7 @@ hand-held position (assumed) [m]."""
 FISHED_M = 4.0
 """Water within this distance of any entry of a trip counts as fished on it (assumed) [m]."""
 
-LOST_M = 6.0
+LOST_M = FAR_M["log"]
 """An entry farther than this from the water is left out and listed [m]."""
 
 UNSAID_CLOUD = 4
@@ -259,7 +260,7 @@ def _with_notes(beat: Beat) -> gpd.GeoDataFrame:
     if notes.empty:
         return beat.log
     written, days = _first_written(notes, beat.time_zone)
-    more = notes[["id", "text", "kind", "geometry"]].assign(
+    more = notes[["id", "text", "kind", "file", "where", "geometry"]].assign(
         what=notes["kind"],
         time=pd.Series(pd.to_datetime(written, utc=True), dtype="datetime64[us, UTC]").to_numpy(object),
         trip=[day.isoformat() if day else "" for day in days],
@@ -294,7 +295,12 @@ def _usable(channel: Channel, log: gpd.GeoDataFrame) -> tuple[pd.DataFrame, tupl
     use = known & timed & (away <= LOST_M)
     left_out = tuple(
         Finding(
-            "warning", "log.*", f"entry {i + 1}", f"left out: {why[i]}", "Mend it to have it count.", "log-left-out"
+            "warning",
+            log["file"].iloc[i],
+            log["where"].iloc[i],
+            f"left out: {why[i]}",
+            "Mend it to have it count.",
+            "log-left-out",
         )
         for i in np.flatnonzero(~use)
     )

@@ -61,7 +61,9 @@ def test_a_log_may_hold_what_was_caught_elsewhere(tmp_path):
     log = f"date_time,lat,lon,what\n2026-06-14 19:30,{LAT - 1},{LON},catch\n"
     beat = read_beat(make(tmp_path / "beat", log__csv=log))
     assert list(beat.log.index) == [0]
-    assert "far-off" not in {finding.code for finding in beat.findings}
+    (told,) = [finding for finding in beat.findings if finding.code in ("far-off", "log-off")]
+    assert (told.severity, told.file, told.where) == ("note", "log.csv", "row 2")
+    assert "don't count here" in told.what
 
 
 def test_a_note_taken_back_is_told_no_more(tmp_path):

@@ -109,6 +109,21 @@ def test_the_command_adds_by_place_and_by_lie(tmp_path, sample_folder):
     assert beat.outline.buffer(1).contains(beat.log.geometry.iloc[1])
 
 
+def test_an_entry_off_the_water_or_yet_to_come_is_added_with_a_word(tmp_path):
+    """In the units of the beat; one on the water, met by now, needs none."""
+    folder = make(tmp_path / "beat", toml=TOML.replace("[survey]", 'units = "imperial"\n[survey]', 1))
+    for at, when, words in (
+        (f"{LAT},{LON}", "2026-06-20 18:30", ()),
+        (f"{LAT + 0.001},{LON}", "2026-06-20 18:30", (" ft from the water", "won't count")),
+        (f"{LAT},{LON}", "2062-06-20 18:30", ("2062-06-20T18:30 is still to come",)),
+    ):
+        done = CliRunner().invoke(main, ["log", "add", str(folder), "--what", "catch", "--at", at, "--when", when])
+        assert done.exit_code == 0, done.output
+        assert "added to" in done.output
+        assert done.output.count("warning: log.csv") == bool(words)
+        assert all(word in done.output for word in words)
+
+
 GPX = f"""<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">
 <wpt lat="{LAT}" lon="{LON}"><time>2026-06-20T18:40:00Z</time><name>Big stone</name><desc>rises at dusk</desc></wpt>
 <wpt lat="{LAT}" lon="{LON + 0.0003}"><name>Gate</name></wpt></gpx>"""

@@ -122,6 +122,7 @@ def test_in_a_moved_copy_a_fish_in_both_notes_and_log_is_still_one(tmp_path):
     _, copy = logged(tmp_path, round_m=1000.0)
     assert set(copy.notes["id"]) & set(copy.log["id"]) == {copy.log["id"][0]} == {copy.notes["id"][0]}
     assert not {*copy.notes["id"], *copy.log["id"]} & {*"abcdef"}
+    assert b"log.csv" not in (tmp_path / "out" / "log.geojson").read_bytes()
 
 
 def test_unrounded_coordinates_stay_put(tmp_path):

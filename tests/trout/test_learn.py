@@ -22,6 +22,7 @@ from reachmap.errors import InputError
 from reachmap.trout import FACTORS, load_curves
 from reachmap.trout.learn import FISHED_M, NEAR_M, join_log, judge, pool, worth_measuring
 from reachmap.trout.tune import LEAST_PLACES, tune
+from tests.beat.folders import collection, feature
 from tests.trout.simulated import with_log
 
 
@@ -196,6 +197,8 @@ def test_a_note_that_tells_of_a_fish_counts_like_an_entry_and_only_once(channel)
             "time": ["2026-06-20T18:40:00Z"] * 3,
             "replaces": [[], [], []],
             "deleted": [False] * 3,
+            "file": ["notes.geojson"] * 3,
+            "where": ["feature 1", "feature 2", "feature 3"],
         },
         geometry=[place] * 3,
         crs=log.crs,
@@ -214,7 +217,15 @@ def test_a_note_counts_at_the_hour_it_was_first_written(channel):
     times = ["2026-06-20T12:00:00Z", "2026-06-28T22:45:00Z", "2026-06-20T12:00:00Z"]
     spots = shapely.points(spread_out(channel, 3))
     notes = gpd.GeoDataFrame(
-        {"id": [*earlier], "text": "", "kind": "catch", "time": times, "replaces": [*earlier.values()]},
+        {
+            "id": [*earlier],
+            "text": "",
+            "file": "f",
+            "where": "1",
+            "kind": "catch",
+            "time": times,
+            "replaces": [*earlier.values()],
+        },
         geometry=spots,
         crs=channel.beat.log.crs,
     )
@@ -233,10 +244,18 @@ def test_entries_drawn_as_lines_and_areas_are_met_within_them(channel):
     curves = load_curves(None, channel.beat.fish)
     log = with_log(channel, np.array([spot] * 3), trip="one").beat.log.set_geometry(drawn, crs=channel.beat.log.crs)
     notes = gpd.GeoDataFrame(
-        {"id": ["a", "b", "c"], "text": "", "kind": "sighting", "time": "2026-06-20T18:40:00Z", "replaces": [[]] * 3},
+        {
+            "id": ["a", "b", "c"],
+            "text": "",
+            "file": "f",
+            "where": "1",
+            "kind": "sighting",
+            "time": "2026-06-20T18:40:00Z",
+            "replaces": [[]] * 3,
+        },
         geometry=drawn,
         crs=log.crs,
-    )
+    ).assign(file="notes.geojson", where="feature 1")
     joined = join_log(replace(channel, beat=replace(channel.beat, log=log, notes=notes)), curves)
     assert not joined.left_out
     assert sorted(joined.entries["what"]) == ["catch"] * 3 + ["sighting"] * 3
@@ -279,6 +298,22 @@ def test_a_beat_named_twice_is_refused(sample_folder, tmp_path, monkeypatch):
         assert done.exit_code == 2
         assert "is named twice" in done.output
         assert not out.exists()
+
+
+def test_what_is_left_out_is_told_with_its_file_and_row(sample_folder, tmp_path):
+    """On the terminal and on the page: an entry without a place before it, one far off, and a note far off."""
+    folder = shutil.copytree(sample_folder, tmp_path / "beat")
+    lines = (folder / "log.csv").read_text(encoding="utf-8").splitlines()
+    lines[1:1] = ["2026-05-08T10:10,,,catch,,,1,,,,,", "2026-05-08T10:10,54.7,-2.4,catch,,,1,,,,,"]
+    (folder / "log.csv").write_text("\n".join(lines), encoding="utf-8")
+    said = {"id": "a", "text": "x", "kind": "catch", "time": "2026-05-08T10:10Z"}
+    (folder / "notes.geojson").write_text(collection(feature("Point", [-2.33, 54.62], **said)), encoding="utf-8")
+    out = tmp_path / "learned.html"
+    done = CliRunner().invoke(main, ["learn", str(folder), "--out", str(out), "--quiet"])
+    assert done.exit_code == 0, done.output
+    for where in ("log.csv, row 3", "notes.geojson, feature 1"):
+        assert f"{where}: left out: more than 6 m from the water" in done.output
+        assert f"{where}: left out: more than 6 m from the water" in out.read_text(encoding="utf-8")
 
 
 def test_the_command_writes_the_page(sample_folder, tmp_path):
