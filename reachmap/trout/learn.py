@@ -24,7 +24,7 @@ from reachmap.light import light_at, prepare_shade
 from reachmap.light.shade import Shade
 from reachmap.sight import see
 from reachmap.trout.curves import Curves
-from reachmap.trout.model import FACTORS, Holding
+from reachmap.trout.model import FACTORS, SCORE_WORDS, Holding
 from reachmap.trout.ranking import Selection, auc, boyce, selection_ratios
 from reachmap.trout.score import hold
 from reachmap.trout.tune import LEAST_AWAY, LEAST_PLACES, Choice, Trip, counted, log_factors
@@ -44,9 +44,6 @@ LOST_M = FAR_M["log"]
 
 UNSAID_CLOUD = 4
 """Cloud of an entry that says none, half the sky (assumed) [oktas]."""
-
-CLASSES = (0.25, 0.5, 0.75)
-"""Edges of the score classes of the report."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +89,7 @@ class Verdict:
     n_fish, n_places, n_trips : what it rests on
     boyce, auc : of the meetings, see `reachmap.trout.ranking`; the index is NaN too where the water fished scores too
         much alike
-    classes : one row a score class: low, high, fish, meetings, water_share
+    classes : one row a class of `SCORE_WORDS`: low, high, fish, meetings, water_share
     selection : selection ratios of the classes that have water, by meetings; None where the index is
         for want of places or water
     sentence : the same in plain words
@@ -187,14 +184,16 @@ def judge(joined: Joined, eye: str) -> Verdict:
     met = joined.entries[joined.entries["met"] & (joined.entries["eye"] == eye)]
     meetings, water = met.loc[met["meeting"], "score"].to_numpy(), joined.fished[eye]
     n_fish, n_places, n_trips = int(met["fish"].sum()), joined.places[eye], len(joined.trips[eye])
-    edges = np.array([0.0, *CLASSES, 1.0 + 1e-9])
+    edges = np.array([0.0, *(top for top, _ in SCORE_WORDS)])
+    # A mean of ones may come to a little more.
+    bins = [*edges[:-1], 1.0 + 1e-9]
     classes = pd.DataFrame(
         {
             "low": edges[:-1],
-            "high": np.minimum(edges[1:], 1.0),
-            "fish": np.histogram(met["score"], edges, weights=met["fish"])[0],
-            "meetings": np.histogram(meetings, edges)[0],
-            "water_share": np.histogram(water, edges)[0] / max(len(water), 1),
+            "high": edges[1:],
+            "fish": np.histogram(met["score"], bins, weights=met["fish"])[0],
+            "meetings": np.histogram(meetings, bins)[0],
+            "water_share": np.histogram(water, bins)[0] / max(len(water), 1),
         }
     )
     rests_on = f"{n_fish} fish at {counted(n_places, 'place')} on {counted(n_trips, 'trip')} by {eye}"

@@ -21,6 +21,15 @@ if TYPE_CHECKING:
 FACTORS = ("food", "nose", "depth", "light", "cover", "seam")
 """Factors of the score in the order of the `limiting` layer, which holds their position counted from 1."""
 
+SCORE_WORDS = (
+    (0.15, "rarely"),
+    (0.35, "now and then"),
+    (0.55, "fair"),
+    (0.75, "likely"),
+    (1.0, "best water"),
+)
+"""What a score below each edge is called, on the map and where the log is held against it; assumed."""
+
 LIE_CLASSES = ("sheltering", "feeding", "prime")
 """The trade's own classes of lies (common practice)."""
 

@@ -11,7 +11,7 @@ import shapely
 
 from reachmap.channel.model import Channel
 from reachmap.trout.learn import Joined, Verdict
-from reachmap.trout.model import FACTORS
+from reachmap.trout.model import FACTORS, SCORE_WORDS
 from reachmap.trout.tune import Tuning
 from reachmap.write.pages import plain_page
 from reachmap.write.summary import printed
@@ -23,9 +23,6 @@ border-bottom:1px solid #b9b3a3;font-variant-numeric:tabular-nums}svg{width:100%
 .water{fill:none;stroke:#1f2a2e;stroke-width:1.5;vector-effect:non-scaling-stroke}
 @media(prefers-color-scheme:dark){body{background:#14181a;color:#e9e4d6}.water{stroke:#e9e4d6}}
 """
-
-WORDS = ("poor water", "now and then", "likely", "best water")
-
 
 FOOT = """<p>Fish at one place on one trip are one meeting, however many they were, and it is meetings that the map is
 held against. Anglers fish where they expect fish, so it is held against the fished water only, and whole trips are
@@ -72,7 +69,7 @@ def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:
     rows = []
     ratios = verdict.selection
     seen = 0
-    for word, row in zip(WORDS, verdict.classes.itertuples(), strict=True):
+    for (_, word), row in zip(SCORE_WORDS, verdict.classes.itertuples(), strict=True):
         ratio = ""
         if ratios is not None and row.water_share > 0:
             ratio = f"{ratios.ratio[seen]:.2f} ({ratios.low[seen]:.2f} to {ratios.high[seen]:.2f})"
@@ -103,9 +100,10 @@ def _tuning(tuning: Tuning) -> str:
 
 
 def _wrong(channel: Channel, entries: pd.DataFrame) -> str:
-    """A sketch of the water with the fish met in poor water and the blanks in good water."""
-    surprise = entries[entries["met"] & (entries["score"] < 0.25)]
-    empty = entries[~entries["met"] & (entries["score"] >= 0.5)]
+    """A sketch of the water with the fish met below fair water and the blanks above it."""
+    (low, poor), (high, _) = SCORE_WORDS[1:3]
+    surprise = entries[entries["met"] & (entries["score"] < low)]
+    empty = entries[~entries["met"] & (entries["score"] >= high)]
     outline = channel.beat.outline
     x0, y0, x1, y1 = outline.bounds
     size = max(x1 - x0, y1 - y0) / 90
@@ -120,8 +118,8 @@ def _wrong(channel: Channel, entries: pd.DataFrame) -> str:
     )
     box = f"{x0 - size:.1f} {-y1 - size:.1f} {x1 - x0 + 2 * size:.1f} {y1 - y0 + 2 * size:.1f}"
     return (
-        f"<h2>Where the map was wrong</h2><p>{len(surprise)} entries with fish in poor water (dots), "
-        f"{len(empty)} blanks in likely or best water (crosses).</p>"
+        f"<h2>Where the map was wrong</h2><p>{len(surprise)} entries with fish where the map says {poor} or less "
+        f"(dots), {len(empty)} blanks in likely or best water (crosses).</p>"
         f'<svg viewBox="{box}" role="img" aria-label="where the map was wrong">{shapes}{marks}{crosses}</svg>'
     )
 

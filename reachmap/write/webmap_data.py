@@ -16,6 +16,7 @@ from reachmap.light.edge import edge_step
 from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
+from reachmap.trout.model import SCORE_WORDS
 from reachmap.trout.reasons import MOON_LUX, MOON_SHARE, SUN_LEAST_DEG, TWILIGHT_LUX
 from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
@@ -74,6 +75,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "fly_least_m": SEEN_LEAST_M,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": result.curves.tables(warmth),
+        "score_words": SCORE_WORDS,
         "scenes": [_scene(result, name, days, warmth) for name in result.outlooks],
         "temperatures": warmth,
         "lies": _lies(result, to_wgs),

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reachmap.trout.learn import Joined, judge
+from reachmap.trout.model import SCORE_WORDS
 from reachmap.trout.tune import Tuning
 from reachmap.write.learned import Section, learned_page
 
@@ -26,6 +27,15 @@ def test_classes_without_fish_or_with_all_of_them_have_honest_limits():
     assert "0.00 (0.00 to 2.31)" in page
     assert "0.00 (0.00 to 0.00)" not in page
     assert "&lt;Beck&gt;" in page
+
+
+def test_a_score_is_called_what_the_map_calls_it():
+    """By the words of the page's own data, which its script reads."""
+    page = made(np.linspace(0.02, 0.98, 40), np.linspace(0.02, 0.98, 200))
+    low = 0.0
+    for high, word in SCORE_WORDS:
+        assert f"<td>{word}</td><td>{low:.2f} to {high:.2f}</td>" in page
+        low = high
 
 
 def test_tuned_weights_are_told_apart_from_what_the_log_alone_would_say():

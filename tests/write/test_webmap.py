@@ -24,6 +24,7 @@ from reachmap.light import (
     shade_edge,
 )
 from reachmap.trout import hold, load_curves
+from reachmap.trout.model import SCORE_WORDS
 from reachmap.trout.reasons import MOON_LUX, moon_at_bed, night_words
 from reachmap.write import map_page
 from reachmap.write.webmap import SCRIPTS, to_json
@@ -265,6 +266,17 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     one.page.evaluate("reachmapPage.set({step: 78})")
     assert one.page.evaluate(moment).startswith("31 July 2026, 13:00")
     quiet(one)
+
+
+@pytest.mark.browser
+def test_the_page_calls_a_score_what_the_log_is_judged_by(offline, page_file):
+    """Each edge begins the next word."""
+    page = ready(offline, page_file, SIZES[0]).page
+    ask = """(scores) => { const { lies, state } = reachmapPage; return scores.map((score) =>
+        lies.line({ ...state.ranked[0], score }, state.setting).split(': ')[0].split(', ')[1]); }"""
+    for k, (high, word) in enumerate(SCORE_WORDS):
+        after = SCORE_WORDS[min(k + 1, len(SCORE_WORDS) - 1)][1]
+        assert page.evaluate(ask, [high - 0.001, high]) == [word, after]
 
 
 @pytest.mark.browser

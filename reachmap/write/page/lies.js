@@ -65,7 +65,7 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   // Rounded and turned to feet as in the sentence about the lie, so that the two don't differ.
   const depth = (lie) => units.said(`${lie.depth_m.toFixed(1)} m deep`) + byGuess(D.guessed.depth);
   const drift = (lie) => units.said(`drift ${lie.drift_m_s.toFixed(1)} m/s`) + byGuess(D.guessed.speed);
-  const line = (lie, setting) => `${lie.kind}, ${scoreWord(lie.score)}: ${depth(lie)}, ${drift(lie)}, ${sky(lie, setting)}`;
+  const line = (lie, setting) => `${lie.kind}, ${scoreWord(D, lie.score)}: ${depth(lie)}, ${drift(lie)}, ${sky(lie, setting)}`;
 
   // A line in a list; it stays and only its words change.
   function makeItem(lie) {

@@ -58,7 +58,7 @@ function makePlace(page) {
     const wading = U.layers[isDark(D, state.setting) ? 'wading_dark' : 'wading'][i];
     const redd = U.layers.redd[i] && D.days[state.setting.day].spawning ? 'trout spawn here now; keep off' : '';
     card('This spot', [],
-      el('p', {}, el('b', { text: scoreWord(score) }), score > 0.75 ? ': nothing much speaks against it.' : `: ${FACTOR_WORDS[limit]}.`),
+      el('p', {}, el('b', { text: scoreWord(D, score) }), score > 0.75 ? ': nothing much speaks against it.' : `: ${FACTOR_WORDS[limit]}.`),
       facts([
         ['Score', score.toFixed(2)],
         ['Depth', `${units.length(v('depth'))} ± ${units.length(1.645 * v('depth_sd'))}${byGuess(guessed.depth)}`],

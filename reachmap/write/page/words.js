@@ -75,14 +75,7 @@ const units = {
   },
 };
 
-const SCORE_STEPS = [
-  [0.15, 'rarely'],
-  [0.35, 'now and then'],
-  [0.55, 'fair'],
-  [0.75, 'likely'],
-  [Infinity, 'best water'],
-];
-const scoreWord = (score) => SCORE_STEPS.find(([top]) => score < top)[1];
+const scoreWord = (D, score) => (D.score_words.find(([top]) => score < top) || D.score_words.at(-1))[1];
 
 const LUX_STEPS = [
   [2.5e-4, 'black'], // as the night's scale of the map begins
