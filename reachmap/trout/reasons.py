@@ -15,6 +15,7 @@ from reachmap.light import BedTerms, bed_light, bed_terms, is_dark
 from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import Body, DayLight, Light
+from reachmap.trout.curves import LUX_FLOOR
 from reachmap.trout.shift import EyeCurves
 
 COVER_WORDS = {
@@ -32,15 +33,17 @@ COVER_REACH_M = 1.5
 LEAF_WORDS = {"alder": "the alders", "willow": "the willows"}
 SHADE_WORDS = {"hedge": "the hedge", "wall": "the wall", "bridge": "the bridge", "bank": "the high bank"}
 
-LACK_WORDS = {"light": "bright at the bed", "cover": "nothing overhead"}
-"""What a low factor means. Depth and currents are worded by what they are; that there is no seam is no news."""
-
 ASTRAY_WORDS = {
+    "light": ("but dark at the bed", "but bright at the bed"),
+    "cover": ("but nothing overhead", ""),
     "depth": ("held back by shallow water", "held back by great depth"),
     "food": ("but little current brings food", "but the drift rushes past"),
     "nose": ("but hardly a current at the nose", "but fast at the nose for this fish"),
 }
-"""Words for too little and for too much of what a factor's curve is read at."""
+"""Words for too little and for too much of what a factor's curve is read at; that there is no seam is no news."""
+
+NIGHT_WORDS = ("held back by too little light", "held back by too much light")
+"""The same for light where the night eye counts."""
 
 ENERGY_WORDS = {"food": "but little to take from the drift", "nose": "but swimming there costs much of what it eats"}
 """What a low factor means by the energy balance, be it for a slow current, a fast one or murk."""
@@ -171,7 +174,7 @@ def say_why(
     shade = _shade_words(channel, place, light) if by_day and not place.roofed else ""
     hours = _hours_words(channel, place, light, day) if by_day and not place.roofed and day is not None else ""
     moon = "" if by_day else _night_here(channel, light, place.cells)
-    lack = _lack_words(place, limiting, suits, by_day, curves[0 if by_day else 1])
+    lack = _lack_words(place, light, limiting, suits, by_day, curves[0 if by_day else 1])
     deep = f"{place.depth_m:.1f} m deep" + (" by guess" if channel.depth_guessed else "")
     current = _current_words(place, by_day) + (" by guess" if channel.speed_relative else "")
 
@@ -289,18 +292,25 @@ def _clock(time: datetime) -> str:
     return f"{time:%H:%M}"
 
 
-def _lack_words(place: Place, limiting: str, suits: Mapping[str, float], by_day: bool, curves: EyeCurves) -> str:
+def _lack_words(
+    place: Place, light: Light, limiting: str, suits: Mapping[str, float], by_day: bool, curves: EyeCurves
+) -> str:
     """What holds the lie back, "" if its weakest factor is still good."""
     if limiting == "cover" and (not by_day or suits["light"] >= LACK_BELOW):
         return ""
     if suits[limiting] >= LACK_BELOW:
         return ""
-    if limiting == "light" and not by_day:
-        return "held back by too little light"
     if limiting in ENERGY_WORDS and limiting not in curves:
         return ENERGY_WORDS[limiting]
-    if limiting in ASTRAY_WORDS:
-        nose = place.nose_m_s if by_day else place.rest_m_s
-        value = {"depth": place.depth_m, "food": place.drift_m_s, "nose": nose}[limiting]
-        return ASTRAY_WORDS[limiting][0 if curves[limiting].wants_more(value) else 1]
-    return "but " + LACK_WORDS[limiting] if limiting in LACK_WORDS else ""
+    if limiting not in ASTRAY_WORDS:
+        return ""
+    value = {
+        "depth": place.depth_m,
+        "food": place.drift_m_s,
+        "nose": place.nose_m_s if by_day else place.rest_m_s,
+        "light": np.log10(max(float(light["light_bed"][place.cells].mean()), LUX_FLOOR)),
+        # Where a curve turned round wants none, it is not the want of cover that holds a lie back.
+        "cover": 0.0,
+    }[limiting]
+    words = NIGHT_WORDS if limiting == "light" and not by_day else ASTRAY_WORDS[limiting]
+    return words[0 if curves[limiting].wants_more(value) else 1]

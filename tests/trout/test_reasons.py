@@ -176,6 +176,36 @@ def test_depth_is_too_great_or_too_small_by_the_curve_in_use(toy_channel, noon, 
     assert lack(toy_channel, place, noon, "depth", curves) == f"held back by {says}"
 
 
+@pytest.mark.parametrize(
+    ("eye", "points", "lux", "says"),
+    [
+        ("day", None, 20000.0, "but bright at the bed"),
+        ("day", ((3.0, 0.05), (4.85, 1.0)), 1000.0, "but dark at the bed"),
+        ("night", None, 1e-4, "held back by too little light"),
+        ("night", ((-3.3, 1.0), (-1.0, 0.05)), 0.1, "held back by too much light"),
+    ],
+)
+def test_light_is_too_much_or_too_little_by_the_curve_in_use(toy_channel, noon, eye, points, lux, says):
+    """The packaged curves, and those of fish that want the day bright and the night dark."""
+    flat = np.full(toy_channel.grid.n_wet, lux, np.float32)
+    here = replace(noon, layers=noon.layers | {"light_bed": flat, "eye_day": np.full_like(flat, eye == "day")})
+    by_eye = dict(zip(("day", "night"), CURVES.shifted(Fish(), 13), strict=True))
+    if points:
+        by_eye[eye] = {**by_eye[eye], "light": Curve(1.0, points)}
+    place = Place(np.arange(4), (0.0, 0.0), 0.5, 0.2, 0.2, 0.5, 0.0, "", False)
+    assert lack(toy_channel, place, here, "light", (by_eye["day"], by_eye["night"])) == says
+
+
+def test_fish_that_shun_cover_do_not_lack_it(toy_channel, noon):
+    place = Place(np.arange(4), (0.0, 0.0), 0.5, 0.2, 0.2, 0.5, 0.0, "", True)
+    by_day, by_night = CURVES.shifted(Fish(), 13)
+    suits = dict.fromkeys(FACTORS, 0.3)
+    for points, words in ((((0.0, 0.1), (1.0, 1.0)), "nothing overhead"), (((0.0, 1.0), (1.0, 0.1)), "")):
+        curves = {**by_day, "cover": Curve(1.0, points)}, by_night
+        told = say_why(toy_channel, place, noon, "cover", suits, None, curves).now
+        assert ("nothing overhead" in told) == bool(words)
+
+
 def test_by_energy_no_current_is_blamed_for_what_the_fish_cannot_see(toy_channel, noon):
     known, name = sentences(toy_channel, noon)[0], noon.scene.name
     murky = outlook_for(toy_channel, replace(noon, beam_attenuation_per_m=20.0), CURVES, "energy")
