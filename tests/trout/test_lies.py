@@ -10,6 +10,8 @@ import shapely
 
 from reachmap.errors import SettingError
 from reachmap.trout import FACTORS, LIE_CLASSES, find_lies, load_curves, outlook_for
+from reachmap.trout.lies import _kinds
+from reachmap.trout.shift import Curve
 from tests import toy
 from tests.trout import waters
 
@@ -112,6 +114,27 @@ def test_the_label_layer_and_the_patches_agree(toy_run, toy_lies):
         assert row.geometry.covers(shapely.Point(row["x"], row["y"]))
         assert row["kind"] in LIE_CLASSES
     assert toy_lies.label.dtype == np.float32
+
+
+@pytest.mark.parametrize(
+    ("eye", "factor", "kind"),
+    [("day", "food", "feeding"), ("day", "nose", "feeding"), ("night", "nose", "sheltering"), ("day", "seam", "")],
+)
+def test_what_a_lie_is_goes_by_what_the_curves_file_says(toy_run, toy_lies, eye, factor, kind):
+    """Where nothing suits of what the file names no lie is of that kind; what it doesn't name changes none."""
+    channel, outlooks, _ = toy_run
+    cells = list(toy_lies.cells.values())
+    poor = {**getattr(CURVES, eye), factor: Curve(1.0, ((0.0, 0.01), (1.0, 0.01)))}
+    curves = replace(CURVES, **{eye: poor})
+    then = [outlook_for(channel, outlook.light, curves) for outlook in outlooks.values()]
+    told, before = (_kinds(channel, cells, outs, CURVES) for outs in (then, list(outlooks.values())))
+    if kind:
+        assert {kind, "prime"} & {*before}
+        assert "prime" not in told
+        assert factor in CURVES.entries[f"lies.{kind}"]["source"]
+    else:
+        assert told == before
+        assert not any(factor in CURVES.entries[f"lies.{kind}"]["source"] for kind in ("feeding", "sheltering"))
 
 
 def test_ranks_follow_scores(toy_lies):
