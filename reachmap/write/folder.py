@@ -26,9 +26,6 @@ STALE_S = 3600
 SWAPS = 20
 """How often the new folder is offered while other runs put theirs into the same place."""
 
-KEPT = ("notes.geojson",)
-"""Files of the user's that may stand in an output folder and are carried over."""
-
 
 def write_outputs(result: Result, out: Path, pages: Mapping[str, Callable[[], str]]) -> list[Path]:
     """Write everything into `out`: beside it first, then renamed, so that no half-written folder ever stands there.
@@ -36,7 +33,7 @@ def write_outputs(result: Result, out: Path, pages: Mapping[str, Callable[[], st
     Parameters
     ----------
     result : what one run found
-    out : the folder; one that reachmap wrote before is replaced as a whole, the user's notes in it are kept
+    out : the folder; one that reachmap wrote before is replaced as a whole, whatever else stands in it is kept
     pages : by file name what makes an html page; the layers are written meanwhile
 
     Raises
@@ -53,9 +50,6 @@ def write_outputs(result: Result, out: Path, pages: Mapping[str, Callable[[], st
     try:
         beside.chmod(0o755)
         _fill(result, beside, pages)
-        for name in KEPT:
-            if (out / name).is_file():
-                shutil.copy2(out / name, beside / name)
         # Not looked up in its place: another run may be just about to replace it.
         names = sorted(path.name for path in beside.iterdir())
         _swap(beside, out)
@@ -96,17 +90,41 @@ def _swap(beside: Path, out: Path) -> None:
                 old.rmdir()
                 continue
         try:
+            if old is not None:
+                _carry_over(old, beside)
             beside.replace(out)
-        except OSError:
+        except BaseException as error:
             if not out.exists():
                 if old is not None:
                     old.replace(out)
+                raise
+            if not isinstance(error, OSError):
                 raise
         if old is not None:
             shutil.rmtree(old, ignore_errors=True)
         if not beside.exists():
             return
     raise OSError(errno.EBUSY, "other runs write there all the time")
+
+
+def _carry_over(old: Path, beside: Path) -> None:
+    """Give the new folder what the old one holds and the run did not write: notes, pictures, maps of other beats."""
+    for entry in old.iterdir():
+        kept = beside / entry.name
+        if kept.exists():
+            continue
+        if entry.is_dir() and not entry.is_symlink():
+            shutil.copytree(entry, kept, symlinks=True, copy_function=_second_name)
+        else:
+            _second_name(entry, kept)
+
+
+def _second_name(file: str | Path, name: str | Path) -> None:
+    """Give a file another name, so that it stands in both folders at no cost; a copy of it where the disk has none."""
+    try:
+        os.link(file, name, follow_symlinks=False)
+    except OSError:
+        shutil.copy2(file, name, follow_symlinks=False)
 
 
 def _refuse_foreign(out: Path) -> None:

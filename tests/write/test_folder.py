@@ -126,11 +126,47 @@ def test_a_foreign_folder_is_left_alone(result, tmp_path):
     assert [p.name for p in tmp_path.rglob("*")] == ["out", "thesis.txt"]
 
 
-def test_notes_in_the_old_folder_are_carried_over(result, tmp_path):
-    write(result, tmp_path / "out")
-    (tmp_path / "out" / "notes.geojson").write_text("mine")
-    write(result, tmp_path / "out")
-    assert (tmp_path / "out" / "notes.geojson").read_text() == "mine"
+@pytest.mark.parametrize("links", [True, False])
+def test_what_else_stands_in_the_old_folder_is_carried_over(result, tmp_path, monkeypatch, links):
+    """On a disk that gives files second names and on one that does not."""
+    out = tmp_path / "out"
+    write(result, out, "old")
+    (out / "notes.geojson").write_text("mine")
+    (out / "notes (1).geojson").write_text("mine too")
+    (out / "photos" / "june").mkdir(parents=True)
+    (out / "photos" / "june" / "pool.jpg").write_bytes(b"a picture")
+    (out / "latest").symlink_to("photos")
+
+    def none(*_, **__):
+        raise OSError(errno.EPERM, "Operation not permitted")
+
+    if not links:
+        monkeypatch.setattr(os, "link", none)
+    for _ in range(2):
+        # Not among what the run has written.
+        assert [path.name for path in write(result, out, "new")] == NAMES
+    assert (out / "notes.geojson").read_text() == "mine"
+    assert (out / "notes (1).geojson").read_text() == "mine too"
+    assert (out / "photos" / "june" / "pool.jpg").read_bytes() == b"a picture"
+    assert (out / "latest").readlink().name == "photos"
+    assert (out / "map.html").read_text() == "new"
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("stop", [OSError(errno.ENOSPC, "No space left on device"), KeyboardInterrupt()])
+def test_what_cannot_be_carried_over_leaves_the_old_folder_as_it_was(result, tmp_path, monkeypatch, stop):
+    write(result, tmp_path / "out", "old")
+    (tmp_path / "out" / "photo.jpg").write_bytes(b"a picture")
+
+    def fail(*_):
+        raise stop
+
+    monkeypatch.setattr(folder, "_second_name", fail)
+    with pytest.raises((OutputError, KeyboardInterrupt)):
+        write(result, tmp_path / "out", "new")
+    assert (tmp_path / "out" / "photo.jpg").read_bytes() == b"a picture"
+    assert (tmp_path / "out" / "map.html").read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
 def test_a_full_disk_leaves_the_old_folder_whole(result, tmp_path, monkeypatch):
