@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
+
+
+class UnfinishedError(OSError):
+    """A library could not finish a file, which it does not always say of itself."""
+
+    def __init__(self) -> None:
+        super().__init__(errno.ENOSPC, "the disk seems to be full")
 
 
 def write_whole(path: Path, text: str) -> None:

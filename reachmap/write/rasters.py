@@ -16,6 +16,7 @@ from reachmap.channel.model import Channel, Grid
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
 from reachmap.trout.model import Comparison
+from reachmap.whole import UnfinishedError
 from reachmap.write.model import Result
 
 CACHE_MB = 64
@@ -44,6 +45,7 @@ def write_layers(result: Result, path: Path) -> None:
     Raises
     ------
     OutputError : another program's PROJ_DATA or PROJ_LIB hides the coordinate database
+    OSError : the file can't be written, or not all of it
     """
     bands = list(_bands(result))
     grid = result.channel.grid
@@ -59,6 +61,7 @@ def write_layers(result: Result, path: Path) -> None:
             raster.set_band_description(number, label)
             raster.set_band_unit(number, LAYERS[name].unit)
             raster.update_tags(number, meaning=LAYERS[name].meaning, **of_scene)
+    _check_whole(path)
 
 
 def write_difference(channel: Channel, told: Comparison, path: Path) -> None:
@@ -77,12 +80,25 @@ def write_difference(channel: Channel, told: Comparison, path: Path) -> None:
                 raster.write(strip.laid(told.difference), 1, window=strip.window)
             raster.set_band_description(1, DIFFERENCE)
             raster.update_tags(1, meaning=f"{told.after} less {told.before}")
+        _check_whole(beside)
         beside.replace(path)
     except (OSError, rasterio.errors.RasterioError) as error:
         why = getattr(error, "strerror", None) or "no such folder, or it is not yours to write to"
         raise OutputError(f"{path}: can't be written ({why}). Choose another place.") from error
     finally:
         beside.unlink(missing_ok=True)
+
+
+def _check_whole(path: Path) -> None:
+    """Open a file that was just written: its directory, written last, is missing where the disk filled up.
+
+    The library says nothing of that when it closes the file.
+    """
+    try:
+        with rasterio.open(path):
+            pass
+    except rasterio.errors.RasterioIOError as error:
+        raise UnfinishedError from error
 
 
 def _is_difference(path: Path) -> bool:

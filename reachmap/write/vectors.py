@@ -7,12 +7,15 @@ import json
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from io import BytesIO
 from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
 import pyogrio
+from pyogrio.errors import DataLayerError, DataSourceError
 
+from reachmap.whole import UnfinishedError
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
 from reachmap.write.summary import lies_table, printed, tag_points
@@ -22,7 +25,12 @@ FIXED_DATE = "2000-01-01T00:00:00Z"
 
 
 def write_vectors(result: Result, path: Path) -> None:
-    """GeoPackage with the layers lies, seams, lanes, stances, outline, cautions (EPSG:4326)."""
+    """GeoPackage with the layers lies, seams, lanes, stances, outline, cautions (EPSG:4326).
+
+    Raises
+    ------
+    OSError : the file can't be written, or not all of it
+    """
     beat, visit = result.channel.beat, result.visit
     cautions = [caution.text for caution in visit.cautions]
     tables = {
@@ -49,6 +57,8 @@ def _written_beside() -> Iterator[None]:
     pyogrio.set_gdal_config_options(wanted)
     try:
         yield
+    except (DataSourceError, DataLayerError) as error:
+        raise UnfinishedError from error
     finally:
         pyogrio.set_gdal_config_options(before)
 
@@ -93,4 +103,7 @@ def write_waypoints(result: Result, path: Path) -> None:
         return
     points = tag_points(result.lies).to_numpy()
     frame = gpd.GeoDataFrame(pd.DataFrame({"name": names, "desc": words}), geometry=points, crs=4326)
-    pyogrio.write_dataframe(frame, path, driver="GPX", layer="waypoints")
+    # Not by the library itself, which is silent about a file that is cut off by a full disk.
+    text = BytesIO()
+    pyogrio.write_dataframe(frame, text, driver="GPX", layer="waypoints")
+    path.write_bytes(text.getvalue())

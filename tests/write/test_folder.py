@@ -6,9 +6,11 @@ import errno
 import json
 import multiprocessing
 import os
+import resource
 import shutil
 import signal
 import time
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from xml.etree import ElementTree
@@ -22,11 +24,13 @@ import rasterio
 
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
+from reachmap.trout.model import Comparison
 from reachmap.write import folder, rasters, vectors, write_outputs
 from reachmap.write.summary import lies_table
 from tests import toy
 
 NAMES = ["card.html", "layers.tif", "lies.csv", "lies.gpkg", "map.html", "run.json", "waypoints.gpx"]
+VECTORS = {"lies", "seams", "lanes", "stances", "outline", "cautions"}
 
 
 @pytest.fixture(scope="module")
@@ -51,8 +55,7 @@ def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
             assert datetime.fromisoformat(told["when"]) == outlook.scene.when
             assert int(told["cloud_oktas"]) == outlook.scene.cloud
         assert "when" not in raster.tags(bands["depth"])
-    layers = {name for name, _ in pyogrio.list_layers(tmp_path / "out" / "lies.gpkg")}
-    assert {"lies", "seams", "lanes", "stances", "outline", "cautions"} <= layers
+    assert {name for name, _ in pyogrio.list_layers(tmp_path / "out" / "lies.gpkg")} >= VECTORS
     points = gpd.read_file(tmp_path / "out" / "waypoints.gpx", layer="waypoints").to_crs(toy.CRS_LOCAL)
     np.testing.assert_allclose(points.geometry.x, result.lies.table["x"], atol=0.05)
     assert json.loads((tmp_path / "out" / "run.json").read_text())["cautions"]
@@ -180,6 +183,63 @@ def test_a_full_disk_leaves_the_old_folder_whole(result, tmp_path, monkeypatch):
         write(result, tmp_path / "out", "new")
     assert (tmp_path / "out" / "map.html").read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+@contextmanager
+def files_of_at_most(size):
+    """What is written beyond so many bytes of a file is refused, as by a full disk."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (int(size), before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("share", [0.02, 0.5, 0.99])
+@pytest.mark.parametrize(
+    ("name", "make"),
+    [
+        ("layers.tif", rasters.write_layers),
+        ("lies.gpkg", vectors.write_vectors),
+        ("lies.csv", vectors.write_table),
+        ("waypoints.gpx", vectors.write_waypoints),
+    ],
+)
+def test_no_file_is_cut_off_in_silence(result, tmp_path, name, make, share):
+    path = tmp_path / name
+    make(result, path)
+    whole = path.stat().st_size
+    path.unlink()
+    with files_of_at_most(share * whole):
+        try:
+            make(result, path)
+        except OSError:
+            return
+    # What is left out without a word may only be what a reader can do without.
+    assert name == "lies.gpkg"
+    assert {layer for layer, _ in pyogrio.list_layers(path)} >= VECTORS
+
+
+def test_layers_cut_off_leave_the_old_folder_whole(result, tmp_path):
+    out = tmp_path / "out"
+    write(result, out, "old")
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    with files_of_at_most(len(before["layers.tif"]) - 1), pytest.raises(OutputError, match="disk seems to be full"):
+        write(result, out, "new")
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_a_difference_cut_off_leaves_the_old_one(result, tmp_path):
+    path, n = tmp_path / "difference.tif", result.channel.grid.n_wet
+    told = Comparison("before", "after", np.linspace(-1, 1, n, dtype=np.float32), pd.DataFrame(), "")
+    rasters.write_difference(result.channel, told, path)
+    before = path.read_bytes()
+    with files_of_at_most(0.5 * len(before)), pytest.raises(OutputError, match="disk seems to be full"):
+        rasters.write_difference(result.channel, told, path)
+    assert path.read_bytes() == before
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def _forever(out):
