@@ -4,25 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
+from collections.abc import Callable, Generator, Mapping, Sequence
+from concurrent.futures import Future, as_completed
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reachmap import __version__
 from reachmap.errors import Finding, InputError, OutputError, ReachmapError, SettingError
-from reachmap.threads import share_processors
+from reachmap.processes import processes_here, processes_of_cluster
 
 if TYPE_CHECKING:
     from reachmap.beat import Beat
 
 MOST_TOLD, SHOWN = 8, 80
 """Lines of a catalogue that are told to be wrong, and characters shown of each."""
-
-ANSWERS_S = 10
-"""A cluster that has not answered for so long is not there [s]; assumed."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +106,8 @@ def map_many(
 ) -> list[Outcome]:
     """Map every beat into a folder of its own below `out`, then write the index page over all of them.
 
+    Stopped by Ctrl-C, say, it drops the beats in work; those that are mapped stay, and are kept by the next run.
+
     Parameters
     ----------
     beats : beat folders
@@ -124,6 +123,7 @@ def map_many(
     OutputError : the folder or the index page can't be written
     """
     from reachmap.write import index_page
+    from reachmap.write.folder import sweep_below
     from reachmap.write.pages import write_page
 
     try:
@@ -132,49 +132,31 @@ def map_many(
         raise OutputError(f"{out}: can't be made ({error.strerror}). Choose another folder with --out.") from error
     work = [(beat, out / beat.resolve().name, dict(settings or {}), fresh) for beat in beats]
     done: dict[Path, Outcome] = {}
-    for outcome in _outcomes(work, jobs, dask):
-        done[outcome.beat] = outcome
-        if told:
-            told(outcome, len(done), len(work))
+    try:
+        with closing(_outcomes(work, jobs, dask)) as outcomes_of_work:
+            for outcome in outcomes_of_work:
+                done[outcome.beat] = outcome
+                if told:
+                    told(outcome, len(done), len(work))
+    except BaseException:
+        sweep_below(out)
+        raise
     outcomes = [done[beat] for beat in beats]
     page = index_page([vars(o) | {"out": o.out and o.out.name} for o in outcomes])
     write_page(out / "index.html", page, "The maps themselves are written")
     return outcomes
 
 
-def _outcomes(work: Sequence[tuple[Any, ...]], jobs: int, dask: str | None) -> Iterator[Outcome]:
+def _outcomes(work: Sequence[tuple[Any, ...]], jobs: int, dask: str | None) -> Generator[Outcome, None, None]:
     """Run the tasks, here one by one, in processes, or on a cluster; yield them as they finish."""
     if dask is None and jobs <= 1:
         for task in work:
             yield map_one(*task)
         return
-    with _executor(jobs, dask) as pool:
+    with processes_here(jobs) if dask is None else processes_of_cluster(dask) as pool:
         futures: list[Future[Outcome]] = [pool.submit(map_one, *task) for task in work]
         for future in as_completed(futures):
             yield future.result()
-
-
-@contextmanager
-def _executor(jobs: int, dask: str | None) -> Iterator[Executor]:
-    """A pool of processes on this machine, or a running Dask cluster behind the same interface."""
-    if dask is None:
-        # A forked child would inherit the threads of the numerical libraries in whatever state they are.
-        from multiprocessing import get_context
-
-        spawn = get_context("spawn")
-        with ProcessPoolExecutor(jobs, spawn, initializer=share_processors, initargs=(jobs,)) as pool:
-            yield pool
-        return
-    try:
-        from distributed import Client
-    except ImportError as error:
-        raise SettingError("--dask needs the optional part: pip install 'reachmap[cluster]'") from error
-    try:
-        client = Client(dask, timeout=ANSWERS_S)
-    except OSError as error:
-        raise SettingError(f"--dask {dask}: no cluster answers there ({error})") from error
-    with client, client.get_executor(pure=False) as pool:
-        yield pool
 
 
 def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> Outcome:

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
+import signal
+import subprocess
+import sys
+import time
 from datetime import datetime
 from pathlib import Path
 
@@ -78,6 +83,37 @@ def test_a_cluster_of_two_workers_gives_the_same_bytes(three, tmp_path):
     assert (tmp_path / "there" / "index.html").read_bytes() == (tmp_path / "here" / "index.html").read_bytes()
 
 
+def test_ctrl_c_stops_the_run_and_what_is_mapped_is_kept(sample_folder, tmp_path):
+    """To the whole group of processes, as a terminal sends it."""
+    beats = [shutil.copytree(sample_folder, tmp_path / f"beat{n}") for n in range(8)]
+    out = tmp_path / "out"
+    words = [sys.executable, "-m", "reachmap", "map", *beats, "--cell", "2", "--out", out]
+    with subprocess.Popen(
+        words, stderr=subprocess.PIPE, text=True, process_group=0, preexec_fn=heeds_ctrl_c
+    ) as mapping:
+        assert mapping.stderr.readline().startswith("[1/8]")
+        os.killpg(mapping.pid, signal.SIGINT)
+        begun = time.monotonic()
+        told = mapping.stderr.read()
+    assert time.monotonic() - begun < 10
+    assert mapping.returncode == 1
+    assert "Aborted!" in told
+    assert "Traceback" not in told
+    mapped = {path.name for path in out.iterdir() if (path / "run.json").is_file()}
+    assert 1 <= len(mapped) < len(beats) - 2
+    # Nothing half written either.
+    assert {path.name for path in out.iterdir()} == {*mapped, ".made"}
+    (tmp_path / "mapped.txt").write_text("\n".join(mapped))
+    assert run(tmp_path / "mapped.txt", "--cell", "2", "--out", out).stderr.count("kept, nothing changed") == len(
+        mapped
+    )
+
+
+def heeds_ctrl_c():
+    """A process started in the background of a shell would not."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def test_curves_that_say_something_else_map_anew(three, tmp_path):
     """A file of curves is kept under its name and edited."""
     curves = tmp_path / "own.toml"
@@ -139,7 +175,7 @@ def test_a_place_that_cannot_be_written_and_a_catalogue_that_cannot_be_read_are_
 
 
 def test_no_cluster_there_is_told(three, tmp_path, monkeypatch):
-    monkeypatch.setattr("reachmap.many.ANSWERS_S", 1)
+    monkeypatch.setattr("reachmap.processes.ANSWERS_S", 1)
     with pytest.raises(SettingError, match="no cluster answers"):
         map_many(three, tmp_path / "x", dask="tcp://127.0.0.1:9", settings={"cell_m": 2.0})
 

@@ -153,6 +153,13 @@ def _is_ours(folder: Path) -> bool:
         return False
 
 
+def sweep_below(folder: Path) -> None:
+    """Remove what killed runs left half written in a folder of output folders; put old ones back in their places."""
+    left = [re.fullmatch(r"\.(.+)\.(?:new|old)-[^-]*-\d+-[^-]+", path.name) for path in folder.iterdir()]
+    for name in {found[1] for found in left if found}:
+        _sweep(folder / name)
+
+
 def _sweep(out: Path) -> None:
     """Remove what a killed run left half written; put back an old folder that lost its place."""
     for left in sorted(path for path in out.parent.iterdir() if path.name.startswith(f".{out.name}.old-")):
