@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Generator, Mapping, Sequence
-from concurrent.futures import Future, as_completed
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from reachmap import __version__
 from reachmap.errors import Finding, InputError, OutputError, ReachmapError, SettingError
-from reachmap.processes import processes_here, processes_of_cluster
+from reachmap.processes import LostError, done_here, done_on_cluster
 
 if TYPE_CHECKING:
     from reachmap.beat import Beat
@@ -153,10 +152,10 @@ def _outcomes(work: Sequence[tuple[Any, ...]], jobs: int, dask: str | None) -> G
         for task in work:
             yield map_one(*task)
         return
-    with processes_here(jobs) if dask is None else processes_of_cluster(dask) as pool:
-        futures: list[Future[Outcome]] = [pool.submit(map_one, *task) for task in work]
-        for future in as_completed(futures):
-            yield future.result()
+    with closing(done_here(map_one, work, jobs) if dask is None else done_on_cluster(map_one, work, dask)) as done:
+        for number, outcome in done:
+            beat = work[number][0]
+            yield Outcome(beat, None, beat.name, str(outcome)) if isinstance(outcome, LostError) else outcome
 
 
 def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> Outcome:

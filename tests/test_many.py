@@ -21,6 +21,7 @@ from reachmap.beat import Moment
 from reachmap.cli import main
 from reachmap.errors import InputError, SettingError
 from reachmap.many import list_beats, map_many
+from reachmap.processes import LostError
 
 
 @pytest.fixture(scope="module")
@@ -112,6 +113,17 @@ def test_ctrl_c_stops_the_run_and_what_is_mapped_is_kept(sample_folder, tmp_path
 def heeds_ctrl_c():
     """A process started in the background of a shell would not."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def test_a_beat_whose_process_is_killed_is_named_on_the_index(three, tmp_path, monkeypatch):
+    def lose_the_second(work, tasks, count):
+        yield 1, LostError("its process was killed")
+        yield 0, work(*tasks[0])
+
+    monkeypatch.setattr("reachmap.many.done_here", lose_the_second)
+    mapped, lost = map_many(three[:2], tmp_path, jobs=2, settings={"cell_m": 2.0})
+    assert (mapped.out, lost.out, lost.message) == (tmp_path / "one", None, "its process was killed")
+    assert "its process was killed" in (tmp_path / "index.html").read_text()
 
 
 def test_curves_that_say_something_else_map_anew(three, tmp_path):

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from reachmap.processes import processes_here
+from reachmap.processes import LostError, done_here, done_on_cluster, processes_here
 
 STOPS_S = 20
 """Far more than stopping takes on a busy machine, and far less than the work would [s]."""
@@ -58,6 +58,34 @@ def test_a_killed_run_takes_its_processes_with_it(tmp_path, by):
     while any(map(alive, at_work)):
         assert time.monotonic() - begun < STOPS_S
         time.sleep(0.05)
+
+
+def deadly(number: int) -> int:
+    """A task that for one number gets its process killed."""
+    if number == 2:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return number
+
+
+def test_a_killed_process_takes_no_other_task_with_it():
+    done = dict(done_here(deadly, [(number,) for number in range(7)], 2))
+    assert isinstance(done.pop(2), LostError)
+    assert done == {number: number for number in (0, 1, 3, 4, 5, 6)}
+
+
+def test_what_a_cluster_cannot_do_is_told_and_so_is_that_it_goes_away():
+    # Here, as the processes of the pools load this file too.
+    from distributed import LocalCluster
+
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as cluster:
+        done = dict(done_on_cluster(int, [("1",), ("one",)], cluster.scheduler_address))
+        assert done[0] == 1
+        assert str(done[1]).startswith("the cluster could not do it (ValueError: ")
+        slow = done_on_cluster(time.sleep, [(0,), (60,), (60,)], cluster.scheduler_address)
+        assert next(slow) == (0, None)
+        cluster.close()
+        why = "the cluster went away before it was done"
+        assert {number: str(lost) for number, lost in slow} == {1: why, 2: why}
 
 
 def alive(pid: int) -> bool:
