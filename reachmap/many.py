@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -112,7 +112,8 @@ def map_many(
     beats : beat folders
     out : where the folders and `index.html` go
     jobs : processes on this machine
-    dask : address of a running Dask cluster to use instead (needs the extra `reachmap[cluster]`)
+    dask : address of a running Dask cluster to use instead, whose workers see the same disk (needs the extra
+        `reachmap[cluster]`)
     fresh : work everything out again, whatever stands or is kept of earlier runs
     settings : as for `reachmap.analyse`; and `species` and `length_m` [m] of the fish, `imagery` as for `run.write`
     told : called with each outcome, how many are done, how many there are
@@ -152,10 +153,21 @@ def _outcomes(work: Sequence[tuple[Any, ...]], jobs: int, dask: str | None) -> G
         for task in work:
             yield map_one(*task)
         return
-    with closing(done_here(map_one, work, jobs) if dask is None else done_on_cluster(map_one, work, dask)) as done:
+    # Workers of a cluster stand in folders of their own.
+    there = None if dask is None else done_on_cluster(map_one, [_from_anywhere(*task) for task in work], dask)
+    with closing(there or done_here(map_one, work, jobs)) as done:
         for number, outcome in done:
-            beat = work[number][0]
-            yield Outcome(beat, None, beat.name, str(outcome)) if isinstance(outcome, LostError) else outcome
+            beat, place, *_ = work[number]
+            if isinstance(outcome, LostError):
+                yield Outcome(beat, None, beat.name, str(outcome))
+            else:
+                yield replace(outcome, beat=beat, out=outcome.out and place)
+
+
+def _from_anywhere(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> tuple[Any, ...]:
+    """What `map_one` takes, with paths that mean the same in every folder."""
+    curves = {"curves": Path(settings["curves"]).resolve()} if settings.get("curves") else {}
+    return beat.resolve(), out.resolve(), {**settings, **curves}, fresh
 
 
 def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> Outcome:

@@ -68,11 +68,17 @@ def test_a_folder_that_lacks_a_file_is_mapped_again(three, tmp_path, lost):
             (tmp_path / "one" / lost).unlink()
 
 
-def test_a_cluster_of_two_workers_gives_the_same_bytes(three, tmp_path):
-    """A real cluster of the library's own, on this machine."""
+def test_a_cluster_of_two_workers_gives_the_same_bytes(three, tmp_path, monkeypatch):
+    """A real cluster of the library's own, on this machine, whose workers stand in another folder than the user."""
     settings = {"cell_m": 2.0}
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
-        there = map_many(three, tmp_path / "there", dask=cluster.scheduler_address, settings=settings)
+        monkeypatch.chdir(three[0].parent)
+        asked = [Path(beat.name) for beat in three]
+        there = map_many(
+            asked, Path(os.path.relpath(tmp_path / "there")), dask=cluster.scheduler_address, settings=settings
+        )
+    assert [o.beat for o in there] == asked
+    assert there[0].out.resolve() == tmp_path / "there" / "one"
     here = map_many(three, tmp_path / "here", jobs=1, settings=settings)
     assert [o.out is not None for o in there] == [o.out is not None for o in here] == [True, False, True]
     assert there[1].message == here[1].message
@@ -184,6 +190,20 @@ def test_a_place_that_cannot_be_written_and_a_catalogue_that_cannot_be_read_are_
     done = run(tmp_path / "file", "--out", tmp_path / "out")
     assert done.exit_code == 1
     assert "no text in UTF-8" in done.stderr
+
+
+def test_a_cluster_is_told_of_curves_by_a_path_that_holds_everywhere(three, tmp_path, monkeypatch):
+    def here(work, tasks, address):
+        with monkeypatch.context() as elsewhere:
+            elsewhere.chdir(three[0])
+            yield 0, work(*tasks[0])
+
+    monkeypatch.setattr("reachmap.many.done_on_cluster", here)
+    monkeypatch.chdir(tmp_path)
+    Path("own.toml").write_text('[lies.least_score]\nvalue = 0.6\nsource = "test"\n')
+    (one,) = map_many(three[:1], Path("out"), dask="x", settings={"cell_m": 2.0, "curves": Path("own.toml")})
+    assert (one.message, one.out) == ("", Path("out") / "one")
+    assert (tmp_path / "out" / "one" / "map.html").is_file()
 
 
 def test_no_cluster_there_is_told(three, tmp_path, monkeypatch):
