@@ -13,7 +13,7 @@ import numpy as np
 from reachmap import __version__
 from reachmap.beat import Beat, read_beat
 from reachmap.beat.clock import YEARS
-from reachmap.beat.moment import OVERCAST, water_then
+from reachmap.beat.moment import OVERCAST, check_scene, water_then
 from reachmap.channel import Channel
 from reachmap.channel.kept import channel_of
 from reachmap.errors import Finding, SettingError
@@ -44,8 +44,9 @@ def on_day(
 
     Raises
     ------
-    SettingError : no such scene, or a day nobody can mean
+    SettingError : no such scene, a day nobody can mean, or no such sky or water
     """
+    check_scene(cloud=cloud)
     scene = scene_like(beat, name) if name else beat.scenes[0]
     local = beat.local(scene.when)
     if day is not None and day.year not in YEARS:
@@ -144,6 +145,7 @@ def compare_on_beat(
     where the water is the same, those that only come up by the change follow.
     """
     changed = changed or Changed()
+    check_scene(cloud=changed.cloud)
     first = beat.scenes[0] if before is None else scene_like(beat, before)
     second = first if after is None else scene_like(beat, after)
     if first is second and not changed.words:

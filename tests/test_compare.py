@@ -12,7 +12,7 @@ import pytest
 import rasterio
 from click.testing import CliRunner
 
-from reachmap.ask import Changed, compare_on_beat
+from reachmap.ask import Changed, compare_on_beat, on_day
 from reachmap.beat import read_beat
 from reachmap.cli import main
 from reachmap.errors import SettingError
@@ -39,6 +39,14 @@ def test_a_part_of_a_name_is_enough_and_two_scenes_are_told_apart(beat):
         scene_like(beat, "dusk")
     with pytest.raises(SettingError, match=r"with itself: name another scene .*overcast noon"):
         compare_on_beat(beat, "sunny")
+
+
+@pytest.mark.parametrize("changed", [Changed(cloud=9), Changed(clarity_m=-1.0)])
+def test_a_sky_or_water_that_cannot_be_is_refused(beat, changed):
+    with pytest.raises(SettingError, match="must be"):
+        compare_on_beat(beat, changed=changed)
+    with pytest.raises(SettingError, match="must be"):
+        on_day(beat, "sunny", None, changed.cloud, changed.clarity_m)
 
 
 def test_without_a_scene_the_first_one_is_changed():

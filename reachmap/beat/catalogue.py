@@ -35,6 +35,10 @@ class Setting:
     high: float = math.inf
     words: tuple[str, ...] = ()
 
+    def allows(self, number: float) -> bool:
+        """Whether a number in SI lies within the limits."""
+        return math.isfinite(number) and self.low <= number <= self.high
+
 
 def _table(*rows: Setting) -> dict[str, Setting]:
     return {row.key: row for row in rows}

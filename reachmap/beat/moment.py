@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from reachmap.beat.catalogue import SECTIONS
 from reachmap.beat.clock import YEARS, by_the_clock
 from reachmap.beat.model import Beat, Scene, Water
 from reachmap.errors import SettingError
@@ -14,8 +15,29 @@ CLEAR, OVERCAST = 0, 8
 """A sky without cloud and one full of it [oktas]."""
 
 
+def check_scene(**given: float | None) -> None:
+    """Hold what is asked for a scene to the limits of the settings in beat.toml, by their names; None asks nothing.
+
+    Raises
+    ------
+    SettingError : a value beyond them
+    """
+    for key, value in given.items():
+        setting = SECTIONS["scenes"][key]
+        if value is None or (setting.allows(value) and (setting.kind != "whole" or value == int(value))):
+            continue
+        kind = "a whole number" if setting.kind == "whole" else "a number"
+        raise SettingError(f"{key} {value:g}: it must be {kind} from {setting.low:g} to {setting.high:g}")
+
+
 def water_then(water: Water, clarity_m: float | None, temperature_c: float | None) -> Water:
-    """Water with another clarity [m] and temperature [degC]; None keeps it."""
+    """Water with another clarity [m] and temperature [degC]; None keeps it.
+
+    Raises
+    ------
+    SettingError : no water is like that
+    """
+    check_scene(clarity_m=clarity_m, temperature_c=temperature_c)
     if clarity_m is not None:
         water = replace(water, clarity_m=clarity_m, bed_visible=False)
     return water if temperature_c is None else replace(water, temperature_c=temperature_c)
@@ -42,8 +64,9 @@ class Moment:
 
         Raises
         ------
-        SettingError : no such moment by the clock of the beat
+        SettingError : no such moment by the clock of the beat, no such sky or water
         """
+        check_scene(cloud=self.cloud)
         if self.when.year not in YEARS:
             raise SettingError(f"{self.when.isoformat(' ')}: the year can't be. Use {YEARS[0]} to {YEARS[-1]}")
         when, odd = by_the_clock(self.when, ZoneInfo(beat.time_zone))

@@ -188,7 +188,7 @@ def _number(setting: Setting, value: float, factor: float, shift: float, where: 
         converted = value * factor + shift
     except OverflowError:
         converted = math.inf
-    if not (math.isfinite(converted) and setting.low <= converted <= setting.high):
+    if not setting.allows(converted):
         low, high = ((limit - shift) / factor for limit in (setting.low, setting.high))
         report.say("setting-range", FILE, where, value=str(value), low=f"{low:.6g}", high=f"{high:.6g}")
         return None

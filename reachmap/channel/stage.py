@@ -137,6 +137,8 @@ def at_stage(
 
 
 def _check(depth_m: np.ndarray, stage_m: float) -> None:
+    if not np.isfinite(stage_m):
+        raise SettingError(f"a change of level of {stage_m} m: it must be a number")
     mean = float(np.mean(depth_m))
     if abs(stage_m) > LARGEST_CHANGE * mean:
         raise SettingError(

@@ -80,6 +80,8 @@ def find_lies(
             f"the lies known before lie on {len(known.label)} cells, this water has {channel.grid.n_wet}: find them "
             "at the same level and cell size"
         )
+    if known is not None and not np.allclose(_means(channel["depth"], known.cells.values()), known.table["depth_m"]):
+        raise SettingError("the lies known before are of another water: find them on this one")
     curves = curves or load_curves()
     scaling = make_rescale(channel.grid, max(LIE_CELL_M, channel.grid.cell_m))
     old = [] if known is None else [_Draft(np.unique(scaling.place[own]), 0.0, {}) for own in known.cells.values()]
@@ -195,13 +197,18 @@ def _table(
     data: dict[str, Sequence[object] | np.ndarray] = {
         "kind": list(kinds),
         "area_m2": [len(own) * grid.cell_m**2 for own in cells],
-        **{column: [float(channel[layer][own].mean()) for own in cells] for column, layer in columns.items()},
+        **{column: _means(channel[layer], cells) for column, layer in columns.items()},
         "x": tops[:, 0],
         "y": tops[:, 1],
     }
     index = pd.RangeIndex(first, first + len(cells), name="lie")
     shapes = [outline(grid, own) for own in cells]
     return gpd.GeoDataFrame(data, geometry=shapes, crs=channel.beat.crs, index=index)
+
+
+def _means(layer: np.ndarray, cells: Iterable[np.ndarray]) -> list[float]:
+    """The mean of a layer over each of some patches."""
+    return [float(layer[own].mean()) for own in cells]
 
 
 def outline(grid: Grid, cells: np.ndarray) -> shapely.Geometry:

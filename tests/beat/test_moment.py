@@ -59,6 +59,24 @@ def test_the_water_is_as_asked_and_else_as_in_the_settings():
     assert scene.water == replace(beat.water, temperature_c=12.0)
 
 
+@pytest.mark.parametrize(
+    "asked",
+    [
+        {"cloud": 9},
+        {"cloud": -1},
+        {"cloud": 2.5},
+        {"clarity_m": 900.0},
+        {"clarity_m": 0.0},
+        {"temperature_c": 99.0},
+        {"temperature_c": float("nan")},
+    ],
+)
+def test_a_sky_or_water_that_cannot_be_is_refused(asked):
+    (key,) = asked
+    with pytest.raises(SettingError, match=key):
+        Moment(datetime(2026, 10, 10, 18, 30), **asked).scenes(toy.beat())
+
+
 @pytest.mark.parametrize(("told", "what"), [("2026-03-29 01:30", "skip"), ("1899-12-31 12:00", "year")])
 def test_a_moment_that_is_none_is_refused(told, what):
     with pytest.raises(SettingError, match=what):

@@ -140,6 +140,7 @@ def test_a_hardly_other_level_changes_hardly_anything(stage):
     [
         ({"stage": 0.9}, r"\+0\.90 m is more than half the mean depth of 0\.\d\d m"),
         ({"stage": -0.5}, r"more than half the mean depth"),
+        ({"stage": np.nan}, r"change of level of nan m"),
         ({"flow": 40.0}, r"40 m3/s lies outside 1\.60 to 10\.00 m3/s"),
         ({"flow": -1.0}, r"must be greater than 0"),
         ({"stage": 0.1, "flow": 5.0}, r"give one of them"),

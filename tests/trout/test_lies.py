@@ -186,6 +186,9 @@ def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
         assert (known.label[cells] == (number if number <= n else 0)).all()
     with pytest.raises(SettingError, match="lie on 7 cells"):
         find_lies(channel, others, known=replace(known, label=known.label[:7]))
+    deeper = {**channel.layers, "depth": channel["depth"] + np.float32(0.1)}
+    with pytest.raises(SettingError, match="another water"):
+        find_lies(replace(channel, layers=deeper), others, known=known)
     # Nothing new in the scenes they were all found in.
     same = find_lies(channel, outlooks, days=days, curves=CURVES, known=toy_lies)
     assert same.table.equals(toy_lies.table)
