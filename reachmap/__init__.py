@@ -27,7 +27,7 @@ _HOMES = {
     "plan_visit": "reachmap.visit",
     "analyse": "reachmap.run",
     "map_beat": "reachmap.run",
-    "write": "reachmap.run",
+    "write_map": "reachmap.run",
 }
 
 __all__ = ["__version__", *_HOMES]

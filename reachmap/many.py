@@ -115,7 +115,7 @@ def map_many(
     dask : address of a running Dask cluster to use instead, whose workers see the same disk (needs the extra
         `reachmap[cluster]`)
     fresh : work everything out again, whatever stands or is kept of earlier runs
-    settings : as for `reachmap.analyse`; and `species` and `length_m` [m] of the fish, `imagery` as for `run.write`
+    settings : as for `reachmap.analyse`; and `species` and `length_m` [m] of the fish, `imagery` as for `run.write_map`
     told : called with each outcome, how many are done, how many there are
 
     Raises
@@ -174,7 +174,7 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
     """Map one beat; whatever goes wrong with it becomes its message."""
     try:
         from reachmap.beat import read_beat
-        from reachmap.run import analyse, with_fish, write
+        from reachmap.run import analyse, with_fish, write_map
         from reachmap.write import lies_table
         from reachmap.write.summary import printed
 
@@ -184,7 +184,7 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         if not fresh and (earlier := _earlier(made_of, beat, out, settings)):
             return earlier
         result = analyse(made_of, fresh=fresh, **more)
-        files = [path.name for path in write(result, out, bool(imagery))]
+        files = [path.name for path in write_map(result, out, bool(imagery))]
         told = {"units": made_of.units}
         best = [{**row, **told, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
         memo = _memo(out)

@@ -120,11 +120,11 @@ def map_beat(beat: Beat | str | Path, out: str | Path | None = None, **settings:
     """Analyse a beat (settings as for `analyse`) and write the folder; returns the result and where it stands."""
     result = analyse(beat, **settings)
     target = Path(out) if out else default_out(result.channel.beat)
-    write(result, target)
+    write_map(result, target)
     return result, target
 
 
-def write(result: Result, out: str | Path, imagery: bool = False) -> list[Path]:
+def write_map(result: Result, out: str | Path, imagery: bool = False) -> list[Path]:
     """Write everything one run found into a folder, whole or not at all; `imagery` as for `map_page`."""
     pages = {"map.html": partial(map_page, result, imagery), "card.html": partial(card_page, result)}
     return write_outputs(result, Path(out), pages)

@@ -173,3 +173,9 @@ def test_the_hours_of_shade_are_those_of_the_scenes_own_day(sample_folder):
 def test_an_unknown_verb_is_said():
     with pytest.raises(AttributeError, match="no attribute 'guess'"):
         reachmap.guess  # noqa: B018
+
+
+def test_every_public_name_is_there_after_a_run_too(result):
+    """A run loads the rooms, each of which takes its name."""
+    for name in set(reachmap.__all__) - {"__version__"}:
+        assert callable(getattr(reachmap, name)), name

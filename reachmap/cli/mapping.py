@@ -53,11 +53,11 @@ def map_command(
         return
     result = run_chain(beats[0], **settings)
     # Only now, so that `run_chain` is the one to load the chain.
-    from reachmap.run import default_out, write
+    from reachmap.run import default_out, write_map
     from reachmap.write import run_record, summarise
 
     target = out or default_out(result.channel.beat)
-    write(result, target, imagery)
+    write_map(result, target, imagery)
     if as_json:
         click.echo(json.dumps(run_record(result), indent=2, sort_keys=True))
         return

@@ -18,7 +18,7 @@ import numpy as np
 from pyproj import Transformer
 
 from reachmap.beat import read_beat
-from reachmap.run import analyse, write
+from reachmap.run import analyse, write_map
 from tests.beat.folders import TOML, collection, feature, make, ring, to_degrees
 from tests.channel.rivers import River
 
@@ -58,7 +58,7 @@ def main() -> None:
         clock.append(perf_counter())
         result = analyse(beat, fresh=True)
         clock.append(perf_counter())
-        write(result, Path(scratch) / "out")
+        write_map(result, Path(scratch) / "out")
         clock.append(perf_counter())
     flags = beat.soundings["flag"].str.split(":").str[0].replace("", "used").value_counts().to_dict()
     grid = result.channel.grid

@@ -56,7 +56,7 @@ from reachmap.channel.soundings import take_soundings
 from reachmap.channel.speed import find_speed
 from reachmap.light import light_at, light_through_day, prepare_shade
 from reachmap.light.bodies import sun_and_moon
-from reachmap.run import analyse, write
+from reachmap.run import analyse, write_map
 from reachmap.sight import see
 from reachmap.trout import Outlook, find_lies, hold
 from tests import toy
@@ -284,7 +284,7 @@ def whole(length_m: float, cell_m: float, turned_deg: float, hills: bool) -> dic
     result = clock.time("all, three scenes", lambda: analyse(a_beat, cell_m=cell_m, fresh=True))
     n = result.channel.grid.n_wet
     with tempfile.TemporaryDirectory() as folder:
-        clock.time("files and map", lambda: write(result, Path(folder) / "out"))
+        clock.time("files and map", lambda: write_map(result, Path(folder) / "out"))
         size = sum(path.stat().st_size for path in (Path(folder) / "out").iterdir())
         raw = np.zeros(size // 4, np.float32)
         clock.beside("files and map", "floor", lambda: _there_and_back(raw, Path(folder) / "raw"))
