@@ -147,6 +147,19 @@ def test_json_record_is_json(sample_folder, tmp_path):
     assert json.loads(done.stdout) == json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
 
 
+@pytest.mark.parametrize("charset", ["cp1252", "latin-1", "utf-8"])
+def test_a_name_that_the_terminal_cannot_print_stops_nothing(beat, tmp_path, charset):
+    name = "Bäch – 春"
+    _edit("beat.toml", "Tarrowby Water, Mill Shed beat", name)(beat)
+    runner, asked = CliRunner(charset=charset), (str(beat), "--quiet", "--cell", "2")
+    mapped = runner.invoke(main, ["map", *asked, "--out", str(tmp_path / "out")])
+    assert mapped.exit_code == 0, mapped.output
+    shown = name.encode(charset, "backslashreplace").decode(charset)
+    assert shown in mapped.output
+    as_json = runner.invoke(main, ["map", *asked, "--out", str(tmp_path / "out"), "--json"])
+    assert json.loads(as_json.stdout)["beat"] == name
+
+
 def _swap(folder: Path) -> None:
     path = folder / "soundings.csv"
     head, *rows = path.read_text(encoding="utf-8").splitlines()

@@ -11,7 +11,7 @@ import click
 
 from reachmap import __version__
 from reachmap.cli import folders, learning, mapping
-from reachmap.cli.base import FriendlyGroup
+from reachmap.cli.base import FriendlyGroup, print_whatever_can_be
 
 __all__ = ["main"]
 
@@ -26,6 +26,7 @@ def main() -> None:
     """
     # Our matrices are small: more threads of the numerical library wait for each other and take twice the time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    print_whatever_can_be()
 
 
 for command in (

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import gc
+import json
 import os
 import sys
 import time
 from collections.abc import Callable, Sequence
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -59,6 +61,19 @@ class FriendlyGroup(click.Group):
                 err=True,
             )
             ctx.exit(3)
+
+
+def print_whatever_can_be() -> None:
+    """Let a letter that the terminal or a pipe does not know be printed as its number, instead of stopping the run."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def echo_json(value: Any, **how: Any) -> None:
+    """Print a value as JSON, whose own way of writing such letters is another."""
+    plain = (sys.stdout.encoding or "").replace("-", "").casefold() != "utf8"
+    click.echo(json.dumps(value, indent=2, ensure_ascii=plain, **how))
 
 
 class Progress:

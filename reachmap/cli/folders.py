@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from reachmap.cli.base import Progress, beat_argument, show_findings
+from reachmap.cli.base import Progress, beat_argument, echo_json, show_findings
 from reachmap.cli.typed import Measure, PlaceType
 from reachmap.errors import Finding, InputError, SettingError
 
@@ -28,7 +27,7 @@ def check_command(ctx: click.Context, beat: Path, strict: bool, as_json: bool) -
     findings = _noticed(beat)
     bad = [f for f in findings if f.severity == "error" or (strict and f.severity == "warning")]
     if as_json:
-        click.echo(json.dumps([vars(f) for f in findings], indent=2, ensure_ascii=False))
+        echo_json([vars(f) for f in findings])
     else:
         show_findings(findings)
         click.echo(f"{beat}: {len(bad)} to mend" if bad else f"{beat}: ready to map")

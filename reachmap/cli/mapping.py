@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +14,7 @@ from reachmap.cli.base import (
     asked_moment,
     beat_argument,
     chain_options,
+    echo_json,
     moment_options,
     run_chain,
     water_options,
@@ -59,7 +59,7 @@ def map_command(
     target = out or default_out(result.channel.beat)
     write_map(result, target, imagery)
     if as_json:
-        click.echo(json.dumps(run_record(result), indent=2, sort_keys=True))
+        echo_json(run_record(result), sort_keys=True)
         return
     click.echo(summarise(result))
     click.echo(f"\nWritten to {target}/ - open {target / 'map.html'} in any browser, no signal needed.")
@@ -82,7 +82,7 @@ def map_many_command(
     failed = sum(1 for o in outcomes if o.out is None)
     if as_json:
         rows = [vars(one) | {"beat": str(one.beat), "out": one.out and str(one.out)} for one in outcomes]
-        click.echo(json.dumps(rows, indent=2, ensure_ascii=False))
+        echo_json(rows)
     else:
         click.echo(f"{len(outcomes) - failed} beats mapped, {failed} not; open {out / 'index.html'}")
     if failed:
@@ -100,7 +100,10 @@ def lies_command(beat: Path, as_json: bool, **settings: Any) -> None:
     # Only now, as in `map_command`.
     from reachmap.write import lies_table, summarise
 
-    click.echo(json.dumps(lies_table(result), indent=2, ensure_ascii=False) if as_json else summarise(result))
+    if as_json:
+        echo_json(lies_table(result))
+    else:
+        click.echo(summarise(result))
 
 
 @click.command("compare")
@@ -146,7 +149,7 @@ def compare_command(
         rows = told.table.reset_index().to_dict("records")
         shown = {"before": told.before, "after": told.after, "paragraph": told.paragraph, "lies": rows}
         shown |= {"guessed": guess_line(channel), "beside_the_map": beside_the_map(lies, told.table.index)}
-        click.echo(json.dumps(shown, indent=2, ensure_ascii=False, default=float))
+        echo_json(shown, default=float)
         return
     told_so = comparison_words(told, changed.words), guess_line(channel), beside_the_map(lies, told.table.index)
     for line in filter(None, told_so):
