@@ -184,12 +184,14 @@ class Learned:
     name : of the beat, or "all together"
     verdicts, tunings : by eye, "day" and "night"
     left_out : entries that could not be used
+    guess : what of the water was not measured, "" if nothing
     """
 
     name: str
     verdicts: dict[str, Verdict]
     tunings: dict[str, Tuning]
     left_out: tuple[Finding, ...]
+    guess: str
 
 
 def learn(
@@ -216,6 +218,7 @@ def learn(
     from reachmap.trout.learn import join_log, pool, worth_measuring
     from reachmap.write.learned import Section, learned_page
     from reachmap.write.pages import write_page
+    from reachmap.write.summary import guess_line
 
     say = progress or (lambda step, share: None)
     beats = [read_beat(folder) for folder in _each_once([folders] if isinstance(folders, str | Path) else folders)]
@@ -226,13 +229,16 @@ def learn(
         channel = channel_of(beat)
         say(f"joining the log of {beat.name}", (k + 0.5) / len(beats))
         joined.append(join_log(channel, table))
-        found.append(_learned(beat.name, joined[-1], table))
+        one = _learned(beat.name, joined[-1], table, guess_line(channel))
+        found.append(one)
         measure = worth_measuring(channel, beat.scenes[0], table)
-        sections.append(Section(beat.name, found[-1].verdicts, found[-1].tunings, joined[-1], channel, measure))
+        sections.append(Section(one.name, one.verdicts, one.tunings, joined[-1], one.guess, channel, measure))
     if len(beats) > 1:
         together = pool(joined)
-        found.insert(0, _learned("all together", together, table))
-        sections.insert(0, Section(found[0].name, found[0].verdicts, found[0].tunings, together))
+        guess = "; ".join(f"{one.name}: {one.guess}" for one in found if one.guess)
+        everything = _learned("all together", together, table, guess)
+        found.insert(0, everything)
+        sections.insert(0, Section(everything.name, everything.verdicts, everything.tunings, together, guess))
     write_page(out, learned_page(sections), "Choose another place with --out")
     tunings = found[0].tunings
     if tuned and any(t.better for t in tunings.values()):
@@ -252,7 +258,7 @@ def _each_once(folders: Sequence[str | Path]) -> Sequence[str | Path]:
     return folders
 
 
-def _learned(name: str, joined: Joined, table: Curves) -> Learned:
+def _learned(name: str, joined: Joined, table: Curves, guess: str) -> Learned:
     """Judge and tune one log; weights are those of the file, for each beat's own fish and water."""
     from reachmap.trout.learn import judge
     from reachmap.trout.tune import tune
@@ -268,4 +274,4 @@ def _learned(name: str, joined: Joined, table: Curves) -> Learned:
         )
         for eye, curve in eyes
     }
-    return Learned(name, verdicts, tunings, joined.left_out)
+    return Learned(name, verdicts, tunings, joined.left_out, guess)

@@ -32,6 +32,7 @@ def learn_command(beats: tuple[Path, ...], out: Path, tuned: Path | None, curves
     Several beats are judged one by one and together; weights are then tuned on all of their trips.
     """
     from reachmap.ask import learn
+    from reachmap.write.learned import AGAINST_A_GUESS
 
     progress = Progress(quiet)
     found = learn(beats, out, tuned=tuned, curves=curves, progress=progress)
@@ -40,6 +41,8 @@ def learn_command(beats: tuple[Path, ...], out: Path, tuned: Path | None, curves
     for one in found:
         if len(found) > 1:
             click.echo(f"{one.name}:")
+        if one.guess:
+            click.echo(f"{one.guess}. {AGAINST_A_GUESS}")
         for eye, verdict in one.verdicts.items():
             click.echo(verdict.sentence + ".")
             click.echo(f"By {eye}: {one.tunings[eye].why}.")

@@ -24,6 +24,8 @@ border-bottom:1px solid #b9b3a3;font-variant-numeric:tabular-nums}svg{width:100%
 @media(prefers-color-scheme:dark){body{background:#14181a;color:#e9e4d6}.water{stroke:#e9e4d6}}
 """
 
+AGAINST_A_GUESS = "It is this guess that the log is held against."
+
 FOOT = """<p>Fish at one place on one trip are one meeting, however many they were, and it is meetings that the map is
 held against. Anglers fish where they expect fish, so it is held against the fished water only, and whole trips are
 held out of the tuning. Scores rank places; they are no probability of a fish.</p>"""
@@ -38,6 +40,7 @@ class Section:
     name : heading
     verdicts, tunings : by eye, "day" and "night"
     joined : the log joined to the water
+    guess : what of the water was not measured, "" if nothing
     channel : the water, None for several beats together
     measure : stretches worth a survey, as `trout.learn.worth_measuring` returns them
     """
@@ -46,6 +49,7 @@ class Section:
     verdicts: Mapping[str, Verdict]
     tunings: Mapping[str, Tuning]
     joined: Joined
+    guess: str = ""
     channel: Channel | None = None
     measure: Sequence[tuple[float, float, str]] = ()
 
@@ -56,6 +60,7 @@ def learned_page(sections: Sequence[Section]) -> str:
     parts: list[str] = []
     for section in sections:
         parts.append(f"<h1>{escape(section.name)}: what the log says</h1>")
+        parts += [f"<p><strong>{escape(section.guess)}. {AGAINST_A_GUESS}</strong></p>"] if section.guess else []
         parts += [_by_eye(eye, verdict, section.tunings.get(eye)) for eye, verdict in section.verdicts.items()]
         if section.channel is not None:
             parts.append(_wrong(section.channel, section.joined.entries))

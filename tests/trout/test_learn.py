@@ -300,6 +300,23 @@ def test_a_beat_named_twice_is_refused(sample_folder, tmp_path, monkeypatch):
         assert not out.exists()
 
 
+def test_a_guess_is_called_one_where_a_log_is_held_against_it(sample_folder, tmp_path):
+    """On a beat nobody sounded, alone and beside one that was; its name is text."""
+    bare = shutil.copytree(sample_folder, tmp_path / "bare")
+    (bare / "soundings.csv").unlink()
+    toml = bare / "beat.toml"
+    toml.write_text(toml.read_text(encoding="utf-8").replace("Mill Shed beat", "Bare <beat>"), encoding="utf-8")
+    for folders, times in (([bare], 1), ([sample_folder, bare], 2), ([sample_folder], 0)):
+        out = tmp_path / "learned.html"
+        done = CliRunner().invoke(main, ["learn", *map(str, folders), "--out", str(out), "--quiet"])
+        assert done.exit_code == 0, done.output
+        page = out.read_text(encoding="utf-8")
+        for told in (done.output, page):
+            assert told.count("DEPTH IS A GUESS: no soundings") == times
+            assert told.count("It is this guess that the log is held against") == times
+        assert "Bare <beat>" not in page
+
+
 def test_what_is_left_out_is_told_with_its_file_and_row(sample_folder, tmp_path):
     """On the terminal and on the page: an entry without a place before it, one far off, and a note far off."""
     folder = shutil.copytree(sample_folder, tmp_path / "beat")
