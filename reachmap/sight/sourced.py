@@ -153,7 +153,7 @@ def read_sourced(path: str | Path) -> Sourced:
         size = path.stat().st_size
         if size > MAX_BYTES:
             raise SettingError(f"{path}: {size} bytes is too large for such a file. Was another file meant?")
-        return parse_sourced(path.read_text(encoding="utf-8"), str(path))
+        return parse_sourced(path.read_text(encoding="utf-8-sig"), str(path))
     except UnicodeDecodeError as error:
         raise SettingError(
             f"{path}: not UTF-8 text ({error.reason} at byte {error.start}). Save it as UTF-8"

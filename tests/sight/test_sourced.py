@@ -61,3 +61,10 @@ def test_numbers_no_double_can_hold_and_values_without_end():
 def test_any_text_is_read_or_refused(text):
     with contextlib.suppress(SettingError):
         parse_sourced(text, "any.toml").sections()
+
+
+def test_a_mark_of_the_byte_order_is_no_part_of_the_file(tmp_path):
+    """As some editors set before UTF-8."""
+    path = tmp_path / "marked.toml"
+    path.write_bytes(b"\xef\xbb\xbf[a]\nb = 1\n")
+    assert read_sourced(path).data == {"a": {"b": 1}}
