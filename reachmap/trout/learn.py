@@ -248,8 +248,12 @@ class _Scored:
 
 
 def _entries(beat: Beat) -> gpd.GeoDataFrame:
-    """The log and the notes that belong to it, each at one point; lines and areas at one within them."""
+    """The log and the notes that belong to it, each at one point; lines and areas at one within them.
+
+    What was met none times is a blank.
+    """
     log = _with_notes(beat)
+    log = log.assign(what=log["what"].mask(log["what"].isin(MET) & (log["count"] == 0), "blank"))
     return log.set_geometry(shapely.point_on_surface(log.geometry.to_numpy()), crs=log.crs)
 
 
@@ -364,7 +368,7 @@ def _row(
         "when": when,
         "what": getattr(entry, "what"),  # noqa: B009
         "met": met,
-        "fish": int(count if count == count and count else 1) if met else 0,
+        "fish": max(1, int(count if count == count else 1)) if met else 0,
         "score": float(scored.score[cells].mean()),
         "eye_day": float(scored.eye_day[cells].mean()),
         "light_lux": float(scored.light_bed[cells].mean()),

@@ -236,6 +236,15 @@ def test_a_note_counts_at_the_hour_it_was_first_written(channel):
     assert (entries["eye_day"] == 1).all()
 
 
+def test_a_catch_of_none_is_a_blank(channel):
+    counts = [0.0, 3.0, np.nan]
+    log = with_log(channel, spread_out(channel, 3), trip="one", count=counts)
+    entries = join_log(log, load_curves(None, channel.beat.fish)).entries
+    assert list(entries["fish"]) == [0, 3, 1]
+    assert list(entries["what"]) == ["blank", "catch", "catch"]
+    assert list(entries["met"]) == list(entries["meeting"]) == [False, True, True]
+
+
 def test_entries_drawn_as_lines_and_areas_are_met_within_them(channel):
     """What other programs give: lines, areas and several points, in the log and among the notes."""
     spot = spread_out(channel, 1)[0]
