@@ -147,8 +147,8 @@ def tune(
     lacking = ""
     if places < LEAST_PLACES or len(met) < LEAST_TRIPS:
         lacking = (
-            f"fish at {counted(places, 'place')} on {counted(len(met), 'trip')} are too few to tune: it takes "
-            f"{LEAST_PLACES} places on {LEAST_TRIPS} trips to hold some out"
+            f"fish at {counted(places, 'place')}, met on {len(met)} of {counted(len(trips), 'trip')}, are too few to "
+            f"tune: it takes {LEAST_PLACES} places on {LEAST_TRIPS} trips to hold some out"
         )
     elif away < LEAST_AWAY:
         lacking = "blanks are too few to tune: fish can't be held against water where there were none"

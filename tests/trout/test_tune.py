@@ -60,6 +60,14 @@ def test_fish_held_against_their_own_surroundings_tune_nothing():
     np.testing.assert_array_equal(got.weights, DEFAULT)
 
 
+def test_trips_without_fish_are_told_apart_from_no_trips():
+    """The verdict on the map counts them all; the words on the tuning follow it."""
+    trips = simulate(DEFAULT, 1, trips=6, fish=2)
+    none = [(Choice(one.fish[:0], one.water),) for (one,) in trips[2:]]
+    assert "fish at 4 places, met on 2 of 6 trips, are too few" in tune(DEFAULT, [*trips[:2], *none]).why
+    assert "fish at 0 places, met on 0 of 4 trips, are too few" in tune(DEFAULT, none).why
+
+
 def test_few_fish_give_counts_only():
     got = tune(DEFAULT, simulate(DEFAULT, 1, trips=6, fish=2))
     assert not got.better
