@@ -31,6 +31,7 @@ class Outcome:
     out : where its map stands, None when it failed
     title : the beat's name, its folder's when it could not be read
     message : "" or what went wrong
+    told : another water level than the survey's and another engine than the ordinary one, in words; "" without
     kept : True if an earlier result of the same input was kept
     best : rows of `lies_table` of the best lie of each scene, worded in the beat's `units`, which they carry besides
     """
@@ -39,6 +40,7 @@ class Outcome:
     out: Path | None
     title: str
     message: str = ""
+    told: str = ""
     kept: bool = False
     best: Sequence[Mapping[str, Any]] = field(default_factory=tuple)
 
@@ -176,7 +178,7 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         from reachmap.beat import read_beat
         from reachmap.run import analyse, with_fish, write_map
         from reachmap.write import lies_table
-        from reachmap.write.summary import printed
+        from reachmap.write.summary import engine_words, level_words, printed
 
         more = dict(settings)
         species, length_m, imagery = (more.pop(name, None) for name in ("species", "length_m", "imagery"))
@@ -185,12 +187,14 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
             return earlier
         result = analyse(made_of, fresh=fresh, **more)
         files = [path.name for path in write_map(result, out, bool(imagery))]
-        told = {"units": made_of.units}
-        best = [{**row, **told, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
+        units = {"units": made_of.units}
+        best = [{**row, **units, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
+        told = printed("; ".join(filter(None, (level_words(result.channel), engine_words(result)))), made_of)
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
-        memo.write_text(json.dumps({"asked": _asked(settings), "best": best, "files": files}), encoding="utf-8")
-        return Outcome(beat, out, made_of.name, best=best)
+        kept = {"asked": _asked(settings), "told": told, "best": best, "files": files}
+        memo.write_text(json.dumps(kept), encoding="utf-8")
+        return Outcome(beat, out, made_of.name, told=told, best=best)
     except ReachmapError as error:
         return Outcome(beat, None, beat.name, str(error))
     except Exception as error:
@@ -214,9 +218,9 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
         return None
     if memo.get("asked") != _asked(settings) or record.get("sources") != dict(made_of.sources):
         return None
-    if not memo.get("files") or not all((out / name).is_file() for name in memo["files"]):
+    if not {"told", "best", "files"} <= memo.keys() or not all((out / name).is_file() for name in memo["files"]):
         return None
-    return Outcome(beat, out, record["beat"], kept=True, best=memo["best"])
+    return Outcome(beat, out, record["beat"], told=memo["told"], kept=True, best=memo["best"])
 
 
 def _memo(out: Path) -> Path:

@@ -59,6 +59,14 @@ def test_beats_are_ranked_for_one_moment_and_for_another_anew(three, tmp_path):
         assert page.count(f">10 Oct<br>21:{minute}<") == 2
 
 
+def test_the_index_tells_another_level_and_another_engine(three, tmp_path):
+    told = "(water 0.10 m above the survey&#x27;s level; scored by the energy engine)"
+    for kept in (False, True):
+        settings = {"cell_m": 2.0, "stage_m": 0.1, "engine": "energy"}
+        assert map_many(three[:1], tmp_path, jobs=1, settings=settings)[0].kept == kept
+        assert told in (tmp_path / "index.html").read_text()
+
+
 @pytest.mark.parametrize("lost", ["map.html", "layers.tif"])
 def test_a_folder_that_lacks_a_file_is_mapped_again(three, tmp_path, lost):
     for kept in (False, True, False):

@@ -44,7 +44,8 @@ def index_page(outcomes: Sequence[Mapping[str, Any]]) -> str:
 
     Parameters
     ----------
-    outcomes : title, out (folder below the page or None), message, best (rows of `lies_table`), one a beat
+    outcomes : title, out (folder below the page or None), message, told (of level and engine, in words), best (rows of
+        `lies_table`), one a beat
     """
     good = [o for o in outcomes if o["out"]]
     scenes = list(dict.fromkeys(row["scene"] for o in good for row in o["best"]))
@@ -77,8 +78,9 @@ def _row(rank: int, row: Mapping[str, Any], outcome: Mapping[str, Any]) -> str:
 
 
 def _link(outcome: Mapping[str, Any]) -> str:
-    """The title of a beat as a link to its map."""
-    return f"<a href='{quote(outcome['out'])}/map.html'>{escape(outcome['title'])}</a>"
+    """The title of a beat as a link to its map, and what sets that apart."""
+    told = f" ({escape(outcome['told'])})" if outcome["told"] else ""
+    return f"<a href='{quote(outcome['out'])}/map.html'>{escape(outcome['title'])}</a>{told}"
 
 
 def _without(poor: Sequence[Mapping[str, Any]]) -> str:

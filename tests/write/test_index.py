@@ -15,7 +15,7 @@ from reachmap.write.index import LETTER, LINE, WIDE
 def outcome(title, lat, lon):
     best = {"scene": "noon", "rank": 1, "lie": 1, "kind": "prime", "score": 0.5}
     best |= {"why": "deep", "when": "2026-10-10T18:30+01:00", "units": "metric", "lat": lat, "lon": lon}
-    return {"title": title, "out": "a", "message": "", "best": [best]}
+    return {"title": title, "out": "a", "message": "", "told": "", "best": [best]}
 
 
 def names(page):
@@ -42,6 +42,14 @@ def test_a_beat_without_a_lie_is_linked_too():
     assert "2 beats" in page
     assert "<h2>No lie stands out</h2><ul><li><a href='flat%20water/map.html'>Flat &lt;water&gt;</a></li></ul>" in page
     assert "No lie stands out" not in index_page([outcome("Upper beat", 54.0, -2.0)])
+
+
+def test_another_level_and_engine_are_told_beside_the_name():
+    told = {"told": "water 0.20 m <above> the survey's level; scored by the energy engine"}
+    beside = "</a> (water 0.20 m &lt;above&gt; the survey&#x27;s level; scored by the energy engine)<"
+    for one in (outcome("Upper beat", 54.0, -2.0), {**outcome("Flat water", 54.2, -2.0), "best": []}):
+        assert beside in index_page([one | told])
+        assert "</a><" in index_page([one])
 
 
 def test_beats_on_either_side_of_the_180th_meridian_lie_side_by_side():
