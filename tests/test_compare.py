@@ -41,6 +41,13 @@ def test_a_part_of_a_name_is_enough_and_two_scenes_are_told_apart(beat):
         compare_on_beat(beat, "sunny")
 
 
+def test_a_change_that_changes_nothing_is_not_explained():
+    done = call("sunny", "--stage-after", "0", "--cell", "2")
+    assert done.exit_code == 0, done.output
+    assert "before and after: 1.00. Nothing moved.\n" in done.output
+    assert "suits better" not in done.output
+
+
 @pytest.mark.parametrize("changed", [Changed(cloud=9), Changed(clarity_m=-1.0)])
 def test_a_sky_or_water_that_cannot_be_is_refused(beat, changed):
     with pytest.raises(SettingError, match="must be"):

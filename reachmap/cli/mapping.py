@@ -156,9 +156,10 @@ def compare_command(
         click.echo(printed(line, channel.beat))
     if len(told.table) > 2:
         alike = told.table[["before", "after"]].corr("spearman").iloc[0, 1]
-        far = told.table.sort_values("gain", key=abs, ascending=False).head(3)
+        far = told.table[told.table["factor"] != ""].sort_values("gain", key=abs, ascending=False).head(3)
         most = "; ".join(f"lie {number} by {row.gain:+.2f} ({row.why})" for number, row in far.iterrows())
-        click.echo(f"Rank correlation of the lies, before and after: {alike:.2f}. They differ most at {most}.")
+        differ = f"They differ most at {most}." if most else "Nothing moved."
+        click.echo(f"Rank correlation of the lies, before and after: {alike:.2f}. {differ}")
     if len(told.table):
         click.echo()
         click.echo(told.table.round(2).to_string())

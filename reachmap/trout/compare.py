@@ -17,6 +17,9 @@ from reachmap.trout.score import losses
 STEADY = 0.05
 """A lie whose score moves less than this holds; assumed, about what the inputs' own errors do."""
 
+UNMOVED = 0.005
+"""A score that moves less shows no change in two decimals, so none is explained where a lie holds."""
+
 GOOD = 0.5
 """The paragraph tells what share of the water scores above this; assumed."""
 
@@ -128,9 +131,11 @@ def _table(before: Holding, after: Holding, lies: Lies, least: float) -> pd.Data
         was, now = float(before["hold"][own].mean()), float(after["hold"][own].mean())
         if max(was, now) < least:
             continue
-        factor = _moved(before, after, own, now - was)
-        words = MOVED_WORDS[_key(before, after, own, factor)][0 if now >= was else 1]
-        rows[number] = (was, now, now - was, _what(was, now, least), factor, words)
+        what, factor, words = _what(was, now, least), "", "nothing moved"
+        if what != "holds" or abs(now - was) >= UNMOVED:
+            factor = _moved(before, after, own, now - was)
+            words = MOVED_WORDS[_key(before, after, own, factor)][0 if now >= was else 1]
+        rows[number] = (was, now, now - was, what, factor, words)
     columns = ["before", "after", "gain", "what", "factor", "why"]
     return pd.DataFrame([*rows.values()], columns=columns, index=pd.Index([*rows], dtype=int, name="lie"))
 

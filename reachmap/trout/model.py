@@ -117,7 +117,7 @@ class Comparison:
     before, after : names of the two
     difference : (n_wet,) float32, score after minus score before
     table : DataFrame, index `lie`: before, after (mean scores), gain, what (one of `CHANGES`), factor (the one that
-        moved most), why (a few words)
+        moved most, "" where the score hardly moved), why (a few words)
     told : what becomes of the water and its lies in plain words, to follow the names
     """
 

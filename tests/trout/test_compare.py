@@ -66,7 +66,24 @@ def test_nothing_changed(run):
     out = compare(water.channel, one, one, lies)
     assert not out.difference.any()
     assert set(out.table["what"]) == {"holds"}
+    assert set(out.table["why"]) == {"nothing moved"}
+    assert set(out.table["factor"]) == {""}
     assert "stays" in out.paragraph
+
+
+def test_a_lie_that_only_just_vanishes_has_its_reason(run):
+    """However little its score moves."""
+    water, lies = run
+    one = water.outlooks["overcast noon"].holding
+    layers = one.layers
+    scores = {**layers.held, "hold": layers.held["hold"] - np.float32(0.003)}
+    poorer = replace(one, layers=Derived(("hold_day", "hold_night"), layers.read, layers.n_wet, scores))
+    own = next(iter(lies.cells.values()))
+    just = replace(lies, report={**lies.report, "least_score": float(one["hold"][own].mean()) - 0.001})
+    table = compare(water.channel, one, poorer, just).table
+    first = table.loc[next(iter(lies.cells))]
+    assert (first["what"], abs(first["gain"]) < 0.005) == ("vanishes", True)
+    assert first["why"] != "nothing moved"
 
 
 def test_two_fish_and_two_engines_are_told_apart(run):
