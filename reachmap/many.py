@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import closing
@@ -203,9 +202,11 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
 
 def _asked(settings: Mapping[str, Any]) -> dict[str, str]:
     """Version and settings in a form that compares equal after a trip through a file; a curves file by what it says."""
+    from reachmap.trout.curves import curves_checksum
+
     told = {key: repr(value) for key, value in sorted(settings.items())}
     if (curves := settings.get("curves")) and Path(curves).is_file():
-        told["curves"] = hashlib.sha256(Path(curves).read_bytes()).hexdigest()
+        told["curves"] = curves_checksum(curves)
     return {"reachmap": __version__, **told}
 
 

@@ -19,6 +19,7 @@ from reachmap.light import Light, light_at, light_of_scenes, prepare_shade
 from reachmap.memory import keeping_freed
 from reachmap.threads import matrices_alone
 from reachmap.trout import Curves, Lies, Outlook, find_lies, how_sure, load_curves, outlook_for
+from reachmap.trout.curves import curves_checksum
 from reachmap.visit import plan_visit
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result
@@ -74,6 +75,7 @@ def analyse(
         raise SettingError("scenes of the beat and a moment were asked for; choose one or the other")
     chosen = choose_scenes(checked, scenes) if moment is None else moment.scenes(checked)
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
+    own_curves = {"curves": curves and str(curves), "curves_sha256": curves and curves_checksum(curves)}
     water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
     try:
         channel = channel_of(checked, water, fresh, lambda step, share: say(step, 0.05 + 0.35 * share))
@@ -107,7 +109,7 @@ def analyse(
     say("the visit", 0.8)
     start = None if moment is None else chosen[0].when
     visit = plan_visit(channel, outlooks, lies, days, table, start)
-    record = _record(channel, chosen, {"cell_m": cell_m, "curves": curves and str(curves), "engine": engine})
+    record = _record(channel, chosen, {"cell_m": cell_m, **own_curves, "engine": engine})
     return Result(channel, outlooks, days, lies, visit, table, record)
 
 

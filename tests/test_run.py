@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -168,6 +169,22 @@ def test_the_hours_of_shade_are_those_of_the_scenes_own_day(sample_folder):
     assert len(shaded) > 3
     hour = max(int(text.split("shade after ")[1][:2]) for text in why if "loses shade after" in text)
     assert hour <= 18, "the sun is down at half past six in October"
+
+
+def test_the_record_tells_an_edited_curves_file_by_its_checksum(sample_folder, tmp_path):
+    """SHA-256 by the standard library, as of every other input."""
+    curves, found = tmp_path / "own.toml", []
+    for least in (0.45, 0.6):
+        curves.write_text(f'[lies.least_score]\nvalue = {least}\nsource = "test"\n')
+        settings = reachmap.analyse(sample_folder, cell_m=2.0, curves=curves).record["settings"]
+        assert settings["curves"] == str(curves)
+        assert settings["curves_sha256"] == hashlib.sha256(curves.read_bytes()).hexdigest()
+        found.append(settings["curves_sha256"])
+    assert found[0] != found[1]
+
+
+def test_without_curves_of_ones_own_the_record_has_no_checksum_of_any(result):
+    assert result.record["settings"]["curves_sha256"] is None
 
 
 def test_an_unknown_verb_is_said():
