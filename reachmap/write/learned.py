@@ -12,13 +12,13 @@ import shapely
 from reachmap.channel.model import Channel
 from reachmap.trout.learn import Joined, Verdict
 from reachmap.trout.model import FACTORS, SCORE_WORDS
-from reachmap.trout.tune import Tuning
+from reachmap.trout.tune import Tuning, counted
 from reachmap.write.pages import plain_page
 from reachmap.write.summary import printed
 
 STYLE = """
 body{background:#f7f4ec;color:#1f2a2e;font:16px/1.5 system-ui,sans-serif;max-width:46rem;margin:1.5rem auto;
-padding:0 1rem}table{border-collapse:collapse}th,td{text-align:left;padding:.3rem .8rem;
+padding:0 1rem}table{border-collapse:collapse}th,td{text-align:left;padding:.3rem .8rem .3rem 0;
 border-bottom:1px solid #b9b3a3;font-variant-numeric:tabular-nums}svg{width:100%;height:auto}
 .water{fill:none;stroke:#1f2a2e;stroke-width:1.5;vector-effect:non-scaling-stroke}
 @media(prefers-color-scheme:dark){body{background:#14181a;color:#e9e4d6}.water{stroke:#e9e4d6}}
@@ -75,15 +75,21 @@ def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:
     ratios = verdict.selection
     seen = 0
     for (_, word), row in zip(SCORE_WORDS, verdict.classes.itertuples(), strict=True):
-        ratio = ""
-        if ratios is not None and row.water_share > 0:
-            ratio = f"{ratios.ratio[seen]:.2f} ({ratios.low[seen]:.2f} to {ratios.high[seen]:.2f})"
-            seen += 1
-        rows.append(
-            f"<tr><td>{word}</td><td>{row.low:.2f} to {row.high:.2f}</td><td>{row.fish}</td>"
-            f"<td>{row.meetings}</td><td>{100 * row.water_share:.0f} %</td><td>{ratio}</td></tr>"
-        )
-    names = ("water", "score", "fish", "meetings", "fished water", "meetings per water (95 %)")
+        cells = [
+            f"{word}<br><small>{row.low:.2f} to {row.high:.2f}</small>",
+            f"{row.fish}",
+            f"{row.meetings}",
+            f"{100 * row.water_share:.0f} %",
+        ]
+        if ratios is not None:
+            ratio = ""
+            if row.water_share > 0:
+                limits = f"{ratios.low[seen]:.2f} to {ratios.high[seen]:.2f}"
+                ratio = f"{ratios.ratio[seen]:.2f}<br><small>{limits}</small>"
+                seen += 1
+            cells.append(ratio)
+        rows.append(f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>")
+    names = ["water", "fish", "meet&shy;ings", "fished water", "meetings per water (95 %)"][: len(cells)]
     head = f"<tr>{''.join(f'<th>{name}</th>' for name in names)}</tr>"
     text = f"<h2>By {eye}</h2><p>{escape(verdict.sentence)}.</p><table>{head}{''.join(rows)}</table>"
     return text + (_tuning(tuning) if tuning else "")
@@ -91,7 +97,7 @@ def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:
 
 def _tuning(tuning: Tuning) -> str:
     """What the tuning came to."""
-    text = f"<p>{escape(tuning.why)}.</p>"
+    text = f"<p>{escape(tuning.why[0].upper() + tuning.why[1:])}.</p>"
     if not tuning.better:
         return text
     rows = "".join(
@@ -123,8 +129,8 @@ def _wrong(channel: Channel, entries: pd.DataFrame) -> str:
     )
     box = f"{x0 - size:.1f} {-y1 - size:.1f} {x1 - x0 + 2 * size:.1f} {y1 - y0 + 2 * size:.1f}"
     return (
-        f"<h2>Where the map was wrong</h2><p>{len(surprise)} entries with fish where the map says {poor} or less "
-        f"(dots), {len(empty)} blanks in likely or best water (crosses).</p>"
+        f"<h2>Where the map was wrong</h2><p>{counted(len(surprise), 'record')} of fish where the map says {poor} or "
+        f"less (dots), {counted(len(empty), 'blank')} in likely or best water (crosses).</p>"
         f'<svg viewBox="{box}" role="img" aria-label="where the map was wrong">{shapes}{marks}{crosses}</svg>'
     )
 

@@ -24,8 +24,8 @@ def made(scores, water, tuning=None):
 def test_classes_without_fish_or_with_all_of_them_have_honest_limits():
     """None of 30 in a twentieth of the water may still be more than twice what chance would give."""
     page = made(np.full(30, 0.4), [0.1] * 5 + [0.4] * 95)
-    assert "0.00 (0.00 to 2.31)" in page
-    assert "0.00 (0.00 to 0.00)" not in page
+    assert "0.00<br><small>0.00 to 2.31</small>" in page
+    assert "<small>0.00 to 0.00</small>" not in page
     assert "&lt;Beck&gt;" in page
 
 
@@ -34,7 +34,7 @@ def test_a_score_is_called_what_the_map_calls_it():
     page = made(np.linspace(0.02, 0.98, 40), np.linspace(0.02, 0.98, 200))
     low = 0.0
     for high, word in SCORE_WORDS:
-        assert f"<td>{word}</td><td>{low:.2f} to {high:.2f}</td>" in page
+        assert f"<td>{word}<br><small>{low:.2f} to {high:.2f}</small></td>" in page
         low = high
 
 
