@@ -207,7 +207,7 @@ def judge(joined: Joined, eye: str) -> Verdict:
             "wherever nothing was met"
         )
     if lacking:
-        sentence = f"{rests_on}: {lacking}. The counts stand below"
+        sentence = f"{rests_on}: {lacking}"
         return Verdict(n_fish, n_places, n_trips, float("nan"), float("nan"), classes, None, sentence)
     index, area = boyce(meetings, water), auc(meetings, water)
     wet = classes["water_share"] > 0
