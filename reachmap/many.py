@@ -31,8 +31,9 @@ class Outcome:
     title : the beat's name, its folder's when it could not be read
     message : "" or what went wrong
     told : another water level than the survey's and another engine than the ordinary one, in words; "" without
+    units : those the beat is printed in, "metric" or "imperial"; here all is metric
     kept : True if an earlier result of the same input was kept
-    best : rows of `lies_table` of the best lie of each scene, worded in the beat's `units`, which they carry besides
+    best : rows of `lies_table` of the best lie of each scene
     """
 
     beat: Path
@@ -40,6 +41,7 @@ class Outcome:
     title: str
     message: str = ""
     told: str = ""
+    units: str = "metric"
     kept: bool = False
     best: Sequence[Mapping[str, Any]] = field(default_factory=tuple)
 
@@ -177,7 +179,7 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         from reachmap.beat import read_beat
         from reachmap.run import analyse, with_fish, write_map
         from reachmap.write import lies_table
-        from reachmap.write.summary import engine_words, level_words, printed
+        from reachmap.write.summary import engine_words, level_words
 
         more = dict(settings)
         species, length_m, imagery = (more.pop(name, None) for name in ("species", "length_m", "imagery"))
@@ -186,14 +188,13 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
             return earlier
         result = analyse(made_of, fresh=fresh, **more)
         files = [path.name for path in write_map(result, out, bool(imagery))]
-        units = {"units": made_of.units}
-        best = [{**row, **units, "why": printed(row["why"], made_of)} for row in lies_table(result) if row["rank"] == 1]
-        told = printed("; ".join(filter(None, (level_words(result.channel), engine_words(result)))), made_of)
+        best = [row for row in lies_table(result) if row["rank"] == 1]
+        told = "; ".join(filter(None, (level_words(result.channel), engine_words(result))))
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
         kept = {"asked": _asked(settings), "told": told, "best": best, "files": files}
         memo.write_text(json.dumps(kept), encoding="utf-8")
-        return Outcome(beat, out, made_of.name, told=told, best=best)
+        return Outcome(beat, out, made_of.name, told=told, units=made_of.units, best=best)
     except ReachmapError as error:
         return Outcome(beat, None, beat.name, str(error))
     except Exception as error:
@@ -221,7 +222,7 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
         return None
     if not {"told", "best", "files"} <= memo.keys() or not all((out / name).is_file() for name in memo["files"]):
         return None
-    return Outcome(beat, out, record["beat"], told=memo["told"], kept=True, best=memo["best"])
+    return Outcome(beat, out, record["beat"], told=memo["told"], units=made_of.units, kept=True, best=memo["best"])
 
 
 def _memo(out: Path) -> Path:

@@ -182,6 +182,21 @@ def test_what_is_asked_of_one_beat_can_be_asked_of_many(three, tmp_path):
     assert "tile.openstreetmap.org" in (tmp_path / "out" / "two" / "map.html").read_text()
 
 
+def test_scripts_are_given_metres_by_many_as_by_one_and_people_feet(three, tmp_path):
+    folder = shutil.copytree(three[0], tmp_path / "feet")
+    (folder / "beat.toml").write_text('units = "imperial"\n' + (folder / "beat.toml").read_text())
+    (tmp_path / "list.txt").write_text("feet")
+    listed = json.loads(CliRunner().invoke(main, ["lies", str(folder), "--cell", "2", "--json", "--quiet"]).stdout)
+    (one,) = json.loads(
+        run(tmp_path / "list.txt", "--cell", "2", "--json", "--quiet", "--out", tmp_path / "out").stdout
+    )
+    assert one["best"] == [row for row in listed if row["rank"] == 1]
+    assert one["units"] == "imperial"
+    page = (tmp_path / "out" / "index.html").read_text()
+    assert " ft deep" in page
+    assert " m deep" not in page
+
+
 def test_warnings_of_each_beat_stop_it_where_asked(three, tmp_path):
     """The sample warns of two soundings that contradict each other."""
     done = run(three[0], three[2], "--cell", "2", "--strict", "--out", tmp_path / "out")

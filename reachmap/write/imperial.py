@@ -51,6 +51,11 @@ def in_metres(text: str) -> str:
     return text.replace(BEGIN, "").replace(END, "")
 
 
+def in_units(text: str, units: str) -> str:
+    """A text of ours as it is printed for a beat that asks for "metric" or "imperial" units."""
+    return in_feet(text) if units == "imperial" else in_metres(text)
+
+
 def in_feet(text: str) -> str:
     """A text of ours, plain or html, with its numbers in feet, inches, miles an hour and degrees Fahrenheit."""
     parts = re.split(f"({BEGIN}[^{END}]*{END})", text)

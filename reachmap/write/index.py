@@ -13,6 +13,7 @@ import shapely
 
 from reachmap.constants import METRES_A_DEGREE
 from reachmap.write.drawing import north_mark, round_length, scale_bar
+from reachmap.write.imperial import in_units
 from reachmap.write.labels import place_labels
 from reachmap.write.pages import plain_page
 
@@ -44,8 +45,8 @@ def index_page(outcomes: Sequence[Mapping[str, Any]]) -> str:
 
     Parameters
     ----------
-    outcomes : title, out (folder below the page or None), message, told (of level and engine, in words), best (rows of
-        `lies_table`), one a beat
+    outcomes : title, out (folder below the page or None), message, told (of level and engine, in words), units (to
+        print in), best (rows of `lies_table`), one a beat
     """
     good = [o for o in outcomes if o["out"]]
     scenes = list(dict.fromkeys(row["scene"] for o in good for row in o["best"]))
@@ -71,7 +72,7 @@ def _ranking(good: Sequence[Mapping[str, Any]], scene: str) -> str:
 
 def _row(rank: int, row: Mapping[str, Any], outcome: Mapping[str, Any]) -> str:
     """One line of the ranking."""
-    lie = f"lie {row['lie']}, {escape(row['kind'])}: {escape(row['why'])}"
+    lie = f"lie {row['lie']}, {escape(row['kind'])}: {escape(in_units(row['why'], outcome['units']))}"
     when = f"{datetime.fromisoformat(row['when']):%d %b<br>%H:%M}".lstrip("0")
     told = f"<td>{_link(outcome)}<br>{lie}</td><td class='n'>{when}</td><td class='n'>{row['score']:.2f}</td>"
     return f"<tr><td class='n'>{rank}</td>{told}</tr>"
@@ -79,7 +80,7 @@ def _row(rank: int, row: Mapping[str, Any], outcome: Mapping[str, Any]) -> str:
 
 def _link(outcome: Mapping[str, Any]) -> str:
     """The title of a beat as a link to its map, and what sets that apart."""
-    told = f" ({escape(outcome['told'])})" if outcome["told"] else ""
+    told = f" ({escape(in_units(outcome['told'], outcome['units']))})" if outcome["told"] else ""
     return f"<a href='{quote(outcome['out'])}/map.html'>{escape(outcome['title'])}</a>{told}"
 
 
@@ -115,7 +116,7 @@ def _where(good: Sequence[Mapping[str, Any]]) -> str:
         for (title, _, _), (a, b) in zip(spots, at, strict=True)
     )
     names = _names([title for title, _, _ in spots], at, height)
-    feet = all(row["units"] == "imperial" for o in good for row in o["best"])
+    feet = all(o["units"] == "imperial" for o in good if o["best"])
     length, words = round_length(WIDE / 3 / scale, "imperial" if feet else "metric")
     foot = scale_bar(EDGE, height + LINE, scale * length, words, LINE) + north_mark(WIDE - EDGE, height, LINE)
     box = f"0 0 {WIDE:g} {height + 2.5 * LINE:.0f}"

@@ -15,7 +15,7 @@ from reachmap.channel.model import Channel
 from reachmap.errors import Finding
 from reachmap.trout.model import Comparison, Lies
 from reachmap.visit.worth import best_lies, ranked
-from reachmap.write.imperial import as_typed, in_feet, in_metres
+from reachmap.write.imperial import as_typed, in_units
 from reachmap.write.model import Result
 
 if TYPE_CHECKING:
@@ -177,7 +177,7 @@ def summarise(result: Result) -> str:
 
 def printed(text: str, beat: Beat) -> str:
     """A text in the units the beat asks for; what the user typed in it is marked by `as_typed`."""
-    return in_feet(text) if beat.units == "imperial" else in_metres(text)
+    return in_units(text, beat.units)
 
 
 def other_hours_words(result: Result) -> str:

@@ -14,8 +14,8 @@ from reachmap.write.index import LETTER, LINE, WIDE
 
 def outcome(title, lat, lon):
     best = {"scene": "noon", "rank": 1, "lie": 1, "kind": "prime", "score": 0.5}
-    best |= {"why": "deep", "when": "2026-10-10T18:30+01:00", "units": "metric", "lat": lat, "lon": lon}
-    return {"title": title, "out": "a", "message": "", "told": "", "best": [best]}
+    best |= {"why": "deep", "when": "2026-10-10T18:30+01:00", "lat": lat, "lon": lon}
+    return {"title": title, "out": "a", "message": "", "told": "", "units": "metric", "best": [best]}
 
 
 def names(page):
@@ -50,6 +50,14 @@ def test_another_level_and_engine_are_told_beside_the_name():
     for one in (outcome("Upper beat", 54.0, -2.0), {**outcome("Flat water", 54.2, -2.0), "best": []}):
         assert beside in index_page([one | told])
         assert "</a><" in index_page([one])
+
+
+def test_a_beat_in_feet_is_told_in_feet():
+    """0.7 m is 2.3 ft and 0.5 m/s 1.1 mph, by definition of the foot of 0.3048 m and the mile of 5280 ft."""
+    one = outcome("Upper beat", 54.0, -2.0)
+    one["best"][0]["why"] = "0.7 m deep, 0.5 m/s past it"
+    for units, why in (("metric", "0.7 m deep, 0.5 m/s past it"), ("imperial", "2.3 ft deep, 1.1 mph past it")):
+        assert f"prime: {why}<" in index_page([{**one, "units": units}])
 
 
 def test_beats_on_either_side_of_the_180th_meridian_lie_side_by_side():
