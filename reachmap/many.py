@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 MOST_TOLD, SHOWN = 8, 80
 """Lines of a catalogue that are told to be wrong, and characters shown of each."""
 
+REMEDY = "A catalogue is a text file that names one beat folder a line."
+"""What to do about a catalogue that is none."""
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -51,7 +54,7 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
 
     Raises
     ------
-    InputError : a catalogue can't be read or names a folder that is not there
+    InputError : a catalogue can't be read, names a folder that is not there, or names none
     SettingError : two beats would be written to the same place
     """
     beats: list[Path] = []
@@ -72,6 +75,8 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
             "error", missing[0].file, "", f"{len(missing) - MOST_TOLD} more lines name no folder", "See above."
         )
         raise InputError([*missing[:MOST_TOLD], *([more] if len(missing) > MOST_TOLD else [])])
+    if not beats:
+        raise InputError([Finding("error", str(path), "", "names no beat", REMEDY) for path in paths])
     names = [beat.resolve().name for beat in beats]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
@@ -92,8 +97,7 @@ def _lines(catalogue: Path) -> list[str]:
         return catalogue.read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         what = f"can't be read ({getattr(error, 'strerror', None) or 'no text in UTF-8'})"
-        remedy = "A catalogue is a text file that names one beat folder a line."
-        raise InputError([Finding("error", str(catalogue), "", what, remedy)]) from error
+        raise InputError([Finding("error", str(catalogue), "", what, REMEDY)]) from error
 
 
 def map_many(
@@ -162,7 +166,7 @@ def _outcomes(work: Sequence[tuple[Any, ...]], jobs: int, dask: str | None) -> G
         for number, outcome in done:
             beat, place, *_ = work[number]
             if isinstance(outcome, LostError):
-                yield Outcome(beat, None, beat.name, str(outcome))
+                yield _failed(beat, str(outcome))
             else:
                 yield replace(outcome, beat=beat, out=outcome.out and place)
 
@@ -196,9 +200,14 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         memo.write_text(json.dumps(kept), encoding="utf-8")
         return Outcome(beat, out, made_of.name, told=told, units=made_of.units, best=best)
     except ReachmapError as error:
-        return Outcome(beat, None, beat.name, str(error))
+        return _failed(beat, str(error))
     except Exception as error:
-        return Outcome(beat, None, beat.name, f"failed in a way it should not: {type(error).__name__}: {error}")
+        return _failed(beat, f"failed in a way it should not: {type(error).__name__}: {error}")
+
+
+def _failed(beat: Path, message: str) -> Outcome:
+    """A beat that could not be mapped, by the name of its folder, also where that is asked for as "."."""
+    return Outcome(beat, None, beat.resolve().name, message)
 
 
 def _asked(settings: Mapping[str, Any]) -> dict[str, str]:

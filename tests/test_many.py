@@ -235,6 +235,21 @@ def test_no_cluster_there_is_told(three, tmp_path, monkeypatch):
         map_many(three, tmp_path / "x", dask="tcp://127.0.0.1:9", settings={"cell_m": 2.0})
 
 
+def test_a_catalogue_without_a_beat_is_told(tmp_path):
+    (tmp_path / "empty.txt").write_text("# none yet\n\n")
+    done = run(tmp_path / "empty.txt", "--out", tmp_path / "out")
+    assert done.exit_code == 1
+    assert "empty.txt: names no beat. A catalogue is a text file" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_beat_that_fails_is_called_by_its_folder_wherever_one_stands(three, tmp_path, monkeypatch):
+    monkeypatch.chdir(three[1])
+    (failed,) = map_many([Path()], tmp_path, jobs=1)
+    assert (failed.title, failed.out) == ("bad", None)
+    assert "<b>bad</b>" in (tmp_path / "index.html").read_text()
+
+
 def test_a_catalogue_names_folders_and_says_which_line_is_wrong(three, tmp_path):
     root = three[0].parent
     (root / "good.txt").write_text("one  # the first\n\ntwo\n")
