@@ -23,6 +23,9 @@ from reachmap.write.vectors import write_table, write_vectors, write_waypoints
 STALE_S = 3600
 """A half-written folder older than this was left by a killed run, wherever that ran, and is swept [s]."""
 
+BESIDE_A_FILE = ("lies.gpkg-", "layers.tif.")
+"""How names begin of what other programs keep about these two: unsaved edits, pyramids, statistics of the old file."""
+
 SWAPS = 20
 """How often the new folder is offered while other runs put theirs into the same place."""
 
@@ -111,7 +114,7 @@ def _carry_over(old: Path, beside: Path) -> None:
     """Give the new folder what the old one holds and the run did not write: notes, pictures, maps of other beats."""
     for entry in old.iterdir():
         kept = beside / entry.name
-        if kept.exists():
+        if kept.exists() or entry.name.startswith(BESIDE_A_FILE):
             continue
         if entry.is_dir() and not entry.is_symlink():
             shutil.copytree(entry, kept, symlinks=True, copy_function=_second_name)

@@ -9,6 +9,7 @@ import os
 import resource
 import shutil
 import signal
+import sqlite3
 import time
 from contextlib import contextmanager
 from dataclasses import replace
@@ -154,6 +155,24 @@ def test_what_else_stands_in_the_old_folder_is_carried_over(result, tmp_path, mo
     assert (out / "latest").readlink().name == "photos"
     assert (out / "map.html").read_text() == "new"
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_what_a_gis_kept_about_the_old_files_goes_with_them(result, tmp_path):
+    """Edits it had not saved into the GeoPackage yet, pyramids of the old layers: the new files are read without."""
+    out = tmp_path / "out"
+    write(result, out, "old")
+    edit = sqlite3.connect(out / "lies.gpkg")
+    edit.execute("PRAGMA journal_mode=WAL")
+    edit.execute("CREATE TABLE mine (a)")
+    edit.commit()
+    with rasterio.Env(TIFF_USE_OVR="YES"), rasterio.open(out / "layers.tif", "r+") as layers:
+        layers.build_overviews([2])
+    assert {"lies.gpkg-wal", "layers.tif.ovr"} <= {path.name for path in out.iterdir()}
+    write(result, out, "new")
+    edit.close()
+    assert sorted(path.name for path in out.iterdir()) == sorted(NAMES)
+    with sqlite3.connect(out / "lies.gpkg") as read:
+        assert read.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
 
 
 @pytest.mark.parametrize("stop", [OSError(errno.ENOSPC, "No space left on device"), KeyboardInterrupt()])
