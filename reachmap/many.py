@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import closing
@@ -196,7 +197,7 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         told = "; ".join(filter(None, (level_words(result.channel), engine_words(result))))
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
-        kept = {"asked": _asked(settings), "told": told, "best": best, "files": files}
+        kept = {"asked": _asked(settings), "record": _checksum(out), "told": told, "best": best, "files": files}
         memo.write_text(json.dumps(kept), encoding="utf-8")
         return Outcome(beat, out, made_of.name, told=told, units=made_of.units, best=best)
     except ReachmapError as error:
@@ -225,6 +226,9 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
     try:
         record = json.loads((out / "run.json").read_text(encoding="utf-8"))
         memo = json.loads(_memo(out).read_text(encoding="utf-8"))
+        # Mapped by itself since then, at another hour say, the folder holds another run's files.
+        if memo.get("record") != _checksum(out):
+            return None
     except (OSError, ValueError):
         return None
     if memo.get("asked") != _asked(settings) or record.get("sources") != dict(made_of.sources):
@@ -232,6 +236,11 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
     if not {"told", "best", "files"} <= memo.keys() or not all((out / name).is_file() for name in memo["files"]):
         return None
     return Outcome(beat, out, record["beat"], told=memo["told"], units=made_of.units, kept=True, best=memo["best"])
+
+
+def _checksum(out: Path) -> str:
+    """Of the record of the run whose files stand there."""
+    return hashlib.sha256((out / "run.json").read_bytes()).hexdigest()
 
 
 def _memo(out: Path) -> Path:

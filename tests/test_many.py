@@ -22,6 +22,7 @@ from reachmap.cli import main
 from reachmap.errors import InputError, SettingError
 from reachmap.many import list_beats, map_many
 from reachmap.processes import LostError
+from reachmap.run import map_beat
 
 
 @pytest.fixture(scope="module")
@@ -47,6 +48,13 @@ def test_a_failing_beat_is_named_and_the_rest_is_mapped_and_kept(three, tmp_path
     map_many(three, tmp_path / "b", jobs=1, settings=settings)
     for name in ("map.html", "lies.gpkg", "layers.tif", "run.json"):
         assert (tmp_path / "a" / "two" / name).read_bytes() == (tmp_path / "b" / "two" / name).read_bytes()
+
+
+def test_a_folder_mapped_by_itself_since_is_mapped_again(three, tmp_path):
+    settings = {"cell_m": 2.0}
+    assert [map_many(three[:1], tmp_path, jobs=1, settings=settings)[0].kept for _ in range(2)] == [False, True]
+    map_beat(three[0], tmp_path / "one", cell_m=2.0, scenes=["night"])
+    assert not map_many(three[:1], tmp_path, jobs=1, settings=settings)[0].kept
 
 
 def test_beats_are_ranked_for_one_moment_and_for_another_anew(three, tmp_path):
