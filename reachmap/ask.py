@@ -234,7 +234,7 @@ def learn(
         measure = worth_measuring(channel, beat.scenes[0], table)
         sections.append(Section(one.name, one.verdicts, one.tunings, joined[-1], one.guess, channel, measure))
     if len(beats) > 1:
-        together = pool(joined)
+        together = pool(joined, [beat.name for beat in beats])
         guess = "; ".join(f"{one.name}: {one.guess}" for one in found if one.guess)
         everything = _learned("all together", together, table, guess)
         found.insert(0, everything)

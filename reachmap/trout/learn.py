@@ -167,15 +167,25 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     )
 
 
-def pool(parts: Sequence[Joined]) -> Joined:
-    """The joined logs of several beats as one; a trip stays a trip of its own beat."""
+def pool(parts: Sequence[Joined], names: Sequence[str]) -> Joined:
+    """The joined logs of several beats as one; a trip stays a trip of its own beat.
+
+    Parameters
+    ----------
+    parts : the logs
+    names : of their beats, told with the files of entries that could not be used
+    """
     return Joined(
         pd.concat([part.entries for part in parts], ignore_index=True),
         {eye: np.concatenate([part.fished[eye] for part in parts]) for eye in ("day", "night")},
         {eye: np.concatenate([part.away[eye] for part in parts]) for eye in ("day", "night")},
         {eye: sum(part.places[eye] for part in parts) for eye in ("day", "night")},
         {eye: [trip for part in parts for trip in part.trips[eye]] for eye in ("day", "night")},
-        tuple(finding for part in parts for finding in part.left_out),
+        tuple(
+            replace(finding, file=f"{name}, {finding.file}")
+            for name, part in zip(names, parts, strict=True)
+            for finding in part.left_out
+        ),
     )
 
 

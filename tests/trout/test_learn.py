@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import warnings
 from dataclasses import replace
@@ -272,7 +273,7 @@ def test_entries_drawn_as_lines_and_areas_are_met_within_them(channel):
 
 
 def test_beats_are_pooled_trip_by_trip(joined):
-    both = pool([joined, joined])
+    both = pool([joined, joined], ["one", "other"])
     for eye in ("day", "night"):
         assert len(both.trips[eye]) == 2 * len(joined.trips[eye])
         assert both.places[eye] == 2 * joined.places[eye]
@@ -284,10 +285,14 @@ def test_the_command_judges_several_beats_one_by_one_and_together(sample_folder,
     toml = other / "beat.toml"
     text = toml.read_text(encoding="utf-8").replace("Mill Shed beat", "Second <beat>")
     toml.write_text(f'units = "imperial"\n{text}', encoding="utf-8")
+    with (other / "log.csv").open("a", encoding="utf-8") as log:
+        log.write("2026-05-08T10:10,54.72,-2.3127,catch,brown,0.44,1,,2,2.4,,trip 1\n")
     out = tmp_path / "learned.html"
     done = CliRunner().invoke(main, ["learn", str(sample_folder), str(other), "--out", str(out), "--quiet"])
     assert done.exit_code == 0, done.output
-    assert done.output.startswith("all together:")
+    assert done.stdout.startswith("all together:")
+    assert re.search(r"Second <beat>, log\.csv, row \d+: left out: more than", done.stderr)
+    assert done.stderr.count("left out") == 1
     page = out.read_text(encoding="utf-8")
     assert page.count("<h1>") == 3
     assert "Second &lt;beat&gt;" in page
