@@ -6,7 +6,7 @@ import difflib
 import json
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -46,6 +46,10 @@ WHAT_WORDS = {
     "blank": ("none", "nothing", "no fish", "fished"),
 }
 """Other words for what a log entry says."""
+
+JOINED = "(field|row|pile|bed|line|jam|bank)s?|(side|top)s?$"
+"""What is often written in one word with a kind, as a pattern. Of these, a side or a top that goes on says where
+something else stands: a "bankside alder" is no bank."""
 
 HEIGHTS = {"tree": 8.0, "hedge": 2.5, "wall": 2.0, "bridge": 3.0, "bank": 2.0}
 """Heights where the file gives none [m], assumed."""
@@ -302,14 +306,16 @@ class _Rows:
         return out
 
     def words(
-        self, key: str, known: Sequence[str], code: str, others: Mapping[str, Sequence[str]] | None = None
-    ) -> np.ndarray:
-        """A column of words out of a list, "" where there is none; others are reported."""
+        self, key: str, known: Sequence[str], code: str, others: Mapping[str, Sequence[str]] | None = None,
+        begins: Callable[[str, str], bool] = str.startswith,
+    ) -> np.ndarray:  # fmt: skip
+        """A column of words of a list, or texts that begin with one; "" where there is none; others are reported."""
         synonyms = {word: name for name, words in (others or {}).items() for word in words}
         out = np.full(len(self.row), "", object)
         for i, (row, text) in enumerate(zip(self.row, self.texts(key), strict=True)):
             word = text.strip().lower().replace("_", " ")
-            found = word if word in known else synonyms.get(word, next((k for k in known if _begins(word, k)), ""))
+            other = synonyms.get(word) or synonyms.get(word.removesuffix("s"))
+            found = word if word in known else other or next((k for k in known if begins(word, k)), "")
             if word and not found:
                 near = difflib.get_close_matches(word, known, 1, 0.6)
                 hint = f"Did you mean {near[0]!r}? " if near else ""
@@ -321,7 +327,7 @@ class _Rows:
     def kinds(self, known: Sequence[str]) -> np.ndarray:
         """The kind of every row, one of `known`; a row without one is an error, for a guess could mislead."""
         others = {name: words for name, words in KIND_WORDS.items() if name in known}
-        out = self.words("kind", known, "kind-unknown", others)
+        out = self.words("kind", known, "kind-unknown", others, _begins)
         if (out == "").any() and "kind" not in self.columns:
             raise stop("kind-absent", self.table.file, "header", known=", ".join(known))
         for row, text, kind in zip(self.row, self.texts("kind"), out, strict=True):
@@ -339,8 +345,8 @@ class _Rows:
 
 
 def _begins(text: str, word: str) -> bool:
-    """Whether a text begins with a whole word or more than one of it: "tree line", "boulders", not "hedgehog"."""
-    return re.match(rf"{re.escape(word)}(s|es)?(?![^\W\d])", text) is not None
+    """Whether a text begins with a whole word, more than one of it or one `JOINED` to it: not "hedgehog"."""
+    return re.match(rf"{re.escape(word)}(s|es|{JOINED})?(?![^\W\d])", text) is not None
 
 
 def _areas(shape: shapely.Geometry) -> shapely.Geometry:

@@ -51,7 +51,10 @@ def test_cover_of_every_shape_and_word(tmp_path):
 @pytest.mark.parametrize(
     ("word", "kind"),
     [("Tree line", "tree"), ("trees", "tree"), ("tree2", "tree"), ("bushes", "hedge"), ("hedgerow", "hedge"),
-     ("footbridge", "bridge"), ("walls", "wall"), ("bankside alder", ""), ("hedgehog", ""), ("wallflower", "")],
+     ("footbridge", "bridge"), ("walls", "wall"), ("bankside alder", ""), ("hedgehog", ""), ("wallflower", ""),
+     ("Hedgerows", "hedge"), ("hedgerow (gaps)", "hedge"), ("treelines", "tree"), ("tree_row", "tree"),
+     ("treerow", "tree"), ("treetops", "tree"), ("wallside", "wall"), ("wallside ivy", ""), ("banktop", "bank"),
+     ("bankside", "bank")],
 )  # fmt: skip
 def test_a_kind_is_known_by_a_whole_word(tmp_path, word, kind):
     """Of what is none nothing is guessed: an alder is no bank that lets no light through."""
@@ -59,6 +62,27 @@ def test_a_kind_is_known_by_a_whole_word(tmp_path, word, kind):
     wrong = [f.code for f in check_beat(folder) if f.severity == "error"]
     assert wrong == ([] if kind else ["kind-unknown"])
     assert not kind or list(read_beat(folder).shade["kind"]) == [kind]
+
+
+@pytest.mark.parametrize(
+    ("word", "kind"),
+    [("weedbeds", "weed"), ("logjams", "log"), ("logpile", "log"), ("boulderfield", "boulder"),
+     ("undercutbank", "undercut"), ("woody debris", "log")],
+)  # fmt: skip
+def test_cover_is_known_however_its_words_are_joined(tmp_path, word, kind):
+    assert list(read(tmp_path, cover__geojson=collection(spot(0, 1, kind=word, size_m=1))).cover["kind"]) == [kind]
+
+
+def test_words_for_what_was_met_and_for_leaves_may_go_on(tmp_path):
+    """Nothing of a log is lost because somebody wrote "blanked"."""
+    met = [("blanked", "brownie"), ("following", "browntrout"), ("catches", "rainbowtrout"), ("seen", "Brown trout")]
+    log = "time,lon,lat,what,species\n" + "".join(f"2026-06-20T19:00,-2.8,54.6,{a},{b}\n" for a, b in met)
+    shade = collection(spot(0, -11, kind="tree", height_m=12, leaf="densely"))
+    beat = read(tmp_path, log__csv=log, shade__geojson=shade)
+    assert list(beat.log["what"]) == ["blank", "follow", "catch", "sighting"]
+    assert list(beat.log["species"]) == ["brown", "brown", "rainbow", "brown"]
+    assert list(beat.shade["leaf"]) == ["dense"]
+    assert not {"log-what", "species-unknown", "leaf-unknown"} & {f.code for f in beat.findings}
 
 
 def test_cover_in_feet_from_a_table(tmp_path):
