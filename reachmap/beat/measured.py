@@ -138,8 +138,9 @@ def speed_of(
         speed[:] = np.nan
     elif "speed" in numbers and not columns["speed"].unit and "speed_unit" not in table.settings:
         report.say("unit-assumed", table.file, f"column {columns['speed'].header!r}", unit="m/s", setting="speed_unit")
-    if "float_distance" in numbers and "float_time" in numbers and _are_floats(numbers, columns, table, report):
+    if "float_distance" in numbers and "float_time" in numbers:
         timed = ~np.isfinite(speed) & (numbers["float_time"] > 0) & (numbers["float_distance"] >= 0)
+        timed &= _are_floats(numbers, columns, how, table, report)
         speed[timed] = numbers["float_distance"][timed] / numbers["float_time"][timed]
         how[timed] = "surface float"
         if timed.any():
@@ -151,21 +152,33 @@ def speed_of(
     return speed, _told_how(speed, how, texts["speed_how"], table, report)
 
 
-def _are_floats(numbers: Mapping[str, np.ndarray], columns: Mapping[str, Column], table: Table, report: Report) -> bool:
-    """Whether distance and seconds are those of floats: one of them is called so, by its header or in beat.toml.
+def _are_floats(
+    numbers: Mapping[str, np.ndarray], columns: Mapping[str, Column], how: np.ndarray, table: Table, report: Report
+) -> np.ndarray:
+    """In which rows (n,) distance and seconds are those of a float: where the file or beat.toml says so.
 
-    A logger has columns of these names as well and counts in them from where it was switched on.
+    A header says it, or how the speeds were measured, of the row itself or of all that are silent. A logger has columns
+    of these names as well and counts in them from where it was switched on.
     """
     pair = ("float_distance", "float_time")
     if any("float" in tidy(columns[key].header) or key in (table.settings.get("columns") or {}) for key in pair):
-        return True
+        return np.ones(len(how), bool)
     both = np.column_stack([numbers[key] for key in pair])
-    both = both[np.isfinite(both).all(axis=1)]
-    distance, time = (columns[key].header for key in pair)
-    if len(both):
-        rising = (np.diff(both, axis=0) >= 0).all()
-        report.say("float-counted" if rising else "float-unsaid", table.file, distance=distance, time=time)
-    return False
+    written, floats = np.isfinite(both).all(axis=1), how == "surface float"
+    counted = _is_counted(both[written & ~floats])
+    if not counted and table.settings.get("speed_how") == "surface float":
+        floats |= how == ""
+    unused = written & ~floats
+    if unused.any():
+        where = some_rows(numbers["row"][unused], table.word) if (written & floats).any() else ""
+        distance, time = (columns[key].header for key in pair)
+        report.say("float-counted" if counted else "float-unsaid", table.file, where, distance=distance, time=time)
+    return floats
+
+
+def _is_counted(both: np.ndarray) -> bool:
+    """Whether distances and seconds (n, 2) are a logger's: enough of them, and they rise and never fall."""
+    return len(both) >= FEWEST and bool((np.diff(both, axis=0) >= 0).all() and (both[-1] > both[0]).all())
 
 
 def _is_boat(

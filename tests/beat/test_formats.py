@@ -401,6 +401,43 @@ def test_distance_and_seconds_of_nobody_knows_what_are_no_floats(tmp_path, row, 
     np.testing.assert_allclose(said["speed_m_s"], want)
 
 
+@pytest.mark.parametrize(
+    ("column", "said", "toml"),
+    [("speed_how", "surface float", ""), ("method", "float", ""),
+     ("line", "a", '[files.soundings]\nspeed_how = "surface float"\n')],
+)  # fmt: skip
+def test_timings_that_are_said_to_be_of_floats_are(tmp_path, column, said, toml):
+    """Also where their seconds happen to rise from row to row."""
+    rows = [[*row[:3], *((10, 11 + k, said) if k < 6 else ("", "", ""))] for k, row in enumerate(ROWS)]
+    text = table_text(rows, ("lon", "lat", "depth_m", "distance_m", "seconds", column))
+    beat = read_beat(make(tmp_path / "beat", toml=TOML + toml, soundings__csv=text))
+    np.testing.assert_allclose(beat.soundings["speed_m_s"][:6], 10 / np.arange(11, 17))
+    assert np.isnan(beat.soundings["speed_m_s"][6:]).all()
+    assert not {"float-counted", "float-unsaid", "how-missing"} & {f.code for f in beat.findings}
+
+
+@pytest.mark.parametrize("count", [1, 3, 20])
+def test_a_few_timings_over_one_tape_are_not_called_counted(tmp_path, count):
+    """One row rises nowhere, and a distance that stays the same does not either."""
+    rows = [[*row[:3], *((10, 11 + k) if k < count else ("", ""))] for k, row in enumerate(ROWS)]
+    text = table_text(rows, ("lon", "lat", "depth_m", "distance_m", "seconds"))
+    codes = {f.code: f for f in read_beat(make(tmp_path / "beat", soundings__csv=text)).findings}
+    assert codes["float-unsaid"].severity == "warning"
+    assert "float-counted" not in codes
+
+
+def test_what_a_logger_counted_is_no_float_though_others_in_its_file_are(tmp_path):
+    """Rows that say so themselves are used; beat.toml tells how a file's speeds are measured, not what a count is."""
+    rows = [[*row[:3], *((10, 16, "float") if k == 2 else (3.1 * k, 6 * k, ""))] for k, row in enumerate(ROWS)]
+    text = table_text(rows, ("lon", "lat", "depth_m", "distance_m", "seconds", "how"))
+    toml = TOML + '[files.soundings]\nspeed_how = "surface float"\n'
+    beat = read_beat(make(tmp_path / "beat", toml=toml, soundings__csv=text))
+    assert np.flatnonzero(np.isfinite(beat.soundings["speed_m_s"])).tolist() == [2]
+    (told,) = (f for f in beat.findings if f.code in ("float-counted", "float-unsaid"))
+    assert told.code == "float-counted"
+    assert told.where.startswith("rows 2, 3, 5")
+
+
 def test_where_a_float_went_is_kept_as_a_bearing(tmp_path):
     """Turns over 360 deg are wrapped; a silent row has none; what is shared is read back the same."""
     rows = [[*row[:3], ("", "95.5", "-10", "370")[k % 4]] for k, row in enumerate(ROWS)]
