@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import reduce
-from typing import Any
+from itertools import compress
+from statistics import mode
 
 import numpy as np
 import shapely
@@ -29,16 +30,16 @@ class _Log:
     fix_line: list[int] = field(default_factory=list)
     fix: list[tuple[float, float]] = field(default_factory=list)
     fix_time: list[str] = field(default_factory=list)
+    fix_kind: list[str] = field(default_factory=list)
     depth_line: list[int] = field(default_factory=list)
     depth: list[float] = field(default_factory=list)
     depth_kind: list[str] = field(default_factory=list)
     depth_lost: list[bool] = field(default_factory=list)
-    fix_kind: str = ""
     lost: bool = False
     """Whether the receiver has said since its last fix that it has none. Another kind of sentence, which may not tell
     quality, doesn't count."""
-    below_surface: bool = False
-    """Whether a DPT says how far its transducer lies below the waterline."""
+    offset_m: float = 0.0
+    """How far the transducer lies below the waterline, as the last DPT that tells it has it."""
     bad: list[int] = field(default_factory=list)
     bad_count: int = 0
     unchecked: int = 0
@@ -70,7 +71,7 @@ def read_nmea(source: Source, report: Report) -> Table:
         report.say("nmea-unchecked", source.name, count=log.unchecked)
     if log.blind:
         report.say("nmea-no-satellites", source.name, count=log.blind)
-    _keep_one_kind(log, source, report)
+    _keep_one_of_two(log, source, report)
     spoken, depth = np.array(log.depth_line), np.array(log.depth)
     before, when, silent = _between(np.array(log.fix_line), spoken)
     lost = np.array(log.depth_lost) | silent
@@ -83,22 +84,30 @@ def read_nmea(source: Source, report: Report) -> Table:
     return Table(source.name, ("depth_m", "time"), rows, "line", shapely.points(*xy), WGS84)
 
 
-def _keep_one_kind(log: _Log, source: Source, report: Report) -> None:
-    """Of depths said twice, as DBT and as DPT, those from the waterline, else the more."""
-    count = {kind: sum(map(math.isfinite, _of(log.depth, log, kind))) for kind in ("DPT", "DBT")}
+def _keep_one_of_two(log: _Log, source: Source, report: Report) -> None:
+    """Of a depth said twice, as DBT and as DPT between the same two fixes, the one from the waterline.
+
+    Else that of the more usual kind. A depth said once stays, DBT from the waterline too where a DPT tells how.
+    """
+    known, kinds = np.isfinite(log.depth), np.array(log.depth_kind)
+    count = {kind: int((known & (kinds == kind)).sum()) for kind in ("DPT", "DBT")}
     if not all(count.values()):
         return
-    kept = "DPT" if log.below_surface else max(count, key=lambda kind: count[kind])
+    kept = "DPT" if log.offset_m else max(count, key=lambda kind: count[kind])
     other = "DBT" if kept == "DPT" else "DPT"
-    report.say("nmea-twice", source.name, count=count[other], other=other, kept=kept)
-    log.depth_line, log.depth, log.depth_lost = (
-        _of(values, log, kept) for values in (log.depth_line, log.depth, log.depth_lost)
-    )
-
-
-def _of(values: list[Any], log: _Log, kind: str) -> list[Any]:
-    """Those of one kind of depth sentence."""
-    return [value for value, own in zip(values, log.depth_kind, strict=True) if own == kind]
+    # One moment may have a fix of either kind, with a depth after each.
+    fixes = [line for line, kind in zip(log.fix_line, log.fix_kind, strict=True) if kind == mode(log.fix_kind)]
+    last = np.searchsorted(fixes, log.depth_line)
+    twice = (kinds == other) & np.isin(last, last[known & (kinds == kept)])
+    if twice.any():
+        report.say("nmea-twice", source.name, count=int((known & twice).sum()), other=other, kept=kept)
+    if log.offset_m:
+        deeper = (kinds == "DBT") & ~twice
+        log.depth = (np.array(log.depth) + np.where(deeper, log.offset_m, 0.0)).tolist()
+        if deeper.any():
+            report.say("nmea-offset", source.name, count=int((known & deeper).sum()), offset=f"{log.offset_m:g}")
+    log.depth_line, log.depth = list(compress(log.depth_line, ~twice)), list(compress(log.depth, ~twice))
+    log.depth_lost = list(compress(log.depth_lost, ~twice))
 
 
 def _between(fix_line: np.ndarray, depth_line: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -153,7 +162,7 @@ def _take(line: int, body: str, log: _Log) -> None:
             offset = float(words[2]) if len(words) > 2 and words[2] else 0.0
             # A positive offset is from the transducer up to the waterline; a negative one leads down to the keel.
             _depth(line, float(words[1]) + max(offset, 0.0) if words[1] else math.nan, kind, log)
-            log.below_surface |= offset > 0
+            log.offset_m = offset if offset > 0 else log.offset_m
         elif kind == "GGA":
             _fix(line, kind, words[2:6], words[6] not in ("", "0"), words[1], log)
         elif kind == "RMC":
@@ -181,12 +190,13 @@ def _depth(line: int, depth: float, kind: str, log: _Log) -> None:
 def _fix(line: int, kind: str, words: list[str], good: bool, time: str, log: _Log) -> None:
     if not good:
         log.blind += 1
-        log.lost |= log.fix_kind in ("", kind)
+        log.lost |= not log.fix_kind or log.fix_kind[-1] == kind
         return
     lat, lon = _angle(words[0], 2, words[1] == "S"), _angle(words[2], 3, words[3] == "W")
     if abs(lat) > 90 or abs(lon) > 180:
         raise ValueError("no place")
-    log.lost, log.fix_kind = False, kind
+    log.lost = False
+    log.fix_kind.append(kind)
     log.fix_line.append(line)
     log.fix.append((lon, lat))
     log.fix_time.append(time)

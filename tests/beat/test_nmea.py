@@ -67,6 +67,34 @@ def test_the_fuller_of_two_depths_is_kept_where_neither_is_from_the_waterline(tm
     assert found["nmea-twice"].what.endswith("10 of DPT sentences were left out, those of DBT kept")
 
 
+@pytest.mark.parametrize(("offset", "before"), [("0.30", 0.8), ("", 0.5)])
+def test_depths_told_once_stay_though_the_log_has_both_kinds(tmp_path, offset, before):
+    """Another setting after lunch: nothing is told twice, so nothing is left out."""
+    dbt, dpt = line("SDDBT,,f,0.50,M,,F"), line(f"SDDPT,0.70,{offset}")
+    text = "".join(fix(48.0 + 0.002 * k) + (dbt if k < 10 else dpt) for k in range(20))
+    soundings, found = read(tmp_path, text)
+    np.testing.assert_allclose(soundings["depth_m"], [before] * 10 + [before + 0.2] * 10)
+    assert "nmea-twice" not in found
+    assert ("nmea-offset" in found) == bool(offset)
+
+
+def test_only_the_depths_that_are_told_twice_are_left_out(tmp_path):
+    dbt, dpt = line("SDDBT,,f,0.50,M,,F"), line("SDDPT,0.50,0.30")
+    text = "".join(fix(48.0 + 0.001 * k) + dbt + (dpt if k % 10 == 0 else "") for k in range(40))
+    soundings, found = read(tmp_path, text)
+    np.testing.assert_allclose(soundings["depth_m"], np.full(40, 0.8))
+    assert found["nmea-twice"].what.endswith("4 of DBT sentences were left out, those of DPT kept")
+    assert found["nmea-offset"].what.startswith("36 of DBT sentences were taken 0.3 m deeper")
+
+
+def test_a_depth_is_told_twice_though_another_kind_of_fix_stands_between(tmp_path):
+    second = line("GPGGA,101500,5436.0000,N,00248.0000,W,1,8,1.0,10,M,50,M,,")
+    text = (fix(48.0) + line("SDDBT,,f,0.50,M,,F") + second + line("SDDPT,0.50,")) * 20
+    soundings, found = read(tmp_path, text)
+    assert len(soundings) == 20
+    assert "nmea-twice" in found
+
+
 def test_depths_between_two_fixes_are_spread_over_the_way(tmp_path):
     depth = line("SDDBT,,f,0.50,M,,F")
     soundings, _ = read(tmp_path, fix(48.0) + depth * 4 + fix(47.996) + depth)
