@@ -27,8 +27,12 @@ MOST_AREAS = 2000
 CLOSE_M, CLOSE_SHARE = 15.0, 0.05
 """A track counts as closed on itself if its ends are this near, and nearer than this share of its length; assumed."""
 
-INSIDE = 0.9
-"""Share of a ring that lies in the water if it is an island; one traced by hand may reach over the bank. Assumed."""
+INSIDE = 0.5
+"""Share of a ring that lies in the water if it is an island: a receiver held by hand may take the track of one by the
+bank metres over it, while pools or halves that meet share far less. Assumed."""
+
+TOLD_M2 = 0.01
+"""Smaller overlaps come of rounding [m2], assumed."""
 
 Cap = tuple[float, float, float, float]
 
@@ -193,16 +197,19 @@ def _check_valid(polygon: Any, file: str, where: str, crs: CRS) -> None:
 
 def _nested(polygons: Sequence[Any], file: str, report: Report) -> shapely.MultiPolygon:
     """Rings drawn one inside another: every second one is an island. Those that only overlap are joined, and told."""
-    water, overlap = shapely.Polygon(), 0.0
+    water, overlap, over = shapely.Polygon(), 0.0, 0.0
     for polygon in sorted(polygons, key=shapely.area, reverse=True):
         # By now all is there that could have this ring in it: it is an island in the water, or water in an island.
         shared = shapely.intersection(water, polygon).area
         if shared >= INSIDE * polygon.area:
+            over += polygon.area - shared
             water = shapely.difference(water, polygon)
         else:
             overlap += shared
             water = shapely.union(water, polygon)
     _say_overlap(overlap, file, report)
+    if over > TOLD_M2:
+        report.say("island-over", file, area=f"{over:.1f}")
     return _multi(water)
 
 
@@ -213,7 +220,7 @@ def _united(polygons: Sequence[Any], file: str, report: Report) -> shapely.Multi
 
 
 def _say_overlap(area_m2: float, file: str, report: Report) -> None:
-    if area_m2 > 0.01:
+    if area_m2 > TOLD_M2:
         report.say("outline-overlap", file, area=f"{area_m2:.1f}")
 
 

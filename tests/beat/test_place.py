@@ -263,12 +263,17 @@ def test_two_outlines_that_overlap_where_they_meet_are_joined(tmp_path, kind):
     assert "160.0 m2" in told.what, "10 m of 16 m"
 
 
-def test_an_island_that_reaches_over_the_bank_stays_land(tmp_path):
-    bar = [(-10, 0), (10, 0), (10, 8.4), (-10, 8.4), (-10, 0)]
-    text = collection(feature("LineString", ring(BOX)), feature("LineString", ring(bar)))
-    beat = read_beat(make(tmp_path / "beat", outline__geojson=text))
-    assert beat.outline.area == pytest.approx(120 * 16 - 20 * 8, rel=1e-3)
+@pytest.mark.parametrize("over", [0.4, 1.5, 3.0])
+@pytest.mark.parametrize("first", [False, True])
+def test_an_island_that_reaches_over_the_bank_stays_land(tmp_path, over, first):
+    """By as much as a receiver held by hand errs."""
+    bar = [(-10, over), (10, over), (10, 8 + over), (-10, 8 + over), (-10, over)]
+    tracks = [feature("LineString", ring(points)) for points in (BOX, bar)]
+    beat = read_beat(make(tmp_path / "beat", outline__geojson=collection(*tracks[:: -1 if first else 1])))
+    assert beat.outline.area == pytest.approx(120 * 16 - 20 * (8 - over), rel=1e-3)
     assert "outline-overlap" not in {f.code for f in beat.findings}
+    (told,) = (f for f in beat.findings if f.code == "island-over")
+    assert f"{20 * over:.1f} m2" in told.what
 
 
 def test_a_reach_on_the_date_line(tmp_path):
