@@ -15,11 +15,11 @@ askew of each other)."""
 MOST_POINTS = 20_000
 
 ALONE_M, ALONE_TIMES = 50.0, 5.0
-"""A few points count as standing alone beyond a gap of this length, and of this many times any other (assumed): a
+"""A place or two count as standing alone beyond a gap of this length, and of this many times any other (assumed): a
 survey may well leave out a run between two pools."""
 
-FEW, FEW_SHARE, MOST_SHARE = 3, 0.01, 0.1
-"""So many points are a few, or this share of all if that is more, but never more than this share (assumed)."""
+FEW, MOST_SHARE = 2, 0.1
+"""So many places may stand alone, and this share of all soundings (assumed): three make a section."""
 
 
 def outline_from_points(x: np.ndarray, y: np.ndarray, *, margin_m: float | None = None) -> shapely.MultiPolygon:
@@ -58,7 +58,7 @@ def outline_from_points(x: np.ndarray, y: np.ndarray, *, margin_m: float | None 
 
 
 def alone(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Which of some points stand so far from all others, alone or a few of them, that no outline should go round both.
+    """Which of some points stand so far from all others, at a place or two, that no outline should go round both.
 
     The gaps are the edges of the points' minimum spanning tree.
 
@@ -73,17 +73,16 @@ def alone(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     everything = np.column_stack([x, y])
     points = _thinned(everything)
     tree = _nearest_way(*_triangles(points), len(points))
-    few = int(min(max(FEW, FEW_SHARE * len(everything)), MOST_SHARE * len(everything)))
-    gaps = np.sort(tree.data)[::-1][: few + 1]
+    gaps = np.sort(tree.data)[::-1][: FEW + 1]
     wide = np.flatnonzero(gaps[:-1] > np.maximum(ALONE_M, ALONE_TIMES * gaps[1:]))
     for last in wide[::-1]:
         cut = tree.copy()
         cut.data[cut.data >= gaps[last]] = 0
         cut.eliminate_zeros()
-        group = connected_components(cut, directed=False)[1][cKDTree(points).query(everything)[1]]
-        odd = group != np.bincount(group).argmax()
-        if odd.sum() <= few:
-            return odd
+        group, place = connected_components(cut, directed=False)[1], cKDTree(points).query(everything)[1]
+        odd = group != np.bincount(group[place]).argmax()
+        if odd.sum() <= FEW and odd[place].mean() <= MOST_SHARE:
+            return odd[place]
     return np.zeros(len(everything), bool)
 
 

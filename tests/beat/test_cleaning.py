@@ -97,8 +97,9 @@ def drawn(tmp_path, *rows):
         ([["0", "0", "0.9", "", "", "", ""]], "km"),
         ([["87.2", "0", "0.9", "", "", "", ""]], "km"),
         ([at(0, 150, 0.9), at(40, -700, 0.9)], "143 m"),
+        ([["0", "0", f"0.{k}", "", "", "", ""] for k in range(4, 9)], "km"),
     ],
-    ids=["mistyped by little", "mistyped by much", "no fix", "nowhere", "two"],
+    ids=["mistyped by little", "mistyped by much", "no fix", "nowhere", "two", "no fix for a while"],
 )
 def test_a_stray_sounding_draws_no_outline_round_itself(tmp_path, stray, away):
     alone = drawn(tmp_path / "clean", *sounding_rows())
@@ -111,7 +112,8 @@ def test_a_stray_sounding_draws_no_outline_round_itself(tmp_path, stray, away):
     assert away in flags[0] or away == "km"
     (told,) = (f for f in beat.findings if f.code == "flag-alone")
     assert (told.severity, told.file) == ("warning", "soundings.csv")
-    assert told.where == ("row 42" if len(stray) == 1 else "rows 42, 43")
+    rows = ", ".join(str(42 + k) for k in range(len(stray)))
+    assert told.where == f"row{'s' * (len(stray) > 1)} {rows}"
 
 
 def sections(*places):
@@ -128,8 +130,22 @@ def sections(*places):
         [*sounding_rows(), *sections(100, 140, 180, 240)],
         [*sounding_rows(), at(95, 0, 0.5)],
         [*sounding_rows(), *(at(160 + row % 5, row / 5, 0.7) for row in range(30))],
+        [*sounding_rows(), *sections(115)],
+        [
+            *(at(0.5 * x, y, 0.6) for x in range(100) for y in range(-7, 8)),
+            *(at(120 + 2 * k, k % 3, 0.6) for k in range(14)),
+        ],
     ],
-    ids=["two sections", "one left out", "one far off", "a log and sections", "one on its own", "two pools"],
+    ids=[
+        "two sections",
+        "one left out",
+        "one far off",
+        "a log and sections",
+        "one on its own",
+        "two pools",
+        "one section below a run",
+        "a pool sounded closely and one hardly",
+    ],
 )
 def test_a_sparse_survey_has_no_strays(tmp_path, rows):
     beat = drawn(tmp_path / "beat", *rows)
