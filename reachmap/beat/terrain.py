@@ -24,9 +24,14 @@ from reachmap.beat.messages import Report, stop
 from reachmap.beat.model import Terrain
 from reachmap.beat.place import crs_of
 from reachmap.beat.source import Source
+from reachmap.constants import FOOT_M
 
-UNITS_M = LENGTH | dict.fromkeys(("us_survey_foot", "us_survey_feet", "us_ft", "ftus"), 1200 / 3937)
-"""Units of heights [m]; the US survey foot is exact by definition."""
+UNITS_M = (
+    LENGTH
+    | dict.fromkeys(("us_survey_foot", "us_survey_feet", "foot_us", "us_foot", "us_ft", "ftus"), 1200 / 3937)
+    | dict.fromkeys(("international_foot", "international_feet"), FOOT_M)
+)
+"""Units of heights [m]; either foot is exact by definition."""
 
 AROUND_M = 3000.0
 """How far beyond the outline the surface is kept [m]: a ridge 500 m high hides a sun 10 degrees up at this distance."""
@@ -41,6 +46,9 @@ OFF_WATER_M = 12.0
 HIGH_M, HIGH_CELLS = 3.0, 1 / 3
 """Nor are they if nothing lies lower than this [m] and this share of a cell, which has the banks in it; a river of the
 plain runs as high above the sea. Assumed."""
+
+TALLEST_M = 50.0
+"""Whose water's level is known may have a wood over all of it with crowns as high as this [m], assumed."""
 
 
 def read_terrain(
@@ -148,9 +156,18 @@ def _check_heights(
     wet = geometry_mask([water], known.shape, corner, invert=True)[around]
     near, there = terrain.height_m[around], known[around]
     lowest = [float(np.percentile(near[at], 5)) for at in (there, there & wet) if at.any()]
-    # Who gave the level of the water has heights above it.
-    high = OFF_WATER_M if "water_level_m" in settings else min(OFF_WATER_M, HIGH_M + HIGH_CELLS * terrain.cell_m)
-    if lowest and not -OFF_WATER_M <= min(lowest) <= high:
-        raise stop("tiff-absolute", source.name, low=f"{min(lowest):.1f}")
+    if lowest:
+        _check_lowest(min(lowest), terrain.cell_m, source, settings, report)
     if not known.all():
         report.say("tiff-gaps", source.name, share=f"{1 - known.mean():.0%}")
+
+
+def _check_lowest(low_m: float, cell_m: float, source: Source, settings: Mapping[str, Any], report: Report) -> None:
+    """The lowest heights about the outline are near zero, or as high as trees over water of a known level."""
+    if "water_level_m" not in settings:
+        if not -OFF_WATER_M <= low_m <= min(OFF_WATER_M, HIGH_M + HIGH_CELLS * cell_m):
+            raise stop("tiff-absolute", source.name, low=f"{low_m:.1f}")
+    elif not -OFF_WATER_M <= low_m <= TALLEST_M:
+        raise stop("tiff-level", source.name, low=f"{low_m:.1f}", level=f"{settings['water_level_m']:g}")
+    elif low_m > OFF_WATER_M:
+        report.say("tiff-wooded", source.name, low=f"{low_m:.1f}", level=f"{settings['water_level_m']:g}")

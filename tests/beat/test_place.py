@@ -131,6 +131,8 @@ def test_terrain_is_brought_onto_the_beats_metres(tmp_path, crs, shift):
     ("unit", "scale", "offset", "written", "metres"),
     [
         ("US survey foot", 1.0, 0.0, 3937.0, 1200.0),  # by definition
+        ("Foot_US", 1.0, 0.0, 3937.0, 1200.0),
+        ("international foot", 1.0, 0.0, 100.0, 30.48),
         ("foot", 1.0, 0.0, 100.0, 30.48),
         ("metre", 0.01, 0.0, 3000.0, 30.0),
         ("ft", 0.1, -100.0, 2000.0, 30.48),
@@ -225,6 +227,22 @@ def test_heights_above_the_water_are_taken_as_they_are(tmp_path, of):
 def test_who_says_the_level_is_zero_is_believed(tmp_path):
     wood = heights(make(tmp_path / "beat", toml=TOML + "[files.terrain]\nwater_level_m = 0\n"), lambda e, n: 0 * e + 7)
     assert read_beat(wood).terrain.height_m.max() == pytest.approx(7)
+
+
+@pytest.mark.parametrize(
+    ("level", "crowns", "code"),
+    [(0, 14, "tiff-wooded"), (174.6, 14, "tiff-wooded"), (174.6, 11, ""), (17.5, 14, "tiff-level"),
+     (190, 1, "tiff-level")],
+)  # fmt: skip
+def test_a_tall_wood_over_water_of_a_known_level_is_told_not_refused(tmp_path, level, crowns, code):
+    """Whoever gave the level isn't asked for it again; one that can't be is to be mended."""
+    toml = TOML + f"[files.terrain]\nwater_level_m = {level}\n"
+    wood = heights(make(tmp_path / "beat", toml=toml), lambda east, north: 0 * east + crowns + (174.6 if level else 0))
+    told = [f for f in check_beat(wood) if f.code.startswith("tiff")]
+    assert [f.code for f in told] == ([code] if code else [])
+    assert all("mend water_level_m" in f.remedy.lower() for f in told)
+    if code != "tiff-level":
+        assert read_beat(wood).terrain.height_m.max() == pytest.approx(crowns, abs=1e-3)
 
 
 def test_a_track_closed_on_itself_with_an_island(tmp_path):
