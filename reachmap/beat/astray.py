@@ -37,7 +37,9 @@ def tell_astray(frame: gpd.GeoDataFrame, role: str, water: shapely.MultiPolygon,
     """
     if not len(frame):
         return
-    away = frame.distance(water).to_numpy()
+    # An entry of the log, drawn as a line or an area, counts at one point within it.
+    measured = shapely.point_on_surface(frame.geometry.to_numpy()) if role == "log" else frame.geometry.to_numpy()
+    away = shapely.distance(measured, water)
     far = away > FAR_M[role]
     if not far.any():
         return

@@ -66,6 +66,16 @@ def test_a_log_may_hold_what_was_caught_elsewhere(tmp_path):
     assert "don't count here" in told.what
 
 
+def test_a_log_is_measured_where_it_counts(tmp_path):
+    """A line counts at a corner near its middle: for one from the water up the bank that lies on land."""
+    lines = [(0, 7), (0, 22), (0, 40)], [(0, 7), (15, 7), (30, 7)]
+    up, along = (feature("LineString", ring(line), what="catch") for line in lines)
+    beat = read_beat(make(tmp_path / "beat", log__geojson=collection(along, up)))
+    (told,) = [finding for finding in beat.findings if finding.code == "log-off"]
+    assert told.where == "feature 2"
+    assert told.what.startswith("1 of 2 lie off the water, up to 14 m")
+
+
 def test_a_note_taken_back_is_told_no_more(tmp_path):
     far = feature("Point", ring([(0, 9000)])[0], id="a", text="x", kind="note", replaces=[], deleted=True)
     beat = read_beat(make(tmp_path / "beat", notes__geojson=collection(far)))
