@@ -42,7 +42,14 @@ def draw(tmp_path_factory):
 
 
 def go(page, path) -> None:
+    """To another map, or the same one anew."""
+    # On a crowded machine the browser may lose what was kept by a page that is left at once.
+    page.wait_for_timeout(500)
     page.goto(path.as_uri())
+    show_notes(page)
+
+
+def show_notes(page) -> None:
     page.wait_for_selector("body[data-ready]", timeout=20000)
     page.locator("#tab-notes").click()
 
@@ -58,7 +65,7 @@ def listed(page) -> list[str]:
 
 def opened(offline, path):
     one = offline(path)
-    go(one.page, path)
+    show_notes(one.page)
     return one
 
 
