@@ -215,7 +215,8 @@ def learn(
     SettingError : one beat is named twice
     """
     # Mapping, which is run far more often, does without these and starts a second sooner.
-    from reachmap.trout.learn import join_log, pool, worth_measuring
+    from reachmap.trout.learn import join_log, pool
+    from reachmap.trout.survey import worth_measuring
     from reachmap.write.learned import Section, learned_page
     from reachmap.write.pages import write_page
     from reachmap.write.summary import guess_line

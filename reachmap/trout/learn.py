@@ -4,33 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
-from itertools import islice
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 from scipy import sparse
 from scipy.spatial import cKDTree
 
-from reachmap.beat.astray import FAR_M
-from reachmap.beat.dates import read_moments
 from reachmap.beat.model import Beat, Fish, Scene
 from reachmap.channel.model import Channel
-from reachmap.errors import Finding, InputError
+from reachmap.errors import Finding
 from reachmap.light import light_at, prepare_shade
 from reachmap.light.shade import Shade
 from reachmap.sight import see
 from reachmap.trout.curves import Curves
+from reachmap.trout.entries import MET, usable_entries
 from reachmap.trout.model import FACTORS, SCORE_WORDS, Holding
 from reachmap.trout.ranking import Selection, auc, boyce, selection_ratios
 from reachmap.trout.score import hold
 from reachmap.trout.tune import LEAST_AWAY, LEAST_PLACES, Choice, Trip, counted, log_factors
-
-MET = ("catch", "follow", "refusal", "sighting")
-"""Entries that say a fish was there; "blank" says water was fished and none was met."""
 
 NEAR_M = 1.5
 """Radius over which the score at an entry is averaged, and that of the water it is held against, about the error of a
@@ -38,9 +32,6 @@ hand-held position (assumed) [m]."""
 
 FISHED_M = 4.0
 """Water within this distance of any entry of a trip counts as fished on it (assumed) [m]."""
-
-LOST_M = FAR_M["log"]
-"""An entry farther than this from the water is left out and listed [m]."""
 
 UNSAID_CLOUD = 4
 """Cloud of an entry that says none, half the sky (assumed) [oktas]."""
@@ -113,13 +104,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
     InputError : the beat has no log, or none of its entries can be used
     """
     beat = channel.beat
-    everything = _entries(beat)
-    if everything.empty:
-        raise InputError([Finding("error", "log.*", "", "this beat has no log", "Add log.csv, see the README.")])
-    log, left_out = _usable(channel, everything)
-    if log.empty:
-        none = "none of its entries can be used"
-        raise InputError([*left_out, Finding("error", "log.*", "", none, "Mend them, or log a day on this water.")])
+    log, left_out = usable_entries(channel)
     tree = cKDTree(channel.grid.points(slice(None)))
     shade = prepare_shade(channel)
     rows: list[dict[str, object]] = []
@@ -257,69 +242,6 @@ class _Scored:
         return log_factors(suits) * self.weighing[eye]
 
 
-def _entries(beat: Beat) -> gpd.GeoDataFrame:
-    """The log and the notes that belong to it, each at one point; lines and areas at one within them.
-
-    What was met none times is a blank.
-    """
-    log = _with_notes(beat)
-    log = log.assign(what=log["what"].mask(log["what"].isin(MET) & (log["count"] == 0), "blank"))
-    return log.set_geometry(shapely.point_on_surface(log.geometry.to_numpy()), crs=log.crs)
-
-
-def _with_notes(beat: Beat) -> gpd.GeoDataFrame:
-    """The log with the map's notes that say a fish was met or none was; one that stands in the log too counts once."""
-    notes = beat.notes[beat.notes["kind"].isin([*MET, "blank"]) & ~beat.notes["id"].isin(beat.log["id"])]
-    if notes.empty:
-        return beat.log
-    written, days = _first_written(notes, beat.time_zone)
-    more = notes[["id", "text", "kind", "file", "where", "geometry"]].assign(
-        what=notes["kind"],
-        time=pd.Series(pd.to_datetime(written, utc=True), dtype="datetime64[us, UTC]").to_numpy(object),
-        trip=[day.isoformat() if day else "" for day in days],
-        species="",
-        **dict.fromkeys(("length_m", "count", "hours", "cloud", "clarity_m"), np.nan),
-    )
-    if beat.log.empty:
-        return more.reset_index(drop=True)
-    return gpd.GeoDataFrame(pd.concat([beat.log, more], ignore_index=True), crs=beat.log.crs)
-
-
-def _first_written(notes: gpd.GeoDataFrame, zone: str) -> tuple[list[datetime | None], list[date | None]]:
-    """Moments and days the notes were first written: their own time is that of the last edit, which may be days later.
-
-    Those they replace tell the earlier ones.
-    """
-    times = [[time, *replaced] for time, replaced in zip(notes["time"], notes["replaces"], strict=True)]
-    found = read_moments([time for one in times for time in one], zone)
-    read = iter(zip(found.when, found.day, strict=True))
-    versions = [list(islice(read, len(one))) for one in times]
-    first = [min((one for one in known if one[0]), default=known[0]) for known in versions]
-    return [when for when, _ in first], [day for _, day in first]
-
-
-def _usable(channel: Channel, log: gpd.GeoDataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
-    """Entries of a known kind, with a time, near the water; the rest as findings."""
-    tree = cKDTree(channel.grid.points(slice(None)))
-    away = tree.query(np.column_stack([log.geometry.x, log.geometry.y]))[0]
-    known = log["what"].isin([*MET, "blank"]).to_numpy()
-    timed = log["time"].notna().to_numpy()
-    why = np.where(~known, "unknown kind", np.where(~timed, "no time", f"more than {LOST_M:g} m from the water"))
-    use = known & timed & (away <= LOST_M)
-    left_out = tuple(
-        Finding(
-            "warning",
-            log["file"].iloc[i],
-            log["where"].iloc[i],
-            f"left out: {why[i]}",
-            "Mend it to have it count.",
-            "log-left-out",
-        )
-        for i in np.flatnonzero(~use)
-    )
-    return log[use], left_out
-
-
 def _moments(beat: Beat, trip: pd.DataFrame) -> Iterator[tuple[Scene, pd.DataFrame]]:
     """Entries of a trip that share hour, cloud and clarity, each with the scene that held then."""
     zone = ZoneInfo(beat.time_zone)
@@ -387,38 +309,3 @@ def _row(
         "x": float(east),
         "y": float(north),
     }
-
-
-def worth_measuring(
-    channel: Channel, scene: Scene, curves: Curves, stretch_m: float = 20.0, best: int = 3
-) -> Sequence[tuple[float, float, str]]:
-    """Stretches where one more survey day would change the ranking most: (from, to) along [m] and what to measure.
-
-    The score is worked out again with depth and speed one standard error up and down; a cell counts by how far
-    its score moves times the score itself, for a doubtful poor place is worth no trip.
-    """
-    shade = prepare_shade(channel, scene.leaf_on)
-    moved = {}
-    for name, error in (("depth", "depth_sd"), ("speed", "speed_sd")):
-        ends = []
-        for sign in (-1, 1):
-            moved_layer = np.maximum(channel[name] + sign * channel[error], 0).astype(np.float32)
-            ratio = moved_layer / np.maximum(channel[name], 0.01)
-            more = {name: moved_layer}
-            if name == "speed":
-                more |= {
-                    k: (channel[k] * ratio).astype(np.float32) for k in ("nose_speed", "rest_speed", "drift_speed")
-                }
-            other = channel.with_layers(**more)
-            light = light_at(other, scene, shade)
-            ends.append(
-                hold(other, light, see(other, light, channel.beat.fish, curves.eyes), channel.beat.fish, curves)["hold"]
-            )
-        moved[name] = np.abs(ends[1] - ends[0]) / 2 * np.maximum(ends[0], ends[1])
-    place = (np.maximum(channel["along"], 0) // stretch_m).astype(int)
-    total = {name: np.bincount(place, value) for name, value in moved.items()}
-    both = total["depth"] + total["speed"]
-    return [
-        (k * stretch_m, (k + 1) * stretch_m, "depth" if total["depth"][k] >= total["speed"][k] else "speed")
-        for k in np.argsort(-both, kind="stable")[:best]
-    ]

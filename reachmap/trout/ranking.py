@@ -52,7 +52,7 @@ def selection_ratios(used: np.ndarray, available: np.ndarray, alpha: float = 0.0
     -----
     w_i = o_i / p_i with o_i = u_i / sum u; se = sqrt(o(1-o) / (N p^2)); chi2 = sum (u - N p)^2 / (N p);
     G = 2 sum u ln(u / (N p)). Manly et al., Resource Selection by Animals; form as in the public source of
-    the R package adehabitat (function widesI). The limits are those of Clopper & Pearson 1934 (Biometrika 26:404)
+    the R package adehabitat (function widesI). The limits are those of Clopper & Pearson 1934 (from memory)
     for o, over p: with a standard error, a class in which none were met of a few would be sure to have none ever.
     """
     u, p = np.asarray(used, float), np.asarray(available, float)

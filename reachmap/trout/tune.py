@@ -26,8 +26,8 @@ LEAST_PLACES = 20
 """Places with fish below which nothing is tuned, counts only."""
 
 LEAST_AWAY = 0.2
-"""Share of the fished water away from fish below which nothing is tuned (assumed: on made logs of 600 fish that follow
-the defaults, these lost every time without blanks, once in eight here, and in none of eight from a third up)."""
+"""Share of the fished water away from fish below which nothing is tuned, as fish held against their own surroundings
+alone seem to keep from the best water (assumed)."""
 
 LEAST_TRIPS = 5
 """Trips below which nothing can be held out honestly (assumed)."""

@@ -42,7 +42,7 @@ class Section:
     joined : the log joined to the water
     guess : what of the water was not measured, "" if nothing
     channel : the water, None for several beats together
-    measure : stretches worth a survey, as `trout.learn.worth_measuring` returns them
+    measure : stretches worth a survey, as `trout.survey.worth_measuring` returns them
     """
 
     name: str

@@ -21,7 +21,7 @@ from reachmap.channel import build_channel
 from reachmap.cli import main
 from reachmap.errors import InputError
 from reachmap.trout import FACTORS, load_curves
-from reachmap.trout.learn import FISHED_M, NEAR_M, join_log, judge, pool, worth_measuring
+from reachmap.trout.learn import FISHED_M, NEAR_M, join_log, judge, pool
 from reachmap.trout.tune import LEAST_PLACES, tune
 from tests.beat.folders import collection, feature
 from tests.trout.simulated import with_log
@@ -140,12 +140,6 @@ def test_few_fish_give_counts_and_a_plain_sentence(joined):
     assert np.isnan(verdict.boyce)
     assert verdict.classes["fish"].sum() == verdict.n_fish
     assert "too few" in verdict.sentence
-
-
-def test_what_to_measure_next_lies_on_the_beat(channel):
-    told = worth_measuring(channel, channel.beat.scenes[0], load_curves(None, channel.beat.fish))
-    assert len(told) == 3
-    assert all(0 <= low < high and what in ("depth", "speed") for low, high, what in told)
 
 
 def test_a_beat_without_a_log_is_said(channel):
