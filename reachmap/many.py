@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import closing
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from reachmap import __version__
 from reachmap.errors import Finding, InputError, OutputError, ReachmapError, SettingError
 from reachmap.processes import LostError, done_here, done_on_cluster
+from reachmap.whole import checksum
 
 if TYPE_CHECKING:
     from reachmap.beat import Beat
@@ -197,7 +197,13 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         told = "; ".join(filter(None, (level_words(result.channel), engine_words(result))))
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
-        kept = {"asked": _asked(settings), "record": _checksum(out), "told": told, "best": best, "files": files}
+        kept = {
+            "asked": _asked(settings),
+            "record": checksum(out / "run.json"),
+            "told": told,
+            "best": best,
+            "files": files,
+        }
         memo.write_text(json.dumps(kept), encoding="utf-8")
         return Outcome(beat, out, made_of.name, told=told, units=made_of.units, best=best)
     except ReachmapError as error:
@@ -213,11 +219,9 @@ def _failed(beat: Path, message: str) -> Outcome:
 
 def _asked(settings: Mapping[str, Any]) -> dict[str, str]:
     """Version and settings in a form that compares equal after a trip through a file; a curves file by what it says."""
-    from reachmap.trout.curves import curves_checksum
-
     told = {key: repr(value) for key, value in sorted(settings.items())}
     if (curves := settings.get("curves")) and Path(curves).is_file():
-        told["curves"] = curves_checksum(curves)
+        told["curves"] = checksum(curves)
     return {"reachmap": __version__, **told}
 
 
@@ -227,7 +231,7 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
         record = json.loads((out / "run.json").read_text(encoding="utf-8"))
         memo = json.loads(_memo(out).read_text(encoding="utf-8"))
         # Mapped by itself since then, at another hour say, the folder holds another run's files.
-        if memo.get("record") != _checksum(out):
+        if memo.get("record") != checksum(out / "run.json"):
             return None
     except (OSError, ValueError):
         return None
@@ -236,11 +240,6 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
     if not {"told", "best", "files"} <= memo.keys() or not all((out / name).is_file() for name in memo["files"]):
         return None
     return Outcome(beat, out, record["beat"], told=memo["told"], units=made_of.units, kept=True, best=memo["best"])
-
-
-def _checksum(out: Path) -> str:
-    """Of the record of the run whose files stand there."""
-    return hashlib.sha256((out / "run.json").read_bytes()).hexdigest()
 
 
 def _memo(out: Path) -> Path:

@@ -19,8 +19,8 @@ from reachmap.light import Light, light_at, light_of_scenes, prepare_shade
 from reachmap.memory import keeping_freed
 from reachmap.threads import matrices_alone
 from reachmap.trout import Curves, Lies, Outlook, find_lies, how_sure, load_curves, outlook_for
-from reachmap.trout.curves import curves_checksum
 from reachmap.visit import plan_visit
+from reachmap.whole import checksum
 from reachmap.write import card_page, map_page, write_outputs
 from reachmap.write.model import Result
 from reachmap.write.summary import in_its_units, printed
@@ -75,7 +75,7 @@ def analyse(
         raise SettingError("scenes of the beat and a moment were asked for; choose one or the other")
     chosen = choose_scenes(checked, scenes) if moment is None else moment.scenes(checked)
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
-    own_curves = {"curves": curves and str(curves), "curves_sha256": curves and curves_checksum(curves)}
+    own_curves = {"curves": curves and str(curves), "curves_sha256": curves and checksum(curves)}
     water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}
     try:
         channel = channel_of(checked, water, fresh, lambda step, share: say(step, 0.05 + 0.35 * share))

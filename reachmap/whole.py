@@ -1,8 +1,9 @@
-"""A file written whole or not at all."""
+"""A file written whole or not at all, and told by its bytes."""
 
 from __future__ import annotations
 
 import errno
+import hashlib
 from pathlib import Path
 
 
@@ -11,6 +12,11 @@ class UnfinishedError(OSError):
 
     def __init__(self) -> None:
         super().__init__(errno.ENOSPC, "the disk seems to be full")
+
+
+def checksum(path: str | Path) -> str:
+    """SHA-256 of a file that fits into memory, as what stands under one name may be edited."""
+    return hashlib.sha256(Path(path).read_bytes()).hexdigest()
 
 
 def write_whole(path: Path, text: str) -> None:

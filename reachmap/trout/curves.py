@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -240,11 +239,6 @@ def load_curves(path: str | Path | None = None, fish: Fish | None = None, temper
         temperature_c=temperature_c,
         entries=_entries(user, packaged) | _entries(user, packaged_eyes()),
     )
-
-
-def curves_checksum(path: str | Path) -> str:
-    """SHA-256 of a curves file, which is edited under one name."""
-    return hashlib.sha256(Path(path).read_bytes()).hexdigest()
 
 
 def write_curves(path: str | Path, curves: Curves | None = None) -> Path:
