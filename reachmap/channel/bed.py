@@ -1,8 +1,9 @@
 """Depth of every wet cell, its standard error and how far to trust it.
 
-Where soundings are near, the depth is theirs. Where they leave most of the field's variance open, the first guess
-from the shape of the river (see `reachmap.channel.guess`), set right by the soundings, takes over, unless held-out
-soundings say that it is worse. What lies beside all soundings is known no better than a guess.
+Where soundings are near, the depth is theirs; where they contradict one another, it lies between. Where they leave
+most of the field's variance open, the first guess from the shape of the river (see `reachmap.channel.guess`), set right
+by the soundings, takes over, unless held-out soundings say that it is worse. What lies beside all soundings is known no
+better than a guess.
 """
 
 from __future__ import annotations
@@ -11,15 +12,15 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import scipy.sparse as sp
-from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Beat
+from reachmap.channel.agreed import agreed
 from reachmap.channel.confidence import confidence_class, mostly_guessed
 from reachmap.channel.frames import Frame, choose_frame
 from reachmap.channel.guess import GUESS_SHARE, Guess, guess_depth
 from reachmap.channel.heldout import error_figures
 from reachmap.channel.kriging import TaperedField
+from reachmap.channel.nearness import Nearness
 from reachmap.channel.reach import TAPER_SHARE, Places, Reach
 from reachmap.channel.sides import beside_findings, share_beside, untold
 from reachmap.channel.soundings import Soundings
@@ -28,12 +29,6 @@ from reachmap.threads import in_pieces
 
 MAX_OVER_DEEPEST = 1.3
 """No cell is made deeper than this many times the deepest sounding, unless the guess carries the depth; assumed."""
-
-FACTOR_REACH = 3.0
-"""Soundings this many widths away along the river (standard deviation) still set the guess right; assumed."""
-
-FARTHEST, HARDLY = 7.5, 1e-12
-"""Soundings farther off than so many standard deviations count with no more than this weight, which all have."""
 
 FEWEST_ALONE = 12
 """Soundings below which the guess always carries the depth; assumed."""
@@ -116,8 +111,14 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
             "coordinates": "plane" if frame.straight else "channel",
             "beside_soundings": round(share, 3),
         },
-        (*_findings(depth, deepest), *beside_findings(share)),
+        (*_findings(depth, deepest), *beside_findings(share), *soundings.overruled(_at(reach, depth, soundings))),
     )
+
+
+def _at(reach: Reach, depth: np.ndarray, soundings: Soundings) -> np.ndarray:
+    """Depth of the cells the soundings lie in [m], NaN where that is dry."""
+    cell = reach.grid.locate(soundings.x, soundings.y)
+    return np.where(cell >= 0, depth[cell], np.nan)
 
 
 def _guessed(reach: Reach, guess: Guess, at_waterline: int) -> Bed:
@@ -135,11 +136,10 @@ def _guessed(reach: Reach, guess: Guess, at_waterline: int) -> Bed:
 class _Scaled:
     """The guess set right by the soundings: a factor that changes slowly along the river, and what is left kriged.
 
-    `station`, `factor` along the river; `near` which soundings count there; `guess`; `rest` the kriged residual.
+    `near` which soundings count where along the river; `factor` there; `guess`; `rest` the kriged residual.
     """
 
-    station: np.ndarray
-    near: _Nearness
+    near: Nearness
     factor: np.ndarray
     guess: Guess
     rest: TaperedField
@@ -148,38 +148,37 @@ class _Scaled:
     def fit(cls, reach: Reach, soundings: Soundings, guess: Guess, alone: TaperedField | None) -> _Scaled:
         places = soundings.places
         first = guess.at(reach, soundings.x, soundings.y, places)
-        station = np.linspace(0.0, reach.length_m, max(2, int(2 * reach.length_m / reach.width_m)))
-        near = _Nearness.of(station, places.along, reach.width_m)
+        near = Nearness.of(places.along, reach.length_m, reach.width_m)
         factor = _factor(first, soundings.depth_m, near)
         rest = TaperedField.fit(
             places.along,
             places.across,
             places.taper,
-            soundings.depth_m - np.interp(places.along, station, factor) * first,
+            soundings.depth_m - np.interp(places.along, near.station, factor) * first,
             reach.width_m,
             soundings.groups,
             trend="drift",
             setting=alone.fitted if alone else None,
         )
-        return cls(station, near, factor, guess, rest)
+        return cls(near, factor, guess, rest)
 
     def of_nodes(self, reach: Reach) -> np.ndarray:
         """The guess set right, at every node before the taper [m]."""
-        return np.interp(reach.nodes.along, self.station, self.factor) * np.maximum(self.guess.bare, 0.0)
+        return np.interp(reach.nodes.along, self.near.station, self.factor) * np.maximum(self.guess.bare, 0.0)
 
     def beside(self, reach: Reach, sounded: Places) -> np.ndarray:
         """Share of every node's depth that no sounding near enough to the side can tell, see `untold`."""
-        spread = np.interp(reach.nodes.along, self.station, self.near.spread(sounded.across / sounded.width))
+        spread = np.interp(reach.nodes.along, self.near.station, self.near.spread(sounded.across / sounded.width))
         return untold(reach.nodes, sounded, spread, reach.width_m)
 
     def heldout(self, reach: Reach, soundings: Soundings) -> np.ndarray:
         """Depth at every sounding with its group left out of the kriging [m]."""
         places = soundings.places
         first = self.guess.at(reach, soundings.x, soundings.y, places)
-        return np.interp(places.along, self.station, self.factor) * first + self.rest.heldout()
+        return np.interp(places.along, self.near.station, self.factor) * first + self.rest.heldout()
 
 
-def _factor(first: np.ndarray, depth: np.ndarray, near: _Nearness) -> np.ndarray:
+def _factor(first: np.ndarray, depth: np.ndarray, near: Nearness) -> np.ndarray:
     """Measured over guessed depth along the river, least squares over neighbouring soundings.
 
     The whole reach counts as one sounding more in every place, and the guess itself as one more in the whole: a lone
@@ -198,9 +197,10 @@ def _blend(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedFi
         value = guess + rest
     else:
         with_guess = guess + scaled.rest.value(nodes.along, nodes.across)
-        value, open_share = frame.relative(reach, alone)
+        value, open_share = alone.relative(*frame.of_nodes(reach))
+        value += agreed(reach, soundings, alone, frame, scaled.near)
         open_share = np.minimum(open_share, 1.0)
-        say = np.interp(nodes.along, scaled.station, _say(reach, soundings, scaled, alone))
+        say = np.interp(nodes.along, scaled.near.station, _say(reach, soundings, scaled, alone))
         weight = np.clip((open_share - OPEN_FROM) / (OPEN_TO - OPEN_FROM), 0.0, 1.0) * say
         value += weight * (with_guess - value)
     return np.column_stack([value, open_share])
@@ -212,30 +212,6 @@ def _say(reach: Reach, soundings: Soundings, scaled: _Scaled, alone: TaperedFiel
     with_guess, without = (scaled.near.sum(np.abs(a - soundings.depth_m)) for a in guesses)
     ratio = with_guess / np.maximum(without, 1e-9)
     return np.clip((WORSE_TO - ratio) / (WORSE_TO - WORSE_FROM), 0.0, 1.0)
-
-
-@dataclass(frozen=True)
-class _Nearness:
-    """How much every sounding (columns) counts at every station along the river (rows); those far off hardly do."""
-
-    weight: sp.csr_array
-
-    @classmethod
-    def of(cls, station: np.ndarray, along: np.ndarray, width_m: float) -> _Nearness:
-        scale = FACTOR_REACH * width_m
-        stations, soundings = (cKDTree(at[:, None] / scale) for at in (station, along))
-        apart = stations.sparse_distance_matrix(soundings, FARTHEST, output_type="coo_matrix")
-        return cls(sp.csr_array((np.exp(-0.5 * apart.data**2), (apart.row, apart.col)), apart.shape))
-
-    def sum(self, values: np.ndarray) -> np.ndarray:
-        """Weighted sum of what was found at the soundings, for every station."""
-        return self.weight @ values + HARDLY * values.sum()
-
-    def spread(self, values: np.ndarray) -> np.ndarray:
-        """Standard deviation of what was found at the soundings around every station."""
-        count = self.sum(np.ones(len(values)))
-        mean = self.sum(values) / count
-        return np.sqrt(np.maximum(self.sum(values**2) / count - mean**2, 0.0))
 
 
 def _report(

@@ -56,9 +56,18 @@ class Frame:
         """Share by which its held-out error must be lower to be taken."""
         return MUST_GAIN if self.bank > 0 else WALL_MUST_GAIN
 
-    def relative(self, reach: Reach, field: TaperedField) -> tuple[np.ndarray, np.ndarray]:
-        """A field fitted in this frame at the nodes, see `TaperedField.relative`."""
-        return field.relative(*_along_across(reach, reach.mesh.x, reach.mesh.y, reach.nodes, self.straight))
+    def of_nodes(self, reach: Reach) -> tuple[np.ndarray, np.ndarray]:
+        """Along and across of every node (n,) [m]."""
+        return self._along_across(reach, reach.mesh.x, reach.mesh.y, reach.nodes)
+
+    def of_soundings(self, reach: Reach, soundings: Soundings) -> tuple[np.ndarray, np.ndarray]:
+        """Along and across of every sounding (n,) [m]."""
+        return self._along_across(reach, soundings.x, soundings.y, soundings.places)
+
+    def _along_across(
+        self, reach: Reach, x: np.ndarray, y: np.ndarray, places: Places
+    ) -> tuple[np.ndarray, np.ndarray]:
+        return reach.straightened(x, y) if self.straight else (places.along, places.across)
 
 
 def choose_frame(reach: Reach, soundings: Soundings) -> tuple[Frame, Soundings, TaperedField]:
@@ -102,14 +111,7 @@ def _try(
     like: tuple[Setting, ...] = (),
 ) -> _Tried:
     places, depth = soundings.places.banked(frame.bank), soundings.depth_m
-    at = _along_across(reach, soundings.x, soundings.y, places, frame.straight)
-    groups = soundings.groups
+    at, groups = frame.of_soundings(reach, soundings), soundings.groups
     field = TaperedField.fit(*at, places.taper, depth, reach.width_m, groups, setting=setting, like=like)
     error = float(np.mean(np.abs(field.heldout() - depth)))
     return _Tried(frame, replace(soundings, places=places), field, error)
-
-
-def _along_across(
-    reach: Reach, x: np.ndarray, y: np.ndarray, places: Places, straight: bool
-) -> tuple[np.ndarray, np.ndarray]:
-    return reach.straightened(x, y) if straight else (places.along, places.across)

@@ -25,6 +25,9 @@ CONTRADICT_M, CONTRADICT_SHARE = 0.3, 0.5
 """Two soundings of the same place contradict each other if they differ by more than both of these [m, share of the
 larger], assumed."""
 
+OVERRULED_M = 0.3
+"""A sounding this much deeper than the map has it there is told [m], as two of one place may differ; assumed."""
+
 
 @dataclass(frozen=True)
 class Soundings:
@@ -35,7 +38,8 @@ class Soundings:
     x, y : (n,) where, moved into the water if they lay just outside [m]
     depth_m : (n,) [m]
     speed_m_s, speed_how : (n,) as measured, NaN and "" where there is none
-    line, row : (n,) track or cross-section and row of the file
+    line : (n,) track or cross-section
+    file, row : (n,) where it is written
     places : channel coordinates
     groups, how : which are left out together, and what such a group is
     """
@@ -46,6 +50,7 @@ class Soundings:
     speed_m_s: np.ndarray
     speed_how: np.ndarray
     line: np.ndarray
+    file: np.ndarray
     row: np.ndarray
     places: Places
     groups: np.ndarray
@@ -53,6 +58,20 @@ class Soundings:
 
     def __len__(self) -> int:
         return len(self.x)
+
+    def overruled(self, mapped_m: np.ndarray) -> list[Finding]:
+        """What to say where the map is shallower than what was sounded; mapped (n,) [m], NaN where it is dry."""
+        shallower = self.depth_m - mapped_m > OVERRULED_M
+        if not shallower.any():
+            return []
+        what = (
+            f"{shallower.sum()} sounding(s) are more than {OVERRULED_M:g} m deeper than the map has it there, since no "
+            "other near by agrees"
+        )
+        remedy = "Take those places for as deep as they were sounded, and sound round them; remove what was misread"
+        return [
+            Finding("warning", *_places(self.file[shallower], self.row[shallower]), what, remedy, "sounding-overruled")
+        ]
 
 
 def take_soundings(beat: Beat, reach: Reach) -> tuple[Soundings, tuple[Finding, ...]]:
@@ -79,7 +98,7 @@ def take_soundings(beat: Beat, reach: Reach) -> tuple[Soundings, tuple[Finding, 
         table["speed_m_s"].to_numpy(float),
         table["speed_how"].to_numpy().astype(str),
         line,
-        table["row"].to_numpy(int),
+        *_written(table),
         places,
         groups,
         how,
@@ -94,11 +113,11 @@ def _outside(table: gpd.GeoDataFrame, away: np.ndarray) -> list[Finding]:
     what = f"{outside.sum()} sounding(s) lie up to {away.max():.1f} m outside the water; taken at the nearest water"
     if away.max() <= EDGE_M:
         note = "A hand-held receiver errs by that much"
-        return [Finding("note", *_places(table[outside]), what, note, "sounding-edge")]
+        return [Finding("note", *_places(*_written(table[outside])), what, note, "sounding-edge")]
     remedy = (
         "Check their positions, draw the outline wider there, or lower outside_m under [cleaning] to set them aside"
     )
-    return [Finding("warning", *_places(table[outside]), what, remedy, "sounding-outside")]
+    return [Finding("warning", *_places(*_written(table[outside])), what, remedy, "sounding-outside")]
 
 
 def _contradictions(table: gpd.GeoDataFrame, x: np.ndarray, y: np.ndarray) -> list[Finding]:
@@ -118,12 +137,17 @@ def _contradictions(table: gpd.GeoDataFrame, x: np.ndarray, y: np.ndarray) -> li
         f"{CONTRADICT_M:g} m and {CONTRADICT_SHARE:.0%} of the depth"
     )
     remedy = "Both were used, so the map shows about their mean there; remove the wrong one of each pair"
-    return [Finding("warning", *_places(table.iloc[np.unique(bad)]), what, remedy, "sounding-contradicts")]
+    return [Finding("warning", *_places(*_written(table.iloc[np.unique(bad)])), what, remedy, "sounding-contradicts")]
 
 
-def _places(some: gpd.GeoDataFrame) -> tuple[str, str]:
+def _written(table: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """File and row of every sounding."""
+    return table["file"].to_numpy().astype(str), table["row"].to_numpy(int)
+
+
+def _places(file: np.ndarray, row: np.ndarray) -> tuple[str, str]:
     """File and rows of some soundings; of several files, rows alone, each with its file."""
-    files = {str(file): _rows(rows.to_numpy(int)) for file, rows in some.groupby("file", sort=False)["row"]}
+    files = {name: _rows(row[file == name]) for name in dict.fromkeys(file.tolist())}
     if len(files) == 1:
         return next(iter(files.items()))
     return "", "; ".join(f"{file}, {rows}" for file, rows in files.items())
