@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from reachmap.beat.model import Beat
 from reachmap.channel.bed import Bed, lay_bed
 from reachmap.channel.caps import find_spine, join_parts
-from reachmap.channel.cover import cover_layers, undercuts
+from reachmap.channel.cover import cover_layers, on_stones, stones, undercuts
 from reachmap.channel.ends import choose_ends
 from reachmap.channel.grid import check_cell, choose_cell
 from reachmap.channel.model import Channel, Grid
@@ -66,6 +66,7 @@ def build_channel(
     if stage_m or flow_m3_s is not None:
         say("moving to the other level", 0.65)
         water = _at_stage(beat, reach, bed, speed, stage_m, flow_m3_s)
+    water = _beside_stones(beat, water)
     say("finding the seams", 0.8)
     current = water.speed
     seams, seam_layers = find_seams(water.grid, current.speed, current.flow_east, current.flow_north, crs=beat.crs)
@@ -161,6 +162,35 @@ def _at_stage(
     }
     layers = {**layers, **_speed_layers(staged.speed)}
     return _Water(staged.grid, layers, staged.speed, staged.stage_m, staged.report, staged.findings)
+
+
+def _beside_stones(beat: Beat, water: _Water) -> _Water:
+    """The water without the boulders and piers that stand out of it, which the flow went through as if they didn't."""
+    dry = on_stones(beat, water.grid, water.layers["depth"])
+    if not dry.any():
+        return water
+    if dry.all():
+        what = "boulders and piers cover all of the water"
+        raise InputError([Finding("error", "cover", "", what, "Draw them no larger than they are", "all-stone")])
+    grid, speed = water.grid, water.speed
+    current = {name: values[~dry] for name, values in _speed_layers(speed).items()}
+    return replace(
+        water,
+        grid=Grid(grid.x0, grid.y1, grid.cell_m, grid.sheet.of_some(~dry)),
+        layers={name: values[~dry] for name, values in water.layers.items()},
+        speed=replace(speed, **current),
+        findings=(*water.findings, *_taken_as_dry(beat)),
+    )
+
+
+def _taken_as_dry(beat: Beat) -> tuple[Finding, ...]:
+    """What to say of boulders that were taken to stand out of the water because nobody said how high they are."""
+    unknown = sum(kind == "boulder" and not np.isfinite(height) for kind, _, height in stones(beat))
+    if not unknown:
+        return ()
+    what = f"large boulders without a height ({unknown}) were taken to stand out of the water"
+    remedy = "Give height_m above the bed if water runs over them"
+    return (Finding("note", "cover", "", what, remedy, "stones-dry"),)
 
 
 def _speed_layers(speed: SpeedResult) -> dict[str, np.ndarray]:

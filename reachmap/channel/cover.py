@@ -33,6 +33,10 @@ STRUCTURE_REACH_M = 1.5
 LOW_BRIDGE_M, HIGH_BRIDGE_M = 1.5, 4.0
 """A deck this low covers fully, this high not at all [m above the water]; assumed."""
 
+LEAST_DRY_M2 = 1.8
+"""A boulder or pier that takes up less stays water: fish lie right against it, and its place is known no better than
+its size; assumed."""
+
 FINEST_M = 0.05
 """Things are drawn on cells at most this large [m]."""
 
@@ -64,6 +68,28 @@ def body(kind: str, geometry: BaseGeometry, size_m: float) -> BaseGeometry:
         return geometry
     # An undercut is drawn along the bank and its size is how far it reaches under, so all of it lies on one side.
     return geometry.buffer(size if kind == "undercut" else size / 2)
+
+
+def height_above_bed(kind: str, height_m: float) -> float:
+    """How high a boulder or pier stands above the bed [m]; one of unknown height breaks the surface (inf; assumed)."""
+    return height_m if np.isfinite(height_m) and kind != "pier" else np.inf
+
+
+def stones(beat: Beat) -> list[tuple[str, BaseGeometry, float]]:
+    """Kind and area of every boulder and pier too large to be water, and how high it stands above the bed [m]."""
+    rows = beat.cover[beat.cover["kind"].isin(["boulder", "pier"])].itertuples()
+    found = [(r.kind, body(r.kind, r.geometry, r.size_m), height_above_bed(r.kind, r.height_m)) for r in rows]
+    return [stone for stone in found if stone[1].area >= LEAST_DRY_M2]
+
+
+def on_stones(beat: Beat, grid: Grid, depth_m: np.ndarray) -> np.ndarray:
+    """(n_wet,) bool: cells whose centre lies on a boulder or pier that stands as high as the water is deep there."""
+    out = np.zeros(grid.n_wet, bool)
+    for _, area, height in stones(beat):
+        near = window(grid, area).wet
+        near = near[depth_m[near] <= height]
+        out[near] |= shapely.contains_xy(area, *grid.points(near).T)
+    return out
 
 
 def undercuts(beat: Beat) -> BaseGeometry | None:

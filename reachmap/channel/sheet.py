@@ -76,6 +76,11 @@ class Sheet:
         """From a map of all cells (rows, columns) bool."""
         return cls.of_cells((wet.shape[0], wet.shape[1]), *np.nonzero(wet))
 
+    def of_some(self, kept: np.ndarray) -> Sheet:
+        """The same map with only some of its wet cells (n_wet,) bool."""
+        rows, cols = self.cells
+        return Sheet.of_cells_in_order(self.shape, rows[kept], cols[kept])
+
     @cached_property
     def cells(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column of every wet cell, int32, row by row of the map."""

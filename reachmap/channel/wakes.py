@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from reachmap.beat.model import Beat
 from reachmap.channel.cover import body as body_area
+from reachmap.channel.cover import height_above_bed
 from reachmap.channel.flow import MANNING_N
 from reachmap.channel.model import Grid
 from reachmap.channel.rescale import shared_rescale
@@ -99,7 +100,7 @@ def find_bodies(beat: Beat, grid: Grid, flow_east: np.ndarray, flow_north: np.nd
     for row in beat.cover.itertuples():
         if row.kind in ("boulder", "pier", "log"):
             area = body_area(row.kind, row.geometry, row.size_m)
-            height = row.height_m if np.isfinite(row.height_m) and row.kind != "pier" else np.inf
+            height = height_above_bed(row.kind, row.height_m)
             if row.kind == "log" and not np.isfinite(height):
                 height = row.size_m if np.isfinite(row.size_m) else 0.4
             found.append((row.kind, area, height))

@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.sparse as sp
+import shapely
 from scipy.sparse.csgraph import connected_components
+from shapely.geometry.base import BaseGeometry
 
 from reachmap.channel.connected import reached
+from reachmap.channel.cover import stones
 from reachmap.channel.model import BESIDE, Channel, Grid
 from reachmap.channel.sheet import Sheet
 from reachmap.constants import Z90
@@ -27,11 +30,13 @@ class Ways:
     ----------
     bank : (n_wet,) bool, cells beside land one gets to dry-shod
     by_day, in_the_dark : (n_wet,) int8, see `_way_class`
+    stones : boulders and piers, on which nobody is sent to stand
     """
 
     bank: np.ndarray
     by_day: np.ndarray
     in_the_dark: np.ndarray
+    stones: BaseGeometry
 
     def wading(self, dark: bool) -> np.ndarray:
         """Wading class of the way to every cell, 3 where there is none."""
@@ -41,7 +46,10 @@ class Ways:
 def find_ways(channel: Channel) -> Ways:
     """How one gets to where one stands, in daylight and in the dark."""
     bank = _bank_cells(channel)
-    return Ways(bank, *(_way_class(channel, bank, dark) for dark in (False, True)))
+    areas = shapely.union_all([area for _, area, _ in stones(channel.beat)])
+    shapely.prepare(areas)
+    by_day, in_the_dark = (_way_class(channel, bank, dark) for dark in (False, True))
+    return Ways(bank, by_day, in_the_dark, areas)
 
 
 def _bank_cells(channel: Channel) -> np.ndarray:

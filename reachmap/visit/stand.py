@@ -135,7 +135,8 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived, w
     good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.part("redd", cell) > 0))
     dry = np.flatnonzero(good & ~wet)
     spots = np.column_stack([x[dry], y[dry]])
-    beside = shapely.dwithin(channel.beat.outline, shapely.points(spots), BESIDE_WATER_M)
+    places = shapely.points(spots)
+    beside = shapely.dwithin(channel.beat.outline, places, BESIDE_WATER_M) & ~shapely.intersects(ways.stones, places)
     good[dry] = beside & ways.bank[grid.nearest(spots)]
     depth = np.where(wet, channel["depth"][cell], 0.0)
     # Every place once in each posture.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
@@ -146,3 +147,39 @@ def test_cells_are_made_smaller_where_the_water_beside_an_island_is_narrower_tha
 def test_a_strait_hardly_any_water_finds_through_is_worked_out_without_a_warning():
     water = shapely.box(0, 0, 100, 8).difference(shapely.box(40, 0.2, 60, 7.8))
     assert np.isfinite(build_channel(beat(water), 0.25)["speed"]).all()
+
+
+def test_a_pier_and_a_boulder_that_stand_out_of_the_water_are_no_water():
+    """Nobody measures a depth inside them; at a level that drowns the boulder there is water over it."""
+    pier, boulder = shapely.box(-34, -4, -25, -1.8), shapely.Point(10, 2).buffer(1.5)
+    rows = [("pier", pier, np.nan, np.nan), ("boulder", shapely.Point(10, 2), 3.0, 0.9)]
+    kind, where, size, height = zip(*rows, strict=True)
+    table = {"kind": kind, "size_m": size, "height_m": height, "note": ""}
+    made = replace(toy.beat(), cover=gpd.GeoDataFrame(table, geometry=list(where), crs=toy.CRS_LOCAL))
+    bare = build_channel(replace(made, cover=made.cover.iloc[:0]), cell_m=0.5)
+    low, high = build_channel(made, cell_m=0.5), build_channel(made, cell_m=0.5, stage_m=0.2)
+
+    def inside(channel, area):
+        return shapely.contains_xy(area, channel.grid.x, channel.grid.y).sum() * 0.25
+
+    assert inside(bare, pier) == pytest.approx(pier.area, rel=0.15)
+    assert inside(low, pier) == inside(low, boulder) == inside(high, pier) == 0
+    assert inside(high, boulder) == pytest.approx(boulder.area, rel=0.15)
+    gone = bare.grid.n_wet - low.grid.n_wet
+    assert gone * 0.25 == pytest.approx(pier.area + boulder.area, rel=0.15)
+    # All else of the water stays, and the fish lie against the stone.
+    was = bare.grid.locate(low.grid.x, low.grid.y)
+    assert np.array_equal(low["depth"], bare["depth"][was])
+    assert low["structure"].max() > 0.8
+
+
+def test_a_large_boulder_nobody_knows_the_height_of_is_dry_and_the_user_is_told():
+    table = {"kind": ["boulder"], "size_m": [3.0], "height_m": [np.nan], "note": [""]}
+    made = replace(toy.beat(), cover=gpd.GeoDataFrame(table, geometry=[shapely.Point(10, 2)], crs=toy.CRS_LOCAL))
+    channel = build_channel(made, cell_m=0.5)
+    assert channel.grid.locate(np.array([10.0]), np.array([2.0]))[0] < 0
+    (told,) = [finding for finding in channel.findings if finding.code == "stones-dry"]
+    assert "(1)" in told.what
+    whole = replace(made, cover=made.cover.assign(size_m=300.0))
+    with pytest.raises(InputError, match="all of the water"):
+        build_channel(whole, cell_m=1.0)

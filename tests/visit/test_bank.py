@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
@@ -102,3 +103,14 @@ def test_a_river_without_banks_has_no_way_in(toy_channel):
     """All of it in the middle of wider water: nothing to stand on."""
     wide = toy_channel.with_layers(bank_distance=np.full(toy_channel.grid.n_wet, 20.0, np.float32))
     assert (find_ways(wide).by_day == 3).all()
+
+
+def test_nobody_stands_on_a_boulder_by_the_bank():
+    made = toy.channel()
+    first = stood(made, 0.0, 0.0, dark=True)
+    (spot,) = first.geometry[(first["on"] == "bank") & (first["rank"] == 1)]
+    rows = {"kind": ["boulder"], "size_m": [6.0], "height_m": [np.nan], "note": [""]}
+    cover = gpd.GeoDataFrame(rows, geometry=[spot], crs=toy.CRS_LOCAL)
+    found = stood(replace(made, beat=replace(made.beat, cover=cover)), 0.0, 0.0, dark=True)
+    assert len(found)
+    assert not found.within(spot.buffer(2.9)).any()
