@@ -10,7 +10,7 @@ import numpy as np
 
 from reachmap.beat.model import Beat
 from reachmap.channel.bed import Bed, lay_bed
-from reachmap.channel.caps import find_spine, join_parts
+from reachmap.channel.caps import HEAD, TAIL, find_spine, join_parts
 from reachmap.channel.cover import cover_layers, on_stones, stones, undercuts
 from reachmap.channel.ends import choose_ends
 from reachmap.channel.grid import check_cell, choose_cell
@@ -24,6 +24,10 @@ from reachmap.channel.speed import SpeedResult, find_speed
 from reachmap.errors import Finding, InputError
 from reachmap.layers import LAYERS
 from reachmap.threads import matrices_alone
+
+MOUTH = 1.6
+"""An end this many times narrower than the water before it is hardly the whole end; assumed: at the ends of 50 rivers
+1.2 at most, of a round pond 1.4, where part of a lake's open edge was taken for the end 1.8 and more."""
 
 Progress = Callable[[str, float], None]
 
@@ -103,7 +107,23 @@ def lay_reach(beat: Beat, cell_m: float | None = None) -> tuple[Reach, dict[str,
             # Water beside an island that is narrower than a cell leads through where cells are smaller.
             if size == sizes[-1]:
                 raise
-    return reach, report, (*findings, *_far_apart(gap, spine.width_m))
+    mouths = _mouths(reach) if report["caps_assumed"] else ()
+    return reach, report, (*findings, *_far_apart(gap, spine.width_m), *mouths)
+
+
+def _mouths(reach: Reach) -> tuple[Finding, ...]:
+    """What to say where the end found is much narrower than the water before it, as at a mouth into a lake."""
+    found = []
+    for kind, name in ((HEAD, "head"), (TAIL, "tail")):
+        chord, wide = reach.widening(kind)
+        if wide > MOUTH * chord:
+            what = (
+                f"{chord:.0f} m of its edge were taken as the {name} end, where the water is up to {wide:.0f} m wide; "
+                "if it goes on beside them, what is mapped as a bank there is none"
+            )
+            remedy = f"Draw a line with role '{name} end' along all of the open water"
+            found.append(Finding("warning", "outline", "", what, remedy, "mouth"))
+    return tuple(found)
 
 
 def _far_apart(gap_m: float, width_m: float) -> tuple[Finding, ...]:

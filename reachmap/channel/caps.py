@@ -30,6 +30,16 @@ TURN_OVER = 0.35
 SHARP_RAD = 0.25
 """Turning below this is no corner [rad]."""
 
+STRAIGHT = 0.05
+"""A line that strays no farther than this is straight [widths]; assumed."""
+
+SQUARE_RAD = 0.8
+"""Least turning at both ends of a straight line longer than a cap that is one all the same [rad]; assumed."""
+
+ACROSS = 0.6
+"""A line lies across the river if the ways through the water to its two ends differ by no more than this share of its
+length, which is 0 square across and 1 along a bank; assumed."""
+
 
 @dataclass(frozen=True)
 class Edge:
@@ -128,10 +138,54 @@ def find_ends(water: shapely.Polygon, spine: Spine) -> tuple[np.ndarray, np.ndar
     """Both end caps of an outline, each (2, 2): two points on it, in no particular order.
 
     Near each tip the water is smoothed and the pair of outward corners taken that turn most over a chord of about one
-    width.
+    width; but first a straight line longer than that is looked for, as of a mouth that widens into a lake.
     """
-    first, second = (_cap_near(_ring_near(water, tip, spine.width_m), tip, spine.width_m) for tip in spine.tips)
+    first, second = (_end_near(water, spine, k) for k in (0, 1))
     return first, second
+
+
+def _end_near(water: shapely.Polygon, spine: Spine, k: int) -> np.ndarray:
+    """The end cap near one of the tips."""
+    tip, width = spine.tips[k], spine.width_m
+    for line in _lines_across(water, width, spine.tips[1 - k]):
+        if shapely.LineString(line).distance(shapely.Point(tip)) <= width:
+            return line
+    return _cap_near(_ring_near(water, tip, width), tip, width)
+
+
+def _lines_across(water: shapely.Polygon, width: float, start: np.ndarray) -> np.ndarray:
+    """Straight lines longer than a cap between sharp corners, across the river as seen from `start`, the longest first.
+
+    As places on the edge of the water, (n, 2, 2).
+    """
+    ring = shapely.get_coordinates(shapely.orient_polygons(water).exterior)[:-1]
+    # The place farthest from the middle is a corner, where no straight line is cut in two.
+    first = int(np.argmax(np.hypot(*(ring - ring.mean(axis=0)).T)))
+    ring = np.roll(ring, -first, axis=0)
+    edge = shapely.LineString(np.vstack([ring, ring[:1]]))
+    corner = shapely.get_coordinates(shapely.simplify(edge, STRAIGHT * width))
+    lines = np.stack([corner[:-1], corner[1:]], axis=1)
+    long = np.hypot(*(lines[:, 1] - lines[:, 0]).T)
+    lines = lines[(long > CHORD[1] * width) & (_turning(edge, lines, TURN_OVER * width) >= SQUARE_RAD)]
+    if len(lines):
+        long = np.hypot(*(lines[:, 1] - lines[:, 0]).T)
+        ways = distance_through(water, width, start, lines.reshape(-1, 2)).reshape(-1, 2)
+        across = np.abs(ways[:, 1] - ways[:, 0]) <= ACROSS * long
+        lines = lines[across][np.argsort(-long[across], kind="stable")]
+    return lines
+
+
+def _turning(edge: shapely.LineString, lines: np.ndarray, over_m: float) -> np.ndarray:
+    """The lesser of the outward turnings at both ends of lines (n, 2, 2) of a ring with the water on its left [rad]."""
+    turns = []
+    for end, beyond in ((0, -over_m), (1, over_m)):
+        here = shapely.line_locate_point(edge, shapely.points(lines[:, end])) + beyond
+        away = shapely.get_coordinates(shapely.line_interpolate_point(edge, np.mod(here, edge.length)))
+        along, aside = lines[:, 1] - lines[:, 0], np.sign(beyond) * (away - lines[:, end])
+        first, second = (aside, along) if end == 0 else (along, aside)
+        cross = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
+        turns.append(np.arctan2(cross, np.einsum("ij,ij->i", first, second)))
+    return np.minimum(*turns)
 
 
 def _ring_near(water: shapely.Polygon, tip: np.ndarray, width: float) -> np.ndarray:

@@ -17,6 +17,9 @@ CLEAR_DROP_M = 0.1
 CLEAR_VOTE = 2 / 3
 """Least share of the measured directions of the current that must agree on which end is upstream; assumed."""
 
+HEAD_WITHIN = 2.0
+"""The head that is given lies no farther from the end that is taken for it [widths]; assumed."""
+
 POINTS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
 
 Ends = tuple[np.ndarray, np.ndarray]
@@ -45,7 +48,19 @@ def choose_ends(beat: Beat, water: shapely.Polygon, spine: Spine) -> tuple[Ends,
         "head_from": basis,
         "head_end": _compass(ends),
     }
-    return ends, report, _findings(beat, ends, basis, swap)
+    return ends, report, (*_findings(beat, ends, basis, swap), *_far_head(beat, ends, spine.width_m))
+
+
+def _far_head(beat: Beat, ends: Ends, width_m: float) -> tuple[Finding, ...]:
+    """What to say where the head that was given lies far from the end found nearest to it."""
+    if beat.head is None or beat.caps is not None:
+        return ()
+    away = shapely.LineString(ends[0]).distance(shapely.Point(beat.head))
+    if away <= HEAD_WITHIN * width_m:
+        return ()
+    what = f"the head lies {away:.0f} m from the nearer of the two ends that were found from the shape of the outline"
+    remedy = "Draw lines with role 'head end' and 'tail end' in the outline, or correct head"
+    return (Finding("warning", "beat.toml", "[survey] head", what, remedy, "head-far"),)
 
 
 def _head_first(

@@ -98,6 +98,14 @@ class Reach:
         """Length from cap to cap [m]."""
         return self.coordinates.length_m
 
+    def widening(self, kind: int) -> tuple[float, float]:
+        """Length of an end cap (`HEAD` or `TAIL`) and how wide the water is within two such lengths of it [m]."""
+        cap = self.edge.of(kind)
+        chord = float(np.hypot(*(cap.end - cap.start).T).sum())
+        along = self.coordinates.along
+        near = (along if kind == HEAD else self.length_m - along) <= 2 * chord
+        return chord, float(np.percentile(self.coordinates.width[near], 90)) if near.any() else chord
+
     @cached_property
     def _caps(self) -> np.ndarray:
         """Middle of the upstream and of the downstream cap, (2, 2) [m]."""

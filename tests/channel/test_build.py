@@ -134,6 +134,18 @@ def test_two_pools_far_apart_are_one_river_and_the_user_is_told():
     assert "340 m apart" in told.what
 
 
+def test_an_end_narrower_than_the_water_before_it_is_told():
+    """The open edge of a lake, drawn bulging, has no one straight line; ends drawn by hand are taken as they are."""
+    side = np.array([(7, 0), (7, 80), (23, 100), (53, 120), (73, 160)])
+    lake = shapely.Polygon(np.vstack([side * [-1, 1], [(0, 164)], side[::-1]]))
+    (told,) = [finding for finding in build_channel(beat(lake), 2.0).findings if finding.code == "mouth"]
+    assert told.severity == "warning"
+    assert "tail end" in told.what + told.remedy or "head end" in told.what + told.remedy
+    drawn = beat(lake, caps=((-7.0, 0.0, 7.0, 0.0), (73.0, 160.0, -73.0, 160.0)))
+    for water in (drawn, beat(shapely.box(0, 0, 100, 14))):
+        assert "mouth" not in {finding.code for finding in build_channel(water, 2.0).findings}
+
+
 def test_cells_are_made_smaller_where_the_water_beside_an_island_is_narrower_than_one():
     brook = rotate(shapely.box(0, 0, 28, 1.6).difference(shapely.Point(14, 0.8).buffer(0.65)), 20)
     with pytest.raises(InputError, match="no water leads"):

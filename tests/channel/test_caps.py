@@ -72,6 +72,21 @@ def test_both_ends_of_a_hairpin_side_by_side_are_told_apart(gap):
     published.load("channel_coordinates")["caps"].check(cap_error(ends, true) / 20)
 
 
+@pytest.mark.parametrize("turned", [0.0, 35.0])
+def test_the_open_edge_of_a_lake_is_an_end_however_wide(turned):
+    """A river 14 m wide that opens into a lake, cut off there by a line nine times as long."""
+    side = np.array([(7, 0), (7, 80), (12, 95), (25, 115), (42, 135), (63, 160)])
+    lake = rotate(shapely.Polygon(np.vstack([side * [-1, 1], side[::-1]])), turned, origin=(0, 0))
+    ends = find_ends(lake, find_spine(lake))
+    corners = shapely.MultiPoint([(63, 160), (-63, 160)])
+    mouth = shapely.get_coordinates(rotate(corners, turned, origin=(0, 0)))
+    wide = max(ends, key=lambda end: np.hypot(*(end[1] - end[0])))
+    assert cap_error((wide, wide), (mouth, mouth)) < 0.1
+    # A bank is straight too, and may end in two sharp corners.
+    box = rotate(shapely.box(0, 0, 200, 20), turned)
+    assert all(np.hypot(*(end[1] - end[0])) < 25 for end in find_ends(box, find_spine(box)))
+
+
 def test_a_ragged_edge_does_not_fool_the_width():
     """Noise of 0.4 m doubles the perimeter; the width is still the true one within a tenth."""
     assert find_spine(ragged(0.4)).width_m == pytest.approx(RIVER.width, rel=0.1)

@@ -40,6 +40,11 @@ def test_the_head_the_user_names_is_the_head(head, x):
     assert [f.code for f in findings] == ["caps-found"]
 
 
+def test_a_head_far_from_both_ends_found_is_told():
+    assert "head-far" in {f.code for f in head_x(head=(100.0, 10.0))[2]}
+    assert "head-far" not in {f.code for f in head_x(head=(100.0, 10.0), caps=CAPS)[2]}
+
+
 @pytest.mark.parametrize(("toward", "x"), [(95.0, 0), (268.0, 200)])
 def test_the_current_runs_away_from_the_head(toward, x):
     """Two readings of three agree; the terrain, which says otherwise, is not asked."""
