@@ -37,8 +37,8 @@ LARGEST, SMALLEST = 0.9, 0.02
 PEAK = float(np.sqrt(10.0)) / (18.0 * BETA)
 """Deficit one drag width behind the start of the wake [-]."""
 
-LONGEST_M = 60.0
-"""No wake is followed further than this [m]."""
+LONGEST_M, FULL_M = 60.0, 40.0
+"""No wake is followed further than the first, and from the second on it is faded out [m]; assumed."""
 
 PIECE = 16
 """Points of a path whose surroundings are looked up at once."""
@@ -184,7 +184,8 @@ def _one_wake(grid: Grid, one: Body, path: _Path) -> tuple[np.ndarray, np.ndarra
     inside = (behind >= 0.0) & (behind <= along[-1] + grid.cell_m)
     across = np.sqrt(np.maximum(away**2 - ahead**2, 0.0))
     blocked = np.minimum(1.0, one.height_m / max(path.depth_m, 0.02))
-    share = wake_deficit(behind, across, drag_width) * np.exp(-path.fade[near]) * blocked
+    last = np.clip((LONGEST_M - behind) / (LONGEST_M - FULL_M), 0.0, 1.0)
+    share = wake_deficit(behind, across, drag_width) * np.exp(-path.fade[near]) * blocked * last
     return wet[inside], share[inside].astype(np.float32)
 
 

@@ -50,6 +50,18 @@ def test_on_the_grid_the_momentum_is_kept_within_5_percent(angle):
         assert share[band].sum() * grid.cell_m**2 / 1.0 == pytest.approx(1.2 / 2, rel=0.05)
 
 
+def test_a_long_wake_ends_without_a_step():
+    """Behind a wide island in deep water it is not gone where it is no longer followed."""
+    grid, east, north, depth, along, across = run(cell=0.5, depth_m=3.0)
+    island = wk.Body(-38.0, 0.0, 40.0, wk.DRAG["island"])
+    share = wk.wake_share(grid, depth, east, north, [island], 0.03)
+    behind, axis = along + 38.0, np.abs(across) < 0.5
+    mean = np.array([share[axis & (behind > at) & (behind <= at + 1)].mean() for at in np.arange(0, 76)])
+    assert mean[38] > 0.15
+    assert mean[62:].max() == 0.0
+    assert np.abs(np.diff(mean[10:])).max() < 0.03
+
+
 def test_bed_friction_damps_a_wake_over_its_length():
     # h / (2 cf), cf = g n^2 / h^(1/3): 0.5 m deep, n 0.04 (shallow-water momentum, by hand): 12.6 m.
     assert wk.friction_length(0.5, 0.04) == pytest.approx(12.65, abs=0.05)
