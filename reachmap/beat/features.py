@@ -38,6 +38,14 @@ KIND_WORDS = {
 }
 """Other words for the kinds of cover and shade."""
 
+LEAF_WORDS = {
+    "evergreen": (
+        "spruce", "pine", "fir", "conifer", "coniferous", "yew", "holly", "cedar", "juniper", "scots pine",
+        "norway spruce", "douglas fir",
+    ),
+}  # fmt: skip
+"""Other words for the kinds of leaf."""
+
 WHAT_WORDS = {
     "catch": ("caught", "landed", "fish"),
     "follow": ("followed",),
@@ -91,7 +99,7 @@ def read_shade(table: Table, crs: CRS, anchor: Anchor | None, report: Report) ->
     height = np.where(silent, usual, height)
     points, growing = rows.is_kind((0, 4)), np.isin(kinds, ["tree", "hedge"])
     base, radius = rows.numbers("base", 0.0, 150.0), rows.numbers("radius", 0.1, 60.0)
-    leaf = rows.words("leaf", LEAVES, "leaf-unknown")
+    leaf = rows.words("leaf", LEAVES, "leaf-unknown", LEAF_WORDS)
     guessed = (growing & ((leaf == "") | ~np.isfinite(base))) | (points & ~np.isfinite(radius))
     if guessed.any():
         report.say("shade-usual", table.file, some_rows(rows.row[guessed], table.word), count=int(guessed.sum()))

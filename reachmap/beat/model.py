@@ -25,7 +25,7 @@ SPEED_HOW = ("surface float", "0.6 depth", "mean", "near bed")
 COVER_KINDS = ("boulder", "log", "undercut", "weed", "pier")
 SHADE_KINDS = ("tree", "hedge", "wall", "bridge", "bank")
 UNIT_WORDS = ("metric", "imperial")
-LEAVES = ("dense", "alder", "willow", "mixed", "thin", "bare")
+LEAVES = ("dense", "alder", "willow", "mixed", "thin", "bare", "evergreen")
 
 
 @dataclass(frozen=True)

@@ -14,12 +14,12 @@ LEAF_TURN = 0.5
 """G, mean projection of a leaf [-]; spherical leaf angles. Measured broadleaf 0.53: Battuvshin & Menzel 2022
 (MethodsX 9:101805)."""
 
-LEAF_AREA = {"dense": 5.0, "alder": 4.5, "willow": 3.0, "mixed": 2.0, "thin": 1.0, "bare": 0.8}
+LEAF_AREA = {"dense": 5.0, "alder": 4.5, "willow": 3.0, "mixed": 2.0, "thin": 1.0, "bare": 0.8, "evergreen": 5.0}
 """Leaf area index with leaves on [m2/m2]: alder after 4.8, its peak in Eschenbach & Kappen 1996 (J. Exp. Bot.
-47:1457); dense as beech 4.5-5.1; the others assumed."""
+47:1457); dense as beech 4.5-5.1; evergreen as dense, the others assumed."""
 
-WOOD_AREA = {"dense": 1.0, "alder": 0.8, "willow": 0.8, "mixed": 0.8, "thin": 0.6, "bare": 0.8}
-"""The same without leaves: twigs and branches; 0.6-1.0 from memory."""
+WOOD_AREA = {"dense": 1.0, "alder": 0.8, "willow": 0.8, "mixed": 0.8, "thin": 0.6, "bare": 0.8, "evergreen": 5.0}
+"""The same without leaves: twigs and branches, 0.6-1.0 from memory; evergreens keep theirs."""
 
 TROPIC_DEG = 23.44
 """Between the tropics trees are taken to carry leaves all year (assumed)."""

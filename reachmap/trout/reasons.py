@@ -30,7 +30,7 @@ COVER_WORDS = {
 COVER_REACH_M = 1.5
 """Cover this near to a lie is named [m]; assumed."""
 
-LEAF_WORDS = {"alder": "the alders", "willow": "the willows"}
+LEAF_WORDS = {"alder": "the alders", "willow": "the willows", "evergreen": "the evergreens"}
 SHADE_WORDS = {"hedge": "the hedge", "wall": "the wall", "bridge": "the bridge", "bank": "the high bank"}
 
 ASTRAY_WORDS = {

@@ -85,6 +85,14 @@ def test_words_for_what_was_met_and_for_leaves_may_go_on(tmp_path):
     assert not {"log-what", "species-unknown", "leaf-unknown"} & {f.code for f in beat.findings}
 
 
+@pytest.mark.parametrize("leaf", ["evergreen", "Evergreens", "spruce", "Conifers", "yew", "Scots pine"])
+def test_trees_that_keep_their_leaves_are_known_by_their_names(tmp_path, leaf):
+    shade = collection(spot(0, -11, kind="tree", height_m=12, leaf=leaf))
+    beat = read_beat(make(tmp_path, shade__geojson=shade))
+    assert list(beat.shade["leaf"]) == ["evergreen"]
+    assert "leaf-unknown" not in {f.code for f in beat.findings}
+
+
 def test_cover_in_feet_from_a_table(tmp_path):
     text = "lon,lat,kind,size (ft),height (in)\n-2.8,54.6,boulder,4,30\n"
     cover = read(tmp_path, cover__csv=text).cover

@@ -33,6 +33,11 @@ def test_every_leaf_word_is_known():
     assert all(optical_density(leaf, 5.0, True) >= optical_density(leaf, 5.0, False) for leaf in LEAVES)
 
 
+def test_evergreens_shade_as_much_in_winter():
+    summer, winter = (optical_density("evergreen", 5.0, leaf_on) for leaf_on in (True, False))
+    assert winter == summer > optical_density("mixed", 5.0, True)
+
+
 def test_leaves_by_date_and_hemisphere():
     assert leaves_on(date(2026, 7, 1), 54)
     assert not leaves_on(date(2026, 1, 15), 54)
