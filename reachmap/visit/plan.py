@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,7 @@ from reachmap.trout.reasons import moon_at_bed, night_words, shade_is_seen
 from reachmap.trout.score import score_again
 from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
-from reachmap.visit.stand import Hour, stances
+from reachmap.visit.stand import Ground, Hour, find_ground, has_place, stances
 from reachmap.visit.wading import cautions, redds, wading_class
 from reachmap.visit.worth import best_lies
 
@@ -78,15 +79,17 @@ def plan_visit(
     spans = {}
     if days is not None and len(lies.table):
         spans = {name: _through(channel, outlook, lies, days[name], curves) for name, outlook in lit.items()}
-    orders = {name: _order(channel, lies, name, spans.get(name), start) for name in lit}
+    ground, lit_days = find_ground(channel, layers), {name: one.day for name, one in spans.items()}
+    hours = _met(channel.beat, lies, lit, {}, lit_days)
+    orders = {name: _order(ground, lies, name, spans.get(name), hours, start) for name in lit}
     span = next(iter(spans.values()), None)
-    met = _met(channel.beat, lies, lit, orders, {name: one.day for name, one in spans.items()})
+    stands = stances(ground, _met(channel.beat, lies, lit, orders, lit_days), lies)
     return Visit(
         lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
-        stances(channel, met, lies, layers),
+        stands,
         span.score if span else pd.DataFrame(),
         span.eye if span else pd.Series(dtype=float),
-        orders,
+        {name: _without_place_told(order, stands, lit_days.get(name)) for name, order in orders.items()},
         {
             name: {int(n): _seen(channel, outlook, lies, int(n), curves.eyes) for n in lies.table.index}
             for name, outlook in lit.items()
@@ -115,12 +118,13 @@ def _met(
 
     And once more in the dark if that is by day, or the other way round, to know where to stand then: in another scene
     likewise, or when the sun stands lowest or highest. Either with the hours to try where there is no place at the
-    first.
+    first; without orders these alone.
     """
     numbers, rounds = lies.table.index.tolist(), list[dict[int, Hour]]()
     for name, outlook in outlooks.items():
         met = dict.fromkeys(numbers, _hour(beat.local(outlook.scene.when), outlook.light.sun))
-        rounds += [met | {row.lie: _at_step(days[name], row.step) for row in orders[name].itertuples()}, met]
+        stops = orders[name].itertuples() if name in orders else ()
+        rounds += [met | {row.lie: _at_step(days[name], row.step) for row in stops}, met]
     for day in [*days.values()][:1]:
         heights = [sun.altitude_deg for sun in day.sun]
         rounds += [dict.fromkeys(numbers, _at_step(day, at)) for at in (np.argmin(heights), np.argmax(heights))]
@@ -205,14 +209,24 @@ def _fed_through(
     return energy_through_day(flow, fish, curves.energy, scene.water.temperature_c, clear)
 
 
-def _order(channel: Channel, lies: Lies, name: str, span: _Span | None, start: datetime | None) -> pd.DataFrame:
-    """A scene's best lies from downstream to upstream, as many as there is time for before midnight."""
+def _order(
+    ground: Ground,
+    lies: Lies,
+    name: str,
+    span: _Span | None,
+    hours: Mapping[int, list[list[Hour]]],
+    start: datetime | None,
+) -> pd.DataFrame:
+    """A scene's best lies from downstream to upstream, as many as there is time for before midnight.
+
+    Parameters
+    ----------
+    hours : lie -> hours at which to look for a place to stand there, in daylight and in the dark
+    """
     scene = lies.scenes[name]
-    # Where none stands out then, those that do in the like light; but not where the visit is to begin then.
-    hours = span.score[_alike(span)] if span is not None and start is None else pd.DataFrame()
-    best_few = sorted(best_lies(lies, name, hours)[:MOST_IN_ORDER])
+    few = _best_few(ground, lies, name, span, hours, start) if span is not None else []
     # By place, not by number: lies that came up besides those known before stand last in number only.
-    way = lies.table.loc[best_few, "along_m"].sort_values(ascending=False, kind="stable")
+    way = lies.table.loc[sorted(few), "along_m"].sort_values(ascending=False, kind="stable")
     chosen, along = way.index.tolist(), way.to_numpy(float)
     if not chosen or span is None:
         return pd.DataFrame(columns=["lie", "when", "why", "step"])
@@ -228,7 +242,7 @@ def _order(channel: Channel, lies: Lies, name: str, span: _Span | None, start: d
             "lie": int(number),
             "when": f"{when:%H:%M}",
             "why": str(scene.loc[number, "lasting"])
-            + _light_then(channel, span, step, lies.cells[int(number)], span.lux[number].iloc[step]),
+            + _light_then(ground.channel, span, step, lies.cells[int(number)], span.lux[number].iloc[step]),
             "step": int(step),
         }
         for number, when, step in zip(chosen, times, steps, strict=False)
@@ -236,6 +250,42 @@ def _order(channel: Channel, lies: Lies, name: str, span: _Span | None, start: d
     order = pd.DataFrame(rows)
     order.attrs["late"] = [int(number) for number in chosen[len(rows) :]]
     return order
+
+
+def _best_few(
+    ground: Ground,
+    lies: Lies,
+    name: str,
+    span: _Span,
+    hours: Mapping[int, list[list[Hour]]],
+    start: datetime | None,
+) -> list[int]:
+    """The best lies with a place to stand in the light of the visit; where none has any, the best."""
+    # Where none stands out then, those that do in the like light; but not where the visit is to begin then.
+    best = best_lies(lies, name, span.score[_alike(span)] if start is None else pd.DataFrame())
+    dark = is_dark(span.light.sun if start is None else span.day.sun[span.day.step_of(start)])
+
+    def found(number: int) -> bool:
+        tries = (hour for both in hours[number] for hour in both if hour.dark == dark)
+        return has_place(ground, tries, lies.table.loc[number])
+
+    return [*islice(filter(found, best), MOST_IN_ORDER)] or best[:MOST_IN_ORDER]
+
+
+def _without_place_told(order: pd.DataFrame, stands: pd.DataFrame, day: DayLight | None) -> pd.DataFrame:
+    """An order that says of which lies no place to stand was found in the light they are met in.
+
+    Parameters
+    ----------
+    stands : as `Visit.stances`
+    day : that of the order; None if that is empty
+    """
+    if day is None:
+        return order
+    known = set(zip(stands["lie"], stands["dark"], strict=True))
+    have = [(row.lie, is_dark(day.sun[row.step])) in known for row in order.itertuples()]
+    words = ["" if found else "; no place to stand was found" for found in have]
+    return order.assign(why=[why + more for why, more in zip(order["why"], words, strict=True)])
 
 
 def _best_start(span: _Span, numbers: list[int], offsets: np.ndarray) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -70,27 +70,49 @@ class Hour:
     when: str
 
 
-def stances(
-    channel: Channel, hours: Mapping[int, Sequence[Sequence[Hour]]], lies: Lies, layers: Derived
-) -> gpd.GeoDataFrame:
+@dataclass(frozen=True)
+class Ground:
+    """Where one may tread, whichever lie is met from there.
+
+    Parameters
+    ----------
+    channel : the water
+    layers : with redd, 1 where nobody should tread
+    ways : how one gets there
+    """
+
+    channel: Channel
+    layers: Derived
+    ways: Ways
+
+
+def find_ground(channel: Channel, layers: Derived) -> Ground:
+    """Where one may tread; the arguments as in `Ground`."""
+    shapely.prepare(channel.beat.outline)
+    return Ground(channel, layers, find_ways(channel))
+
+
+def has_place(ground: Ground, hours: Iterable[Hour], lie: pd.Series) -> bool:
+    """Whether a lie of `Lies.table` can be met from anywhere at any of some hours."""
+    return any(len(_candidates(ground, hour, lie).x) for hour in hours)
+
+
+def stances(ground: Ground, hours: Mapping[int, Sequence[Sequence[Hour]]], lies: Lies) -> gpd.GeoDataFrame:
     """The best stances of every lie (see `Visit.stances`).
 
     Parameters
     ----------
-    channel, lies : the water and its lies
+    ground, lies : where one may tread, and the lies
     hours : lie -> the hours it is met at, each with others to try where there is no place at the first: the sun throws
         the shadow, darkness makes wading harder
-    layers : with redd, 1 where nobody should tread
     """
-    shapely.prepare(channel.beat.outline)
-    ways = find_ways(channel)
     rows = []
     for number in map(int, lies.table.index):
         for tries in hours[number]:
-            found = (_of_lie(channel, hour, lies, number, layers, ways) for hour in tries)
+            found = (_of_lie(ground, hour, lies, number) for hour in tries)
             rows += next(filter(None, found), [])
     columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "dark", "geometry"]
-    return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=channel.beat.crs)
+    return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=ground.channel.beat.crs)
 
 
 @dataclass(frozen=True)
@@ -113,14 +135,15 @@ class _Candidates:
     cost: np.ndarray
 
 
-def _of_lie(channel: Channel, hour: Hour, lies: Lies, number: int, layers: Derived, ways: Ways) -> list[dict[str, Any]]:
+def _of_lie(ground: Ground, hour: Hour, lies: Lies, number: int) -> list[dict[str, Any]]:
     """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
-    found = _candidates(channel, hour, lies.table.loc[number], layers, ways)
+    found = _candidates(ground, hour, lies.table.loc[number])
     return [_row(number, rank, found, best, hour) for rank, best in enumerate(_apart(found), 1)]
 
 
-def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived, ways: Ways) -> _Candidates:
+def _candidates(ground: Ground, hour: Hour, lie: pd.Series) -> _Candidates:
     """Where a person may stand and cast to a lie, standing or kneeling."""
+    channel, ways = ground.channel, ground.ways
     grid, visitor, sun = channel.grid, channel.beat.visitor, hour.sun
     top = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
     upstream = math.atan2(-float(channel["flow_north"][top]), -float(channel["flow_east"][top]))
@@ -132,7 +155,7 @@ def _candidates(channel: Channel, hour: Hour, lie: pd.Series, layers: Derived, w
     cell = grid.locate(x, y)
     wet = cell >= 0
     klass = np.where(wet, ways.wading(hour.dark)[cell], 1)
-    good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (layers.part("redd", cell) > 0))
+    good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (ground.layers.part("redd", cell) > 0))
     dry = np.flatnonzero(good & ~wet)
     spots = np.column_stack([x[dry], y[dry]])
     places = shapely.points(spots)

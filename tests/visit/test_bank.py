@@ -17,7 +17,7 @@ from reachmap.constants import Z90
 from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.visit.bank import find_ways
-from reachmap.visit.stand import Hour, stances
+from reachmap.visit.stand import Hour, find_ground, stances
 from reachmap.visit.wading import wading_class
 from tests import toy
 
@@ -47,7 +47,7 @@ def stood(channel: Channel, x: float, y: float, dark: bool) -> pd.DataFrame:
     lies = toy.result().lies
     table = lies.table.iloc[:1].assign(x=x, y=y).set_geometry([shapely.Point(x, y).buffer(1)], crs=lies.table.crs)
     none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
-    return stances(channel, {int(table.index[0]): [[HOURS[dark]]]}, replace(lies, table=table), none)
+    return stances(find_ground(channel, none), {int(table.index[0]): [[HOURS[dark]]]}, replace(lies, table=table))
 
 
 @pytest.mark.parametrize("dark", [False, True])

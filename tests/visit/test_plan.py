@@ -198,6 +198,22 @@ def test_the_order_goes_upstream_and_forward_in_time(run):
     assert len(visit.order)
 
 
+@pytest.mark.parametrize(("cast_m", "some"), [(7.0, True), (0.5, False)])
+def test_the_order_leads_to_lies_that_can_be_met_or_says_that_none_can(run, cast_m, some):
+    """From a bank alone and with a short cast, out of water that is a guess."""
+    ch, made, _ = run
+    beat = replace(ch.beat, visitor=replace(ch.beat.visitor, cast_m=cast_m))
+    visit = plan_visit(replace(ch, beat=beat, depth_guessed=True), made.outlooks, made.lies, made.days)
+    for name, order in visit.orders.items():
+        known = set(visit.stances.loc[visit.stances["dark"] == (name == "night"), "lie"])
+        assert bool(known) == some
+        ranks = made.lies.scenes[name]["rank"]
+        assert set(ranks.index[ranks > 0]) - known
+        assert len(order)
+        assert known.issuperset(order["lie"]) == some
+        assert order["why"].str.endswith("; no place to stand was found").all() == (not some)
+
+
 def lit(day: DayLight, altitude_deg: Callable[[float], float]) -> DayLight:
     """A day with the sun as high as a function of the hour says."""
     sun = tuple(Body(altitude_deg(when.hour + when.minute / 60), 180.0, 1e4) for when in day.times)

@@ -15,7 +15,7 @@ from reachmap.beat.model import Visitor
 from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.visit.drift import lanes
-from reachmap.visit.stand import AHEAD_DEG, BANK_M, HEIGHTS, Hour, stances
+from reachmap.visit.stand import AHEAD_DEG, BANK_M, HEIGHTS, Hour, find_ground, stances
 from reachmap.visit.wading import redds, wading_class
 from tests import toy
 
@@ -36,9 +36,9 @@ def shadow(x: float, y: float, height: float, sun: Body) -> shapely.LineString:
 def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
-    assert (stances(made.channel, hours, made.lies, none)["on"] == "water").any()
+    assert (stances(find_ground(made.channel, none), hours, made.lies)["on"] == "water").any()
     channel = replace(made.channel, **{guessed: True})
-    found = stances(channel, hours, made.lies, none)
+    found = stances(find_ground(channel, none), hours, made.lies)
     assert len(found)
     assert (found["on"] == "bank").all()
 
@@ -49,7 +49,7 @@ def test_after_dark_one_stands_on_the_bank_where_that_will_do(made):
     on = {}
     for dark, sun in ((False, Body(58.0, 180.0, 1e5)), (True, Body(-20.0, 0.0, 0.0))):
         hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
-        found = stances(made.channel, hours, made.lies, none)
+        found = stances(find_ground(made.channel, none), hours, made.lies)
         best = found[found["rank"] == 1]
         assert len(best)
         on[dark] = (best["on"] == "bank").mean()
@@ -75,9 +75,8 @@ def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, he
     assert redd.any() == (month == 10)
     hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
     wading = wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure)
-    for stance in stances(
-        channel, hours, made.lies, Derived(("redd",), lambda name, cells: redd[cells], len(redd))
-    ).itertuples():
+    ground = find_ground(channel, Derived(("redd",), lambda name, cells: redd[cells], len(redd)))
+    for stance in stances(ground, hours, made.lies).itertuples():
         x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
         away = math.hypot(x - lie["x"], y - lie["y"])
         assert away <= cast + 1e-6
@@ -103,7 +102,7 @@ def test_from_the_bank_the_shadow_is_as_long_as_one_stands_above_the_water(made)
     for azimuth in range(0, 360, 15):
         sun = Body(6.4, float(azimuth), 1.0)
         hours = {int(n): [[Hour(sun, False, "12:00")]] for n in made.lies.table.index}
-        for stance in stances(channel, hours, made.lies, none).itertuples():
+        for stance in stances(find_ground(channel, none), hours, made.lies).itertuples():
             at, above = stance.geometry, HEIGHTS[stance.how] * tall + BANK_M
             assert not shadow(at.x, at.y, above, sun).intersects(made.lies.table.geometry[stance.lie])
             stood += 1
