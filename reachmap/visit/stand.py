@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from reachmap.channel.model import Channel
+from reachmap.channel.model import Channel, Grid
 from reachmap.layers import Derived
+from reachmap.light.heights import prisms
 from reachmap.light.model import Body
 from reachmap.sight import seen_from_below
 from reachmap.trout.model import Lies
@@ -39,6 +40,19 @@ TURNS_DEG = np.arange(0, 360, 15)
 
 BESIDE_WATER_M = 4.0
 """On land one has to stand this near to the water to cast (assumed) [m]."""
+
+STEP_M = 0.5
+"""A cast is looked at in steps of this along its line, whether there is water below [m]."""
+
+HINDERS = ("tree", "hedge", "wall")
+"""Kinds of shade nobody stands in or can well cast through."""
+
+CLEAR_M = 4.0
+"""Branches from this height above the water up hinder neither (assumed) [m]."""
+
+THROUGH = 1.0
+"""What a cast through branches or over a hedge or wall costs besides, as much as a class of wading or ten metres of
+casting (assumed)."""
 
 DRY_AT_NIGHT = 1.0
 """What standing in the water after dark costs besides, as much as a class of wading or ten metres of casting: from the
@@ -79,17 +93,22 @@ class Ground:
     channel : the water
     layers : with redd, 1 where nobody should tread
     ways : how one gets there
+    in_the_way : outlines of the crowns, hedges and walls of the shade file
     """
 
     channel: Channel
     layers: Derived
     ways: Ways
+    in_the_way: shapely.STRtree
 
 
 def find_ground(channel: Channel, layers: Derived) -> Ground:
     """Where one may tread; the arguments as in `Ground`."""
     shapely.prepare(channel.beat.outline)
-    return Ground(channel, layers, find_ways(channel))
+    shade = channel.beat.shade
+    blocks = prisms(shade[shade["kind"].isin(HINDERS) & (shade["base_m"] < CLEAR_M)])
+    in_the_way = shapely.STRtree([shapely.Polygon(block.xy) for block in blocks])
+    return Ground(channel, layers, find_ways(channel), in_the_way)
 
 
 def has_place(ground: Ground, hours: Iterable[Hour], lie: pd.Series) -> bool:
@@ -161,6 +180,8 @@ def _candidates(ground: Ground, hour: Hour, lie: pd.Series) -> _Candidates:
     places = shapely.points(spots)
     beside = shapely.dwithin(channel.beat.outline, places, BESIDE_WATER_M) & ~shapely.intersects(ways.stones, places)
     good[dry] = beside & ways.bank[grid.nearest(spots)]
+    good[good] = _over_land(grid, x[good], y[good], lie) <= BESIDE_WATER_M
+    good[good] = ~_meets(ground.in_the_way, shapely.points(x[good], y[good]))
     depth = np.where(wet, channel["depth"][cell], 0.0)
     # Every place once in each posture.
     place, posture = (a.ravel() for a in np.meshgrid(np.flatnonzero(good), np.arange(len(HEIGHTS)), indexing="ij"))
@@ -173,7 +194,30 @@ def _candidates(ground: Ground, hour: Hour, lie: pd.Series) -> _Candidates:
     seen = _seen(above, distance[place], hour, float(channel["depth"][top]))
     cost = seen / LIMIT_ARCMIN + klass[place] + 0.1 * distance[place] - ahead[place] / 90 + 0.5 * (how == "kneeling")
     cost += DRY_AT_NIGHT * (hour.dark & wet[place])
+    cost += THROUGH * _meets(ground.in_the_way, _casts(x[place], y[place], lie))
     return _Candidates(x[place], y[place], how, distance[place], ahead[place], cell[place], klass[place], seen, cost)
+
+
+def _casts(x: np.ndarray, y: np.ndarray, lie: pd.Series) -> np.ndarray:
+    """The straight lines from some places (n,) to the tag of a lie."""
+    ends = np.broadcast_to([lie["x"], lie["y"]], (len(x), 2))
+    return np.asarray(shapely.linestrings(np.stack([np.column_stack([x, y]), ends], axis=1)))
+
+
+def _over_land(grid: Grid, x: np.ndarray, y: np.ndarray, lie: pd.Series) -> np.ndarray:
+    """How much of the straight line from each place (n,) to the tag of a lie runs over land [m]."""
+    east, north = lie["x"] - x, lie["y"] - y
+    distance = np.hypot(east, north)
+    steps = math.ceil(distance.max(initial=0.0) / STEP_M)
+    share = (np.arange(steps) + 0.5)[:, None] / max(steps, 1)
+    return (grid.locate(x + share * east, y + share * north) < 0).sum(axis=0) / max(steps, 1) * distance
+
+
+def _meets(tree: shapely.STRtree, shapes: np.ndarray) -> np.ndarray:
+    """Which of some shapes (n,) meet any in a tree, bool."""
+    out = np.zeros(len(shapes), bool)
+    out[tree.query(shapes, predicate="intersects")[0]] = True
+    return out
 
 
 def _seen(above_m: np.ndarray, distance_m: np.ndarray, hour: Hour, depth_m: float) -> np.ndarray:

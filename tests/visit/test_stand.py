@@ -11,6 +11,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import reachmap
 from reachmap.beat.model import Visitor
 from reachmap.layers import Derived
 from reachmap.light.model import Body
@@ -107,6 +108,68 @@ def test_from_the_bank_the_shadow_is_as_long_as_one_stands_above_the_water(made)
             assert not shadow(at.x, at.y, above, sun).intersects(made.lies.table.geometry[stance.lie])
             stood += 1
     assert stood > 100
+
+
+def amid(channel, kind: str, base_m: float, shapes: list[shapely.Geometry]):
+    """The toy water with these things beside it and no others; points 1 m round."""
+    old = channel.beat.shade
+    shade = old.iloc[[0] * len(shapes)].assign(kind=kind, base_m=base_m, height_m=9.0, radius_m=1.0)
+    shade = shade.set_geometry(shapes, crs=old.crs)
+    return replace(channel, beat=replace(channel.beat, shade=shade))
+
+
+def stood(channel, lies):
+    none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
+    hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in lies.table.index}
+    return stances(find_ground(channel, none), hours, lies)
+
+
+@pytest.mark.parametrize(
+    ("kind", "base_m", "in_the_way"),
+    [
+        ("tree", 1.5, True),
+        ("hedge", 0.0, True),
+        ("wall", 0.0, True),
+        ("tree", 5.0, False),
+        ("bridge", 2.0, False),
+        ("bank", 0.0, False),
+    ],
+)
+def test_nobody_stands_in_a_crown_a_hedge_or_a_wall(made, kind, base_m, in_the_way):
+    """Where one would stand without; high branches, bridges and banks are in nobody's way."""
+    bare = stood(amid(made.channel, kind, base_m, []), made.lies)
+    spots = list(bare.geometry)
+    if kind in ("hedge", "wall"):
+        spots = [shapely.LineString([(spot.x - 5, spot.y), (spot.x + 5, spot.y)]) for spot in spots]
+    found = stood(amid(made.channel, kind, base_m, spots), made.lies)
+    assert len(found)
+    assert found.equals(bare) == (not in_the_way)
+    if in_the_way:
+        assert found.distance(shapely.union_all(spots)).min() > (0.9 if kind == "tree" else 0.1)
+
+
+def test_a_cast_goes_past_a_crown_rather_than_through_it(made):
+    def casts(found):
+        tags = made.lies.table.loc[found["lie"], ["x", "y"]].itertuples(index=False)
+        return [shapely.LineString([at, tag]) for at, tag in zip(found.geometry, tags, strict=True)]
+
+    bare = stood(amid(made.channel, "tree", 1.5, []), made.lies)
+    crowns = [cast.interpolate(0.5, normalized=True) for cast in casts(bare)]
+    found = stood(amid(made.channel, "tree", 1.5, crowns), made.lies)
+    assert len(found)
+    reach = shapely.union_all(crowns).buffer(0.9)
+    assert shapely.intersects(casts(found), reach).mean() < 0.5
+
+
+def test_no_cast_goes_over_more_land_than_one_may_stand_from_the_water(sample_folder):
+    """By shapes; to a step along the line at either end."""
+    sample = reachmap.analyse(sample_folder)
+    outline, table = sample.channel.beat.outline, sample.lies.table
+    over = [
+        shapely.LineString([stance.geometry, table.loc[stance.lie, ["x", "y"]]]).difference(outline).length
+        for stance in sample.visit.stances.itertuples()
+    ]
+    assert 1.0 < max(over) <= 4.0 + 1.0
 
 
 @settings(max_examples=25, deadline=None)
