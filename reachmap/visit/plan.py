@@ -79,7 +79,8 @@ def plan_visit(
     spans = {}
     if days is not None and len(lies.table):
         spans = {name: _through(channel, outlook, lies, days[name], curves) for name, outlook in lit.items()}
-    ground, lit_days = find_ground(channel, layers), {name: one.day for name, one in spans.items()}
+    ground = find_ground(channel, layers, curves.eyes.mar_arcmin(channel.beat.fish))
+    lit_days = {name: one.day for name, one in spans.items()}
     hours = _met(channel.beat, lies, lit, {}, lit_days)
     orders = {name: _order(ground, lies, name, spans.get(name), hours, start) for name in lit}
     span = next(iter(spans.values()), None)

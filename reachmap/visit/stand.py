@@ -29,9 +29,6 @@ AHEAD_DEG = 60.0
 HEIGHTS = {"kneeling": 0.5, "standing": 1.0}
 """Height above the ground, as a share of the person's (assumed)."""
 
-LIMIT_ARCMIN = 14.0
-"""A person larger than this in the window is seen (acuity of rainbow trout at 1 year: Rahmann et al. 1979)."""
-
 KNEEL_M, BANK_M = 0.3, 0.3
 """Deepest water to kneel in and height of the bank above the water (assumed) [m]."""
 
@@ -86,7 +83,7 @@ class Hour:
 
 @dataclass(frozen=True)
 class Ground:
-    """Where one may tread, whichever lie is met from there.
+    """Where one may tread, whichever lie is met from there, and how well one is seen there.
 
     Parameters
     ----------
@@ -94,21 +91,23 @@ class Ground:
     layers : with redd, 1 where nobody should tread
     ways : how one gets there
     in_the_way : outlines of the crowns, hedges and walls of the shade file
+    mar_arcmin : what the fish resolves; a person as tall in its window is seen [arcmin]
     """
 
     channel: Channel
     layers: Derived
     ways: Ways
     in_the_way: shapely.STRtree
+    mar_arcmin: float
 
 
-def find_ground(channel: Channel, layers: Derived) -> Ground:
+def find_ground(channel: Channel, layers: Derived, mar_arcmin: float) -> Ground:
     """Where one may tread; the arguments as in `Ground`."""
     shapely.prepare(channel.beat.outline)
     shade = channel.beat.shade
     blocks = prisms(shade[shade["kind"].isin(HINDERS) & (shade["base_m"] < CLEAR_M)])
     in_the_way = shapely.STRtree([shapely.Polygon(block.xy) for block in blocks])
-    return Ground(channel, layers, find_ways(channel), in_the_way)
+    return Ground(channel, layers, find_ways(channel), in_the_way, mar_arcmin)
 
 
 def has_place(ground: Ground, hours: Iterable[Hour], lie: pd.Series) -> bool:
@@ -157,7 +156,7 @@ class _Candidates:
 def _of_lie(ground: Ground, hour: Hour, lies: Lies, number: int) -> list[dict[str, Any]]:
     """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
     found = _candidates(ground, hour, lies.table.loc[number])
-    return [_row(number, rank, found, best, hour) for rank, best in enumerate(_apart(found), 1)]
+    return [_row(number, rank, found, best, hour, ground.mar_arcmin) for rank, best in enumerate(_apart(found), 1)]
 
 
 def _candidates(ground: Ground, hour: Hour, lie: pd.Series) -> _Candidates:
@@ -192,7 +191,8 @@ def _candidates(ground: Ground, hour: Hour, lie: pd.Series) -> _Candidates:
     able &= ~shapely.intersects(shadows, lie.geometry)
     place, how, above = place[able], how[able], above[able]
     seen = _seen(above, distance[place], hour, float(channel["depth"][top]))
-    cost = seen / LIMIT_ARCMIN + klass[place] + 0.1 * distance[place] - ahead[place] / 90 + 0.5 * (how == "kneeling")
+    cost = seen / ground.mar_arcmin + klass[place] + 0.1 * distance[place] - ahead[place] / 90
+    cost += 0.5 * (how == "kneeling")
     cost += DRY_AT_NIGHT * (hour.dark & wet[place])
     cost += THROUGH * _meets(ground.in_the_way, _casts(x[place], y[place], lie))
     return _Candidates(x[place], y[place], how, distance[place], ahead[place], cell[place], klass[place], seen, cost)
@@ -224,7 +224,7 @@ def _seen(above_m: np.ndarray, distance_m: np.ndarray, hour: Hour, depth_m: floa
     """How tall each person stands in the window of a fish this deep [arcmin], 0 in the dark."""
     if hour.dark or not len(above_m):
         return np.zeros(len(above_m))
-    return seen_from_below(np.round(above_m, 1), distance_m, round(max(depth_m, 0.1), 1)).arcmin
+    return seen_from_below(above_m, distance_m, max(depth_m, 0.1)).arcmin
 
 
 def _apart(found: _Candidates) -> list[int]:
@@ -238,11 +238,11 @@ def _apart(found: _Candidates) -> list[int]:
     return kept
 
 
-def _row(number: int, rank: int, found: _Candidates, best: int, hour: Hour) -> dict[str, Any]:
+def _row(number: int, rank: int, found: _Candidates, best: int, hour: Hour, mar_arcmin: float) -> dict[str, Any]:
     """One stance with its reason."""
     klass = int(found.klass[best])
     side = "behind" if found.ahead[best] > 120 else "beside"
-    sight = "below its line of sight" if found.seen[best] < LIMIT_ARCMIN else "it may see you: move slowly"
+    sight = "below its line of sight" if found.seen[best] < mar_arcmin else "it may see you: move slowly"
     sight = "in the dark" if hour.dark else sight
     care = "" if klass == 1 else ", strong care wading"
     return {

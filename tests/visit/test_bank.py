@@ -21,6 +21,8 @@ from reachmap.visit.stand import Hour, find_ground, stances
 from reachmap.visit.wading import wading_class
 from tests import toy
 
+MAR_ARCMIN = 14.0
+
 ISLAND = shapely.box(-8, -2, 8, 2)
 HOURS = {False: Hour(Body(58.0, 180.0, 1e5), False, "12:00"), True: Hour(Body(-20.0, 0.0, 0.0), True, "00:00")}
 
@@ -47,7 +49,9 @@ def stood(channel: Channel, x: float, y: float, dark: bool) -> pd.DataFrame:
     lies = toy.result().lies
     table = lies.table.iloc[:1].assign(x=x, y=y).set_geometry([shapely.Point(x, y).buffer(1)], crs=lies.table.crs)
     none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
-    return stances(find_ground(channel, none), {int(table.index[0]): [[HOURS[dark]]]}, replace(lies, table=table))
+    return stances(
+        find_ground(channel, none, MAR_ARCMIN), {int(table.index[0]): [[HOURS[dark]]]}, replace(lies, table=table)
+    )
 
 
 @pytest.mark.parametrize("dark", [False, True])

@@ -13,12 +13,16 @@ from hypothesis import strategies as st
 
 import reachmap
 from reachmap.beat.model import Visitor
+from reachmap.constants import WATER_INDEX
 from reachmap.layers import Derived
 from reachmap.light.model import Body
+from reachmap.run import with_fish
 from reachmap.visit.drift import lanes
 from reachmap.visit.stand import AHEAD_DEG, BANK_M, HEIGHTS, Hour, find_ground, stances
 from reachmap.visit.wading import redds, wading_class
 from tests import toy
+
+MAR_ARCMIN = 14.0
 
 
 @pytest.fixture(scope="module")
@@ -37,9 +41,9 @@ def shadow(x: float, y: float, height: float, sun: Body) -> shapely.LineString:
 def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
-    assert (stances(find_ground(made.channel, none), hours, made.lies)["on"] == "water").any()
+    assert (stances(find_ground(made.channel, none, MAR_ARCMIN), hours, made.lies)["on"] == "water").any()
     channel = replace(made.channel, **{guessed: True})
-    found = stances(find_ground(channel, none), hours, made.lies)
+    found = stances(find_ground(channel, none, MAR_ARCMIN), hours, made.lies)
     assert len(found)
     assert (found["on"] == "bank").all()
 
@@ -50,7 +54,7 @@ def test_after_dark_one_stands_on_the_bank_where_that_will_do(made):
     on = {}
     for dark, sun in ((False, Body(58.0, 180.0, 1e5)), (True, Body(-20.0, 0.0, 0.0))):
         hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
-        found = stances(find_ground(made.channel, none), hours, made.lies)
+        found = stances(find_ground(made.channel, none, MAR_ARCMIN), hours, made.lies)
         best = found[found["rank"] == 1]
         assert len(best)
         on[dark] = (best["on"] == "bank").mean()
@@ -76,7 +80,7 @@ def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, he
     assert redd.any() == (month == 10)
     hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
     wading = wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure)
-    ground = find_ground(channel, Derived(("redd",), lambda name, cells: redd[cells], len(redd)))
+    ground = find_ground(channel, Derived(("redd",), lambda name, cells: redd[cells], len(redd)), MAR_ARCMIN)
     for stance in stances(ground, hours, made.lies).itertuples():
         x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
         away = math.hypot(x - lie["x"], y - lie["y"])
@@ -103,11 +107,37 @@ def test_from_the_bank_the_shadow_is_as_long_as_one_stands_above_the_water(made)
     for azimuth in range(0, 360, 15):
         sun = Body(6.4, float(azimuth), 1.0)
         hours = {int(n): [[Hour(sun, False, "12:00")]] for n in made.lies.table.index}
-        for stance in stances(find_ground(channel, none), hours, made.lies).itertuples():
+        for stance in stances(find_ground(channel, none, MAR_ARCMIN), hours, made.lies).itertuples():
             at, above = stance.geometry, HEIGHTS[stance.how] * tall + BANK_M
             assert not shadow(at.x, at.y, above, sun).intersects(made.lies.table.geometry[stance.lie])
             stood += 1
     assert stood > 100
+
+
+@pytest.mark.parametrize(("length_m", "acuity_arcmin"), [(0.36, 14), (0.36, 8), (0.15, 14)])
+def test_who_is_said_to_be_below_its_line_of_sight_is_too_low_for_this_fish(
+    sample_folder, tmp_path, length_m, acuity_arcmin
+):
+    """By the ray from the top of a person to the fish, bent once: of all ways that light could take the quickest."""
+    own = tmp_path / "curves.toml"
+    own.write_text(f"[eyes.acuity_arcmin]\nvalue = {acuity_arcmin}\nsource = 'assumed'\n")
+    result = reachmap.analyse(with_fish(reachmap.read_beat(sample_folder), length_m=length_m), curves=own)
+    channel, curves, hidden = result.channel, result.curves, 0
+    for stance in result.visit.stances[~result.visit.stances["dark"]].itertuples():
+        lie = result.lies.table.loc[stance.lie]
+        x, y = (np.array([a, b]) for a, b in ((lie["x"], stance.geometry.x), (lie["y"], stance.geometry.y)))
+        top, cell = channel.grid.locate(x, y)
+        above = HEIGHTS[stance.how] * channel.beat.visitor.height_m
+        above += BANK_M if cell < 0 else -float(channel["depth"][cell])
+        depth, away = float(channel["depth"][top]), math.hypot(x[1] - x[0], y[1] - y[0])
+        over = np.linspace(0, away, 200001)
+        way = np.hypot(above, away - over) + WATER_INDEX * np.hypot(depth, over)
+        at = over[way.argmin()]
+        band = 60 * math.degrees(math.asin(1 / WATER_INDEX) - math.atan(at / depth))
+        below = "below its line of sight" in stance.reason
+        assert below == (band < curves.eyes.mar_arcmin(channel.beat.fish))
+        hidden += below
+    assert hidden
 
 
 def amid(channel, kind: str, base_m: float, shapes: list[shapely.Geometry]):
@@ -121,7 +151,7 @@ def amid(channel, kind: str, base_m: float, shapes: list[shapely.Geometry]):
 def stood(channel, lies):
     none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in lies.table.index}
-    return stances(find_ground(channel, none), hours, lies)
+    return stances(find_ground(channel, none, MAR_ARCMIN), hours, lies)
 
 
 @pytest.mark.parametrize(
