@@ -77,6 +77,7 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
     for scene, table in result.lies.scenes.items():
         told = result.outlooks[scene].scene
         when = told.when.isoformat(timespec="minutes")
+        seen, met = result.visit.seen.get(scene, {}), _met_at(result, scene)
         for row in table.loc[ranked(result.lies, scene)].itertuples():
             rows.append(
                 {
@@ -91,16 +92,31 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
                     "limiting": str(row.limiting),
                     "sure": None if math.isnan(row.sure) else round(float(row.sure), 2),
                     **of_lie[row.Index],
+                    "met_at": met.get(row.Index),
+                    "sees": dict(seen.get(row.Index, {})),
+                    "lanes": _lanes_in(result, scene, of_lie[row.Index]["lanes"]),
+                    "stances": of_lie[row.Index]["stances"],
                 }
             )
     return rows
 
 
+def _met_at(result: Result, scene: str) -> dict[int, str]:
+    """When each lie is met in the order of a scene; empty for one that has no order of its own."""
+    order = result.visit.orders.get(scene)
+    return {} if order is None else dict(zip(order["lie"], order["when"], strict=True))
+
+
+def _lanes_in(result: Result, scene: str, lanes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Lanes of a lie in a scene: how long a fly is in view on them is known for the first scene's light only."""
+    if scene == result.first[0]:
+        return lanes
+    return [{name: value for name, value in lane.items() if name != "in_view_s"} for lane in lanes]
+
+
 def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
-    """What a lie has in every scene, as plain values by its number; how to fish it is of the first scene."""
+    """What a lie has in every scene, as plain values by its number; its lanes are those of the first scene."""
     table, places = result.lies.table, tag_points(result.lies)
-    seen = result.visit.seen[result.first[0]]
-    met = dict(zip(result.visit.order["lie"], result.visit.order["when"], strict=True))
     lanes, stances = (_by_lie(table) for table in (result.visit.lanes, result.visit.stances))
     return {
         int(lie.Index): {
@@ -111,8 +127,6 @@ def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
             "lat": round(place.y, 6),
             "lon": round(place.x, 6),
             "notes": notes_at(result, int(lie.Index)),
-            "met_at": met.get(lie.Index),
-            "sees": dict(seen.get(lie.Index, {})),
             "lanes": lanes.get(lie.Index, []),
             "stances": stances.get(lie.Index, []),
         }

@@ -104,6 +104,23 @@ def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
             assert json.loads(row[name], parse_constant=refuse) == own[name]
 
 
+def test_a_row_tells_of_its_own_scene_only(result):
+    """By night the fish doesn't see what it does at noon, nor is it met then; a third scene has neither."""
+    noon, other, night = result.outlooks
+    lie = next(row["lie"] for row in lies_table(result) if row["scene"] == night and row["lanes"])
+    order = result.visit.order.assign(lie=lie)
+    visit = replace(
+        result.visit,
+        orders={noon: order, night: order.assign(when="01:20")},
+        seen={noon: {lie: {"range_m": 1.6}}, night: {lie: {"range_m": 0.4}}},
+    )
+    rows = {row["scene"]: row for row in lies_table(replace(result, visit=visit)) if row["lie"] == lie}
+    assert [rows[scene]["sees"] for scene in (noon, other, night)] == [{"range_m": 1.6}, {}, {"range_m": 0.4}]
+    assert [rows[scene]["met_at"] for scene in (noon, other, night)] == ["12:10", None, "01:20"]
+    assert ["in_view_s" in rows[scene]["lanes"][0] for scene in (noon, other, night)] == [True, False, False]
+    assert rows[night]["lanes"][0]["lead_m"] == rows[noon]["lanes"][0]["lead_m"]
+
+
 @pytest.mark.parametrize(("most", "packed"), [(rasters.RIVER_CELLS, "deflate"), (10, "zstd")])
 def test_a_river_is_packed_another_way_and_reads_the_same(result, tmp_path, monkeypatch, most, packed):
     monkeypatch.setattr(rasters, "RIVER_CELLS", most)
