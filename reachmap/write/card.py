@@ -35,15 +35,19 @@ LETTER, GAPS, EDGE = 0.7, (0.5, 1.2, 2.0, 3.0, 4.2), 2.0
 """In the sketch, in heights of its letters: width of a figure, how far from its lie a number may stand, and the margin
 round the water (assumed)."""
 
+HIGH_MM, NARROW_MM = 140.0, 60.0
+"""On paper, so that one page holds the lies as well: how high a sketch beside them may be, and how wide (assumed)."""
+
 ARROWS = 8
 """Arrows in the sketch that say which way the water runs, as far as the lies leave room."""
 
 STYLE = """
 @page{size:148mm 210mm;margin:9mm}body{font:10pt/1.3 system-ui,sans-serif;color:#1f2a2e;background:#fff;margin:0 auto;
-max-width:130mm}h1{font-size:15pt;margin:0}h2{font-size:12pt;margin:.5em 0 .2em}section{break-after:page}
+max-width:130mm}h1{font-size:15pt;margin:0}h2{font-size:12pt;margin:.5em 0 .2em}section{break-after:page;clear:both}
 section:last-of-type{break-after:auto}p{margin:.2em 0}ol,ul{margin:.2em 0;padding-left:1.4em}li{margin:.1em 0}
 .ticks{list-style:"☐ ";columns:2;column-gap:1em}.ticks li,.small li{font-size:9pt}
-svg{width:100%;max-height:105mm}.ink{fill:none;stroke:#1f2a2e;stroke-width:1.2;vector-effect:non-scaling-stroke}
+svg{width:100%;max-height:56mm}.beside{float:right;max-height:none}.beside~ol{list-style-position:inside;padding-left:0}
+.ink{fill:none;stroke:#1f2a2e;stroke-width:1.2;vector-effect:non-scaling-stroke}
 .lie{fill:#1f2a2e22;stroke:#1f2a2e;vector-effect:non-scaling-stroke}.lane{fill:none;stroke:#1f2a2e;
 stroke-dasharray:3 2;vector-effect:non-scaling-stroke}.bar{stroke:#1f2a2e;stroke-width:2;
 vector-effect:non-scaling-stroke}text{fill:#1f2a2e}.current{fill:none;stroke:#1f2a2e;stroke-width:1.5;
@@ -134,8 +138,11 @@ def _sketch(result: Result, numbers: Iterable[int]) -> str:
     parts.append(scale_bar(x0, -y0 + 2.5 * wide, length, words, wide))
     parts.append(north_mark(x1, -y0 + wide, wide))
     edge = EDGE * wide
-    box = f"{x0 - edge:.1f} {-y1 - edge:.1f} {x1 - x0 + 2 * edge:.1f} {y1 - y0 + edge + 3.5 * wide:.1f}"
-    return f"<svg viewBox='{box}' role='img' aria-label='the beat, north up'>{''.join(parts)}</svg>"
+    across, high = x1 - x0 + 2 * edge, y1 - y0 + edge + 3.5 * wide
+    box = f"{x0 - edge:.1f} {-y1 - edge:.1f} {across:.1f} {high:.1f}"
+    # Higher than wide, it would leave no room for the lies below it.
+    beside = f" class='beside' style='width:{min(NARROW_MM, HIGH_MM * across / high):.0f}mm'" if high > across else ""
+    return f"<svg{beside} viewBox='{box}' role='img' aria-label='the beat, north up'>{''.join(parts)}</svg>"
 
 
 def _arrows(channel: Channel, taken: Iterable[tuple[float, float]], wide: float) -> list[str]:

@@ -125,14 +125,24 @@ def test_an_order_that_midnight_cuts_short_says_what_it_leaves_out(sample_folder
 
 
 @pytest.mark.browser
-def test_the_card_of_the_sample_prints_on_two_small_pages(browser, sample_result, tmp_path):
+@pytest.mark.parametrize("high", [0.36, 0.7, 1.1, 3.0, 8.0])
+def test_the_card_of_the_sample_prints_on_two_small_pages(browser, sample_result, tmp_path, high):
+    """Of a river that runs west to east, one that runs south to north, and what lies between."""
     path = tmp_path / "card.html"
-    path.write_text(card_page(sample_result), encoding="utf-8")
+    path.write_text(card_page(_as_high(sample_result, high)), encoding="utf-8")
     page = browser.new_page()
     page.goto(path.as_uri())
     data = page.pdf(prefer_css_page_size=True)
     page.close()
     assert data.count(b"/Type /Page\n") + data.count(b"/Type /Page ") == 2
+
+
+def _as_high(result, share):
+    """The same with an outline so many times as high as wide."""
+    beat = result.channel.beat
+    x0, y0, x1, y1 = beat.outline.bounds
+    outline = shapely.affinity.scale(beat.outline, yfact=share * (x1 - x0) / (y1 - y0), origin=(x0, y0))
+    return replace(result, channel=replace(result.channel, beat=replace(beat, outline=outline)))
 
 
 @pytest.mark.parametrize(
