@@ -90,7 +90,7 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
     view = ""
     if "range_m" in seen:
         time = ", time to inspect it" if seen["inspects"] else ""
-        view = f" It sees the fly at {seen['range_m']:.1f} m for {seen['seconds']:.1f} s{time}."
+        view = f" It sees the fly at {seen['range_m']:.{_decimals(result)}f} m for {seen['seconds']:.1f} s{time}."
         view = view if seen["range_m"] >= SEEN_LEAST_M else " It sees hardly a fly in this light."
     why = escape(str(row["why"]))
     return f"<li value='{int(row['rank'])}'><b>Lie {number}, {kind}.</b> {why}.{escape(stand)}{view}</li>"
@@ -187,7 +187,7 @@ def _checklist(result: Result) -> str:
     mine = visit.lanes[visit.lanes["lie"].isin(top)]
     crossing = sorted({int(n) for n in mine.loc[mine["crosses_seam"], "lie"]})
     seen = [visit.seen[scene][n]["range_m"] for n in top if "range_m" in visit.seen[scene].get(n, {})]
-    fly = f"Fly seen at {_span(min(seen), max(seen), 1)} m" if seen else ""
+    fly = f"Fly seen at {_span(min(seen), max(seen), _decimals(result))} m" if seen else ""
     checks = [
         f"Water {water.colour}, clear to {water.clarity_m:.3g} m",
         fly if not seen or max(seen) >= SEEN_LEAST_M else "Hardly a fly seen in this light",
@@ -195,7 +195,7 @@ def _checklist(result: Result) -> str:
         f"Cloud {outlook.scene.cloud}/8",
         _sun_words(outlook.light),
         f"Drift {_span(table['depth_m'].min(), table['depth_m'].max(), 1)} m deep" if top else "",
-        f"Cast {_span(mine['lead_m'].min(), mine['lead_m'].max(), 0)} m above the lie" if len(mine) else "",
+        f"Cast {_span(mine['lead_m'].min(), mine['lead_m'].max(), 1)} m above the lie" if len(mine) else "",
         f"Drag to expect at lie {', '.join(map(str, crossing))}: mend there"
         if crossing
         else "Drift even, no seam to cross",
@@ -214,6 +214,11 @@ def _sun_words(light: Light) -> str:
         low = light.sun.altitude_deg > DOWN_DEG and cloud < OVERCAST_OKTAS
         return "Sun too low to tell its shade" if low else "No sun on the water"
     return f"Moon {share}" if light.moon.altitude_deg > 0 and cloud < OVERCAST_OKTAS else "No moon on the water"
+
+
+def _decimals(result: Result) -> int:
+    """Decimals of how far a fly is seen in metres: what is turned to feet after isn't to be rounded twice."""
+    return 2 if result.channel.beat.units == "imperial" else 1
 
 
 def _span(low: float, high: float, digits: int) -> str:

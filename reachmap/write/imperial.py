@@ -69,6 +69,7 @@ def _all_turned(text: str) -> str:
 
 
 def _turned(found: re.Match[str], other: str, turn: Callable[[float], str]) -> str:
-    """One number, or a span of two, with its unit."""
+    """One number, or a span of two that don't print alike, with its unit."""
     first, to, second = found.groups()
-    return f"{turn(float(first))}{to + turn(float(second)) if to else ''} {other}"
+    low, high = turn(float(first)), turn(float(second or first))
+    return f"{low if low == high else low + to + high} {other}"

@@ -124,6 +124,20 @@ def test_an_order_that_midnight_cuts_short_says_what_it_leaves_out(sample_folder
         assert "midnight" not in page
 
 
+@pytest.mark.parametrize(("units", "unit_m", "word"), [("metric", 1.0, "m"), ("imperial", 0.3048, "ft")])
+def test_the_card_rounds_what_it_tells_once(sample_result, units, unit_m, word):
+    """To a tenth of the unit printed; the foot by definition."""
+    beat = replace(sample_result.channel.beat, units=units)
+    page = card_page(replace(sample_result, channel=replace(sample_result.channel, beat=beat)))
+    visit, top = sample_result.visit, [int(number) for number in re.findall(r"<b>Lie (\d+)", page)]
+    leads = visit.lanes[visit.lanes["lie"].isin(top)]["lead_m"] / unit_m
+    seen = [visit.seen["sunny noon"][number]["range_m"] / unit_m for number in top]
+    assert f"Cast {leads.min():.1f} to {leads.max():.1f} {word} above the lie" in page
+    assert re.findall(rf"It sees the fly at ([\d.]+) {word}", page) == [f"{length:.1f}" for length in seen]
+    ends = dict.fromkeys((f"{min(seen):.1f}", f"{max(seen):.1f}"))
+    assert f"Fly seen at {' to '.join(ends)} {word}" in page
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize("high", [0.36, 0.7, 1.1, 3.0, 8.0])
 def test_the_card_of_the_sample_prints_on_two_small_pages(browser, sample_result, tmp_path, high):

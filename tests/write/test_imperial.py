@@ -27,6 +27,7 @@ from tests import toy
         ("brown trout of 36 cm", "brown trout of 14.2 in"),
         ("care from 18 C, no fishing from 20 C", "care from 64 F, no fishing from 68 F"),
         ("Cast 2 to 12 m above the lie", "Cast 6.6 to 39 ft above the lie"),
+        ("Fly seen at 1.57 to 1.58 m", "Fly seen at 5.2 ft"),
         ("feeding water 481 m below the head", "feeding water 1578 ft below the head"),
         ("viewBox='0 0 12 m' cloud 1/8 at 13:00", "viewBox='0 0 39 ft' cloud 1/8 at 13:00"),
         ("lie 3, rank 2; 7 more gain", "lie 3, rank 2; 7 more gain"),
