@@ -160,7 +160,7 @@ def _head() -> str:
 def page_script() -> str:
     """The page's own script: its modules one after another in one scope, strict."""
     modules = "\n".join(f"// {name}\n{_read(name)}" for name in SCRIPTS)
-    doors = "return {start, mergeNotes, placeTags, classColours, ramps: RAMPS};"
+    doors = "return {start, mergeNotes, placeTags, classColours, classGreys, ramps: RAMPS};"
     return f"const reachmap = (() => {{\n'use strict';\n{modules}\n{doors}\n}})();"
 
 

@@ -143,4 +143,29 @@ def test_legend_classes_stay_apart_for_every_kind_of_eyes(offline, page_file, ey
         assert gap.min() >= APART, name
         if name != "change":
             steps = np.diff(seen[:, 0])
-            assert np.all(steps < -5) or np.all(steps > 5), f"{name}: lightness must run one way, for grey print"
+            assert np.all(steps < -5) or np.all(steps > 5), f"{name}: lightness must run one way, for other eyes"
+
+
+@pytest.mark.browser
+def test_the_classes_of_every_legend_run_one_way_in_the_greys_of_print(offline, page_file):
+    """Better and worse among them: a grey stands for one class only, and the printed legend shows that of the water."""
+    page = offline(page_file, *SIZES[0]).page
+    page.wait_for_selector("body[data-ready]", timeout=20000)
+    greys = page.evaluate(
+        "Object.fromEntries(Object.keys(reachmap.ramps).map((name) => [name, reachmap.classGreys(name)]))"
+    )
+    assert len(greys) == 8
+    for name, ramp in greys.items():
+        lightness = as_seen(np.repeat(np.array(ramp, float)[:, None], 3, axis=1), None)[:, 0]
+        steps = np.diff(lightness)
+        assert np.all(steps < -APART) or np.all(steps > APART), name
+    page.locator("#tab-show").click()
+    page.locator("#layer-cloud").check(force=True)
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    shown = "[...document.querySelectorAll('.steps i')].map((step) => step.style.background)"
+    assert page.evaluate(shown) == [f"rgb({v}, {v}, {v})" for v in greys["change"]]
+    water = page.evaluate(
+        """[...new Set([...document.querySelectorAll('canvas.water')].flatMap((canvas) =>
+        [...new Uint32Array(canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data.buffer)]))]"""
+    )
+    assert {v & 255 for v in water if v >> 24} <= set(greys["change"])

@@ -33,9 +33,11 @@ function legendWords(ramp) {
   return RAMPS[ramp].words;
 }
 
-function drawLegend(title, ramp, extra) {
+// In the greys of print where `grey`.
+function drawLegend(title, ramp, extra, grey) {
   const words = legendWords(ramp);
-  const steps = el('div', { class: 'steps', 'aria-hidden': 'true' }, ...classColours(ramp, words.length).map((colour) => {
+  const colours = grey ? classGreys(ramp).map((v) => [v, v, v]) : classColours(ramp, words.length);
+  const steps = el('div', { class: 'steps', 'aria-hidden': 'true' }, ...colours.map((colour) => {
     const box = el('i');
     box.style.background = `rgb(${colour.join(',')})`;
     return box;

@@ -1,5 +1,6 @@
 // Colours: one family a quantity, lightness falling (light at the bed: rising) all the way, so that they read in
-// grey and to every kind of eye. `stops` are evenly spaced; `words` go with the middle of each fifth.
+// grey and to every kind of eye. `stops` are evenly spaced; `words` go with the middle of each fifth. What gets better
+// or worse has two families; its `greys` fall all the way, or in print the one could not be told from the other.
 
 const RAMPS = {
   day: {
@@ -24,6 +25,7 @@ const RAMPS = {
   change: {
     stops: ['#7a4413', '#c79a66', '#f7f4ec', '#6fb0ab', '#135a63'],
     words: ['much worse', 'worse', 'the same', 'better', 'much better'],
+    greys: [238, 192, 146, 100, 54],
   },
 };
 
@@ -54,13 +56,15 @@ function classColours(ramp, count) {
 
 const TABLES = Object.fromEntries(Object.entries(RAMPS).map(([name, ramp]) => [name, colourTable(ramp.stops)]));
 
-// For print: the classes of the legend as plain greys.
+// For print: the classes of the legend as plain greys, 0-255.
+function classGreys(ramp) {
+  const { stops, words, greys } = RAMPS[ramp];
+  return greys || classColours(ramp, (words || stops).length).map(([r, g, b]) => Math.round(0.2126 * r + 0.7152 * g + 0.0722 * b));
+}
+
 function greyTable(ramp) {
-  const classes = classColours(ramp, (RAMPS[ramp].words || RAMPS[ramp].stops).length);
-  return Uint32Array.from({ length: 256 }, (_, code) => {
-    const [r, g, b] = classes[Math.floor((code * classes.length) / 256)];
-    return ((255 << 24) | (Math.round(0.2126 * r + 0.7152 * g + 0.0722 * b) * 0x010101)) >>> 0;
-  });
+  const greys = classGreys(ramp);
+  return Uint32Array.from({ length: 256 }, (_, code) => ((255 << 24) | (greys[Math.floor((code * greys.length) / 256)] * 0x010101)) >>> 0);
 }
 
 const GREYS = Object.fromEntries(Object.keys(RAMPS).map((name) => [name, greyTable(name)]));

@@ -59,7 +59,7 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
     keptLayer.hide(!swiping);
     if (kept && state.compare === 'change') {
       painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), table('change'));
-      drawLegend('What changed', 'change', 'Now against the moment you kept.');
+      drawLegend('What changed', 'change', 'Now against the moment you kept.', state.printing);
     } else {
       if (swiping) {
         const [values, ramp] = coloured(kept, physics.score(kept), state.setting);
@@ -67,7 +67,8 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
       }
       const [values, ramp, extra] = coloured(state.setting, result, swiping ? kept : null);
       painter.paint(nowLayer, values, table(ramp));
-      drawLegend(LAYERS.find(([id]) => id === state.layer)[1], ramp, swiping ? 'Left of the line: the kept moment. Right: now.' : extra);
+      const told = swiping ? 'Left of the line: the kept moment. Right: now.' : extra;
+      drawLegend(LAYERS.find(([id]) => id === state.layer)[1], ramp, told, state.printing);
     }
     clip();
     return result;
