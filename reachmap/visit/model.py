@@ -23,12 +23,16 @@ class Caution:
     text : a sentence for a person
     brief : the same in few words, of what must never be folded away; "" of others
     after_dark : it must not then only
+    in_season : it must not in the spawning season only
+    from_c : it must not of water as warm as that only [degC]; None of any
     """
 
     key: str
     text: str
     brief: str = ""
     after_dark: bool = False
+    in_season: bool = False
+    from_c: float | None = None
 
     def grave(self, dark: bool) -> bool:
         """Whether it must not be folded away, in daylight or in the dark."""

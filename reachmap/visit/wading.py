@@ -116,12 +116,12 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
     the_water = "In the warmest scene the water" if len(set(known)) > 1 else "The water"
     if warm is not None and warm >= STOP_C:
         let_be = f"{the_water} is {warm:g} C: let the fish be until it cools."
-        out.insert(0, Caution("warm", let_be, f"Water of {warm:g} C: let the fish be."))
+        out.insert(0, Caution("warm", let_be, f"Water of {warm:g} C: let the fish be.", from_c=STOP_C))
     elif warm is not None and warm >= WARM_C:
         out.append(Caution("warm", f"{the_water} is {warm:g} C: land fish fast, keep them wet, stop at {STOP_C:g} C."))
     else:
         out.append(Caution("warm", f"Measure the water: care from {WARM_C:g} C, no fishing from {STOP_C:g} C."))
     if any(spawning_now(beat, scene) for scene in scenes):
         redd = "Spawning season: keep off clean gravel; wade nowhere near a redd."
-        out.append(Caution("redd", redd, "Spawning season: keep off clean gravel."))
+        out.append(Caution("redd", redd, "Spawning season: keep off clean gravel.", in_season=True))
     return tuple(out)

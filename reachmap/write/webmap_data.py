@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 import shapely
@@ -86,7 +86,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "order_words": {name: order_words(result, name) for name in result.visit.orders},
         "shapes": shapes(result, to_wgs),
         "notes": note_features(beat.notes),
-        "cautions": [{"text": c.text, "brief": c.brief, "after_dark": c.after_dark} for c in result.visit.cautions],
+        "cautions": [asdict(caution) for caution in result.visit.cautions],
         "honest": _honest(result),
         "scored": _scored(result),
         "level": level_words(channel),

@@ -709,10 +709,11 @@ def test_the_keyboard_reaches_everything(offline, page_file):
 @pytest.mark.browser
 def test_all_grave_cautions_at_once_leave_room_for_the_best_lie(offline, tmp_path):
     """Guessed water of 21 degrees in the season of redds, by day and after dark, when a light is asked for too."""
-    ch = toy.channel(cell_m=1.0, depth_guessed=True)
-    made = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
-    november = [replace(scene, when=scene.when.replace(month=11)) for scene in ch.beat.scenes]
-    told = cautions(ch.beat, ch, [replace(s, water=replace(s.water, temperature_c=21.0)) for s in november])
+    warm = replace(toy.scenes()[0].water, temperature_c=21.0)
+    november = tuple(replace(scene, when=scene.when.replace(month=11), water=warm) for scene in toy.scenes())
+    ch = toy.channel(cell_m=1.0, depth_guessed=True, beat=toy.beat(scenes=november))
+    made = toy.result(ch, days=light_of_scenes(ch, november))
+    told = cautions(ch.beat, ch, november)
     path = tmp_path / "map.html"
     path.write_text(map_page(replace(made, visit=replace(made.visit, cautions=told))), encoding="utf-8")
     page = ready(offline, path, PHONE).page
@@ -725,6 +726,54 @@ def test_all_grave_cautions_at_once_leave_room_for_the_best_lie(offline, tmp_pat
     page.locator("#tab-sky").click()
     page.locator("#scenes button", has_text="night").click()
     assert "carry a light" in page.locator("#caution").inner_text()
+
+
+@pytest.mark.browser
+def test_the_strip_warns_of_the_water_and_the_season_of_the_day_that_is_set(offline, tmp_path):
+    """Of the warmest of a day, though another hour is set, and of any where nobody knows how warm it is."""
+    noon = toy.scenes()[0]
+    told = [
+        ("hot", 7, 12, 22.0),
+        ("cool", 4, 12, 8.0),
+        ("morning", 7, 6, 15.0),
+        ("redds", 11, 12, 8.0),
+        ("?", 4, 8, None),
+    ]
+    scenes = tuple(
+        replace(
+            noon,
+            name=name,
+            when=datetime(2026, month, 30, hour, tzinfo=UTC),
+            water=replace(noon.water, temperature_c=c),
+        )
+        for name, month, hour, c in told
+    )
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=scenes))
+    made = toy.result(ch, days=light_of_scenes(ch, scenes))
+    path = tmp_path / "map.html"
+    visit = replace(made.visit, cautions=cautions(ch.beat, ch, scenes))
+    path.write_text(map_page(replace(made, visit=visit)), encoding="utf-8")
+    page = ready(offline, path).page
+    page.locator("#tab-sky").click()
+
+    def warned() -> tuple[str, bool]:
+        words = page.inner_text("#caution").replace("\u00a0", " ")
+        assert "Local rules" in words
+        return "".join(re.findall(r"[^.]*let the fish be", words)).strip(), "Spawning season" in words
+
+    hot = "Water of 22 C: let the fish be"
+    for name, warm, season in (
+        ("hot", hot, False),
+        ("cool", "", False),
+        ("morning", "Warmest that day, 22 C: let the fish be", False),
+        ("redds", "", True),
+        ("?", "Warmest scene, 22 C: let the fish be", False),
+    ):
+        page.locator("#scenes button", has_text=name).click()
+        assert warned() == (warm, season), name
+    page.locator("#scenes button", has_text="cool").click()
+    page.locator("#warmth").select_option("0")
+    assert warned() == (hot, False)
 
 
 @pytest.mark.browser
