@@ -105,6 +105,32 @@ def test_the_first_tags_rather_stand_off_than_on_other_marks(offline, page_file)
 
 
 @pytest.mark.browser
+def test_on_paper_the_lies_of_the_order_have_their_numbers_and_those_without_are_named(offline, page_file):
+    """On a map hardly larger than a tag, the order leading to the lie that is the last in rank."""
+    page = offline(page_file, 1280, 800).page
+    page.wait_for_selector("body[data-ready]")
+    page.evaluate(
+        """() => { const { D, state, map } = reachmapPage, last = state.ranked.at(-1);
+        for (const stops of Object.values(D.orders)) stops[0].lie = last.n;
+        for (const side of ['width', 'height']) map.getContainer().style.setProperty(side, '90px', 'important');
+        map.invalidateSize({ animate: false }); }"""
+    )
+    ranked = page.evaluate("reachmapPage.state.ranked.map((lie) => lie.n)")
+    tags = (
+        "[...document.querySelectorAll('.lie-tag')].filter((tag) => !tag.hidden).map((tag) => Number(tag.textContent))"
+    )
+    assert ranked[-1] not in page.evaluate(tags)
+    assert page.locator("#no-room").is_hidden()
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    shown = page.evaluate(tags)
+    assert {*ranked[:3], ranked[-1]} <= {*shown}
+    (left,) = {*ranked} - {*shown}
+    assert page.locator("#no-room").inner_text() == f"No room on this print for the number of lie {left}."
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert page.locator("#no-room").is_hidden()
+
+
+@pytest.mark.browser
 @pytest.mark.parametrize("size", [(1280, 800), (390, 844), (844, 390)])
 def test_a_line_leads_from_every_tag_to_its_own_lie(offline, page_file, size):
     page = offline(page_file, *size).page

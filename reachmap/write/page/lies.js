@@ -116,10 +116,26 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     style.transform = `rotate(${turn}rad)`;
   }
 
-  // The chosen lie and the best three always have their tag, the others as there is room.
+  // Lies whose tag is always shown: the chosen one and the best three. A sheet of paper can't be moved closer: there
+  // those of the order on it too.
+  function mustShow() {
+    const best = state.ranked.slice(0, 3).map((lie) => lie.n);
+    const stops = state.printing ? D.orders[orderScene(D, state.setting).name].map((stop) => stop.lie) : [];
+    return new Set([...(state.chosen === null ? [] : [state.chosen]), ...best, ...stops]);
+  }
+
+  // What stands on the sheet has to be found on its map.
+  function sayLeftOut(left) {
+    $('no-room').hidden = !state.printing || !left.length;
+    const what = left.length > 1 ? 'numbers of lies' : 'number of lie';
+    $('no-room').textContent = `No room on this print for the ${what} ${left.sort((a, b) => a - b).join(', ')}.`;
+  }
+
+  // The others have a tag as there is room.
   function placeAll() {
-    const { chosen, ranked } = state;
-    const order = [...ranked].sort((a, b) => (b.n === chosen) - (a.n === chosen));
+    const shown = mustShow();
+    const { ranked } = state;
+    const order = [...[...shown].map((n) => ranked.find((lie) => lie.n === n)), ...ranked.filter((lie) => !shown.has(lie.n))];
     const at = (latlng) => map.latLngToContainerPoint(latlng);
     const size = map.getSize();
     const top = isPhone() && !state.printing ? $('legend').offsetTop + $('legend').offsetHeight : 2;
@@ -127,19 +143,23 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     const taken = notes.places().map(at).map(({ x, y }) => ({ left: x, top: y, right: x + 22, bottom: y + 22 }));
     taken.push(...covers());
     const points = order.map((lie) => at(lie.at)).map(({ x, y }) => [x, y]);
-    const must = chosen === null ? 3 : 4;
+    const left = [];
     const arrow = current.first(room, taken);
     const free = state.extras.current ? [...taken, ...arrow] : taken;
-    placeTags(points, TAG, room, { must, taken: free, marked: points }).forEach((spot, k) => {
+    placeTags(points, TAG, room, { must: shown.size, loose: state.printing ? order.length : shown.size, taken: free, marked: points }).forEach((spot, k) => {
       const node = markers.get(order[k].n).getElement();
       if (!node) return;
       node.hidden = !spot;
-      if (!spot) return;
+      if (!spot) {
+        left.push(order[k].n);
+        return;
+      }
       [node.style.marginLeft, node.style.marginTop] = spot.map((v) => `${v}px`);
       drawLine(node.querySelector('i'), tagLine(...spot, TAG));
       const [x, y] = [points[k][0] + spot[0], points[k][1] + spot[1]];
       taken.push({ left: x, top: y, right: x + TAG, bottom: y + TAG });
     });
+    sayLeftOut(left);
     current.place(room, taken);
   }
   map.on('zoomend moveend resize', placeAll);

@@ -1,5 +1,11 @@
 // The lies in the order to fish them, by day or after dark; a touch goes to the hour one is met, and to the lie.
 
+// The scene whose order is told: one with the light of now, or what there is.
+function orderScene(D, setting) {
+  const known = D.scenes.filter((scene) => D.orders[scene.name]);
+  return known.find((one) => isDark(D, one) === isDark(D, setting)) || known[0];
+}
+
 function makeOrder({ D, state }, choose) {
   function fill(scene, same) {
     const { date } = D.days[scene.day];
@@ -18,11 +24,10 @@ function makeOrder({ D, state }, choose) {
     }));
   }
 
-  // That of a scene with the light of now, or what there is; made anew when that or the units change.
+  // Made anew when its scene or the units change.
   let shown = '';
   function show(setting) {
-    const known = D.scenes.filter((scene) => D.orders[scene.name]);
-    const scene = known.find((one) => isDark(D, one) === isDark(D, setting)) || known[0];
+    const scene = orderScene(D, setting);
     const same = sameWater(scene, setting);
     const wanted = `${scene.name} ${same} ${units.imperial}`;
     if (wanted === shown) return;

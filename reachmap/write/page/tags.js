@@ -15,11 +15,11 @@ function tagLine(dx, dy, size) {
 }
 
 // points: [x, y] on the screen in order of importance; the first `must` are placed whatever is in the way, farther off
-// where that leaves more to be seen.
+// where that leaves more to be seen; so may those up to `loose`, if there is room.
 // room: {left, top, right, bottom} on the screen; taken: boxes of that kind to leave free if one can; marked: the points
 // again if they have marks, of which tags cover as few as they can, and those of the first `must` only one another's.
 // Returns for each point the upper left corner of its tag from the point, or null.
-function placeTags(points, size, room, { must = 0, taken = [], marked = [], gap = 4 } = {}) {
+function placeTags(points, size, room, { must = 0, loose = must, taken = [], marked = [], gap = 4 } = {}) {
   const [far, mid] = [size + gap, size / 2];
   const sides = [[gap, -far], [-far, -far], [gap, gap], [-far, gap], [-mid, -far], [gap, -mid], [-far, -mid], [-mid, gap]];
   const turns = Array.from({ length: 16 }, (_, k) => (k * Math.PI) / 8);
@@ -43,7 +43,7 @@ function placeTags(points, size, room, { must = 0, taken = [], marked = [], gap 
   return points.map(([x, y], k) => {
     const inside = x >= room.left && x <= room.right && y >= room.top && y <= room.bottom;
     if (!inside && k >= must) return null;
-    const spots = (k < must ? [...sides, ...wide] : sides)
+    const spots = (k < loose ? [...sides, ...wide] : sides)
       .map((side) => spotAt(x, y, side))
       .filter((s) => !inside || (s.left >= room.left && s.top >= room.top && s.right <= room.right && s.bottom <= room.bottom));
     const kept = k < must ? tags : [...tags, ...taken, ...marks.slice(0, must)];
