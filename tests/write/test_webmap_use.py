@@ -955,6 +955,20 @@ def test_no_tag_or_arrow_lies_under_a_button_the_scale_or_the_legend(offline, pa
 
 
 @pytest.mark.browser
+def test_the_buttons_to_come_closer_move_out_from_under_the_legend_when_the_phone_is_turned(offline, page_file):
+    page = ready(offline, page_file, (844, 390)).page
+    for size in (PHONE, (844, 390)):
+        page.set_viewport_size({"width": size[0], "height": size[1]})
+        page.wait_for_timeout(500)
+        legend, zoom = (page.locator(name).bounding_box() for name in ("#legend", ".leaflet-control-zoom"))
+        apart = [
+            legend[at] + legend[long] <= zoom[at] or zoom[at] + zoom[long] <= legend[at]
+            for at, long in (("x", "width"), ("y", "height"))
+        ]
+        assert any(apart), size
+
+
+@pytest.mark.browser
 def test_on_a_phone_laid_on_its_side_a_tapped_lie_is_told_at_once(offline, page_file):
     page = ready(offline, page_file, (844, 390)).page
     page.evaluate("reachmapPage.place.lie(reachmapPage.D.lies[0].n)")

@@ -9,6 +9,13 @@ function padding(map) {
   return { paddingTopLeft: [16, legend + Math.min(30, 0.08 * high)], paddingBottomRight: [high < 300 ? 60 : 16, Math.min(60, 0.18 * high)] };
 }
 
+// The buttons to come closer, above the legend or below it, as the screen is held.
+function placeZoom(map, L) {
+  const corner = () => (isPhone() ? 'bottomright' : 'topright');
+  const zoom = L.control.zoom({ position: corner() }).addTo(map);
+  addEventListener('resize', () => { if (zoom.getPosition() !== corner()) zoom.setPosition(corner()); });
+}
+
 async function start(map, L) {
   const D = JSON.parse($('reachmap-data').textContent);
   units.imperial = (keep.get('reachmap:units') || D.units) === 'imperial';
@@ -75,7 +82,7 @@ async function start(map, L) {
   wireLayers(page);
   wireCompare(page);
   wireNotes(page);
-  L.control.zoom({ position: isPhone() ? 'bottomright' : 'topright' }).addTo(map);
+  placeZoom(map, L);
   watchPosition(page);
   document.documentElement.style.setProperty('--sheet', `${$('sheet').offsetHeight}px`);
   map.invalidateSize({ animate: false });
