@@ -944,6 +944,32 @@ def test_a_low_window_still_shows_the_water_and_the_best_lie(offline, page_file,
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("size", [(320, 256), (390, 420)])
+def test_enlarged_four_times_every_part_can_be_reached(offline, page_file, size):
+    """1280 x 1024 at 400 % is 320 x 256 (WCAG 2.2, 1.4.10): what each tab opens is seen below the tabs, also
+    where one comes from far down in another; so is the caution above them."""
+    page = ready(offline, page_file, size).page
+    seen = """(one) => { const b = one.getBoundingClientRect(), y = Math.min(b.top + 8, (b.top + b.bottom) / 2);
+    return one.contains(document.elementFromPoint(b.left + 8, y)); }"""
+    for tab, name in (
+        ("lies", "#best li"),
+        ("sky", "#scenes"),
+        ("show", "#layers .choice"),
+        ("notes", "#note-add"),
+        ("more", "#units"),
+    ):
+        page.locator(f"#tab-{tab}").click()
+        tabs = page.evaluate(f"({BOX})(document.getElementById('tabs'))")
+        assert 0 <= tabs[1] < tabs[3] <= size[1]
+        assert page.evaluate(f"({BOX})(document.querySelector('#part-{tab} h2'))")[1] >= tabs[3] - 1
+        page.locator(name).first.scroll_into_view_if_needed()
+        assert page.evaluate(f"({seen})(document.querySelector('{name}'))"), tab
+        page.evaluate("document.getElementById('sheet').scrollTop = 1e5")
+    page.locator("#caution").scroll_into_view_if_needed()
+    assert page.evaluate(f"({seen})(document.getElementById('caution'))")
+
+
+@pytest.mark.browser
 @pytest.mark.parametrize("size", [*SHORT, PHONE, (1280, 800)])
 def test_no_tag_or_arrow_lies_under_a_button_the_scale_or_the_legend(offline, page_file, size):
     """But the three best, which are always there."""

@@ -84,7 +84,7 @@ function drawer(map) {
   function show() {
     if (sheet.dataset.state === 'closed') to('half');
     $('sheet-body').scrollTop = 0;
-    if (sheet.scrollHeight > sheet.clientHeight) sheet.scrollTop = $('tabs').offsetTop;
+    if (sheet.scrollHeight > sheet.clientHeight) sheet.scrollTop = $('sheet-body').offsetTop - $('tabs').offsetHeight;
   }
   // Room for the map, for what is to be done on it.
   function halve() {
