@@ -108,6 +108,29 @@ def test_words_can_be_read_in_sunlight(offline, page_file, dark):
     assert findings(page, {"runOnly": ["color-contrast-enhanced"]}) == []
 
 
+@pytest.mark.browser
+def test_colours_set_by_the_system_leave_the_legend_and_the_states(offline, page_file):
+    page = offline(page_file, *SIZES[1]).page
+    page.emulate_media(forced_colors="active")
+    page.wait_for_selector("body[data-ready]", timeout=20000)
+    colours = """(name) => [...document.querySelectorAll(name)].map((one) => getComputedStyle(one))
+    .map(({ backgroundColor: back, borderTopColor: edge, borderTopWidth: wide }) => `${back} ${edge} ${wide}`)"""
+    assert len(set(page.evaluate(colours, ".steps i"))) == 5
+    assert not {*page.evaluate(colours, ".lie-tag.best")} & {*page.evaluate(colours, ".lie-tag:not(.best)")}
+    grip, sheet = (page.evaluate(colours, name)[0].split(")")[0] for name in ("#grip span", "#sheet"))
+    assert grip != sheet
+    page.evaluate("reachmapPage.place.lie(reachmapPage.state.ranked[0].n)")
+    for one, state in (
+        ("#scenes button", "aria-pressed"),
+        ("#best button", "aria-pressed"),
+        ("#tabs button", "aria-selected"),
+    ):
+        on, off = ({*page.evaluate(colours, f"{one}[{state}='{value}']")} for value in ("true", "false"))
+        assert on, one
+        assert off, one
+        assert on.isdisjoint(off), one
+
+
 EYES = {"usual": None, "protan": "protanomaly", "deutan": "deuteranomaly", "tritan": "tritanomaly"}
 """Kinds of colour vision; the last three without one kind of cone, simulated by the matrices of Machado, Oliveira &
 Fernandes 2009 (IEEE Trans. Vis. Comput. Graph. 15:1291) at severity 1.0, as the library colorspacious has them."""
