@@ -14,6 +14,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import shapely
+
 from reachmap.beat.columns import SYNONYMS, tidy
 from reachmap.beat.messages import plain
 from reachmap.errors import Finding, InputError
@@ -27,6 +29,9 @@ WORDS = ("text", "name", "note", "cmt")
 LONGEST_WORD = 200
 """Characters read of an id or a time."""
 
+ON_IT_DEG = 1e-6
+"""How far from a drawn line or area the point a map shows for it may lie [degrees]: a map's page rounds to 1e-7."""
+
 KINDS = ("note", "catch", "follow", "refusal", "sighting", "blank")
 
 
@@ -35,7 +40,8 @@ def merge_notes(*piles: Iterable[Note]) -> list[dict[str, Any]]:
 
     Parameters
     ----------
-    piles : GeoJSON features (Point); a note without an id gets one made from its content
+    piles : GeoJSON features; a note without an id gets one made from its content. A line or an area comes back from a
+        map as a point on it, and stays what was drawn.
 
     Returns
     -------
@@ -43,7 +49,7 @@ def merge_notes(*piles: Iterable[Note]) -> list[dict[str, Any]]:
     """
     versions: dict[tuple[str, str, str], dict[str, Any]] = {}
     replaced: set[tuple[str, str]] = set()
-    for note in (_complete(note) for pile in piles for note in pile):
+    for note in _as_drawn([_complete(note) for pile in piles for note in pile]):
         properties = note["properties"]
         key = (properties["id"], properties["time"], _content(note))
         versions[key] = _joined(versions[key], note) if key in versions else note
@@ -130,6 +136,25 @@ def _complete(note: Note) -> dict[str, Any]:
     whole = {"type": "Feature", "geometry": note.get("geometry"), "properties": filled}
     filled["id"] = str(given.get("id") or note_id(filled["text"], _place(whole)))
     return whole
+
+
+def _as_drawn(notes: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The notes, those that are a point on the line or area drawn for the same note with that in its place."""
+    drawn: dict[str, list[Mapping[str, Any]]] = {}
+    for note in notes:
+        if (note["geometry"] or {}).get("type") not in (None, "Point"):
+            drawn.setdefault(note["properties"]["id"], []).append(note["geometry"])
+    return [{**note, "geometry": _drawn(note, drawn.get(note["properties"]["id"], ()))} for note in notes]
+
+
+def _drawn(note: Note, shapes: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
+    """The first of some shapes, whichever order they come in, that a note is a point on; else its own."""
+    if shapes and note["geometry"] and in_degrees(note):
+        point = shapely.Point(_place(note)[:2])
+        for text in sorted(json.dumps(shape, sort_keys=True) for shape in shapes):
+            if shapely.distance(shapely.from_geojson(text, on_invalid="ignore"), point) <= ON_IT_DEG:
+                return dict(json.loads(text))
+    return note["geometry"]
 
 
 def note_id(text: str, place: Sequence[float]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -107,22 +108,23 @@ def notes_of(path: Path, given: Mapping[str, Any] | None = None, anchor: Anchor 
 
 
 def _beside(old: Note, note: Note | None, on_earth: bool) -> Note:
-    """A note as it was read, with what else stood in its feature; its kind is told once."""
+    """A note as it was read, with what else stood in its feature; its kind is told once, its place as it stands."""
     if note is None:
         return old
     others = {key: value for key, value in old["properties"].items() if tidy(key) not in SYNONYMS["kind"]}
-    geometry = old["geometry"] if on_earth and in_degrees(old) else note["geometry"]
+    stands = in_degrees(old) or note["geometry"]["type"] != "Point"
+    geometry = old["geometry"] if on_earth and stands else note["geometry"]
     return {**old, **note, "geometry": geometry, "properties": {**others, **note["properties"]}}
 
 
 def _notes(frame: gpd.GeoDataFrame, file: str) -> dict[int, Note]:
     """Notes, whose geometry is in degrees, as features by their row."""
-    places = shapely.get_coordinates(shapely.point_on_surface(frame.geometry.to_numpy())).round(7)
-    if (np.abs(places) > (180, 90)).any():
+    shapes = shapely.transform(frame.geometry.to_numpy(), lambda xy: xy.round(7))
+    if (np.abs(shapely.get_coordinates(shapes)) > (180, 90)).any():
         raise stop("nowhere", file, value="some coordinates")
     columns = ["id", "text", "kind", "time", "replaces", "deleted"]
     told = frame[columns].to_dict("records")
     return {
-        int(row): {"type": "Feature", "geometry": {"type": "Point", "coordinates": place}, "properties": said}
-        for row, place, said in zip(frame.index, places.tolist(), told, strict=True)
+        int(row): {"type": "Feature", "geometry": json.loads(shape), "properties": said}
+        for row, shape, said in zip(frame.index, shapely.to_geojson(shapes), told, strict=True)
     }

@@ -6,6 +6,8 @@ import csv
 import json
 import shutil
 
+import geopandas as gpd
+import numpy as np
 import pyproj
 import pytest
 from click.testing import CliRunner
@@ -275,6 +277,36 @@ def test_notes_from_elsewhere_come_back_from_a_map_as_the_same_notes(tmp_path, k
     write_notes(tmp_path / "all.geojson", shown_there)
     assert "1 notes in" in notes_command(folder, tmp_path / "all.geojson").output
     assert list(read_beat(folder).notes["text"]) == ["new words"]
+
+
+PATH = [[LON, LAT], [LON + 2e-4, LAT + 1e-5], [LON + 3e-4, LAT + 2e-5], [LON + 4e-4, LAT]]
+
+
+@pytest.mark.parametrize("grid", [False, True], ids=["degrees", "another grid"])
+def test_lines_and_areas_stay_what_they_were_drawn_as(tmp_path, grid):
+    """A map gives a point on each back, the words of one changed there; a note moved elsewhere is a point there."""
+    shapes = [("LineString", PATH), ("LineString", PATH[1:3]), ("Polygon", AREA), ("LineString", PATH[:2])]
+    features = [plain_feature(kind, at, text=f"note {k}") for k, (kind, at) in enumerate(shapes)]
+    file = plain_file(features)
+    if grid:
+        drawn = gpd.GeoDataFrame.from_features(features, crs=4326).to_crs(27700)
+        file = drawn.to_json(drop_id=True, to_wgs84=False)
+    folder = make(tmp_path / "beat", notes__geojson=file)
+    given = note_features(read_beat(folder).notes)
+    assert {note["geometry"]["type"] for note in given} == {"Point"}
+    edited, moved = given[0], given[3]
+    edited["properties"] |= {"text": "path", "replaces": [""], "time": "2026-11-27T04:00:00Z"}
+    moved["properties"] |= {"replaces": [""], "time": "2026-11-27T04:00:00Z"}
+    moved["geometry"]["coordinates"] = [LON, LAT + 1e-3]
+    write_notes(tmp_path / "down.geojson", given)
+    for _ in range(2):
+        done = notes_command(folder, tmp_path / "down.geojson")
+        assert "4 notes in" in done.output, done.output
+        found = {note["properties"]["text"]: note["geometry"] for note in read_notes(folder / "notes.geojson")}
+        for words, (kind, at) in zip(("path", "note 1", "note 2"), shapes, strict=False):
+            assert found[words]["type"] == kind
+            np.testing.assert_allclose(found[words]["coordinates"], at, atol=1e-6 if grid else 0)
+        assert found["note 3"] == moved["geometry"]
 
 
 def test_what_else_stood_with_a_note_stays(tmp_path):

@@ -71,6 +71,17 @@ def test_copies_of_one_version_are_one_note_with_all_that_stood_with_either(turn
     assert merged["geometry"]["coordinates"] == [1.000000012, 50.0, 9.0]
 
 
+@pytest.mark.parametrize("turn", [1, -1])
+def test_a_point_on_a_line_drawn_for_the_same_note_is_that_line(turn):
+    """The first that can be read of several, whatever comes first, and whether the line stands or is replaced."""
+    lines = [note("a", "path", "t1") for _ in range(3)]
+    for line, places in zip(lines, ([[1.0, 50.0], [2.0, 50.0]], [[1.0, 50.0], [3.0, 50.0]], [[1.0]]), strict=True):
+        line["geometry"] = {"type": "LineString", "coordinates": places}
+    here, off = note("a", "the path", "t2", ["t1"]), note("a", "stile", "t3", ["t1"], at=(1.0, 50.1))
+    merged = merge_notes(*([one] for one in [*lines, here, off][::turn]))
+    assert [one["geometry"] for one in merged] == [lines[0]["geometry"], off["geometry"]]
+
+
 def test_round_trip(tmp_path):
     path = tmp_path / "notes.geojson"
     notes = merge_notes([note("a", "ä <b> {{x}}", "t1")])
