@@ -40,6 +40,7 @@ SCRIPTS = (
         "current.js",
         "shapes.js",
         "kept.js",
+        "foreign.js",
     ),
     *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "order.js", "controls.js", "main.js"),
 )

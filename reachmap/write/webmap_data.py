@@ -10,7 +10,9 @@ from typing import Any
 import shapely
 from pyproj import CRS, Transformer
 
+from reachmap.beat.columns import SYNONYMS
 from reachmap.beat.model import COLOURS, Water
+from reachmap.beat.notes import WORDS
 from reachmap.light import clarity_to_attenuation
 from reachmap.light.edge import edge_step
 from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
@@ -86,6 +88,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "order_words": {name: order_words(result, name) for name in result.visit.orders},
         "shapes": shapes(result, to_wgs),
         "notes": note_features(beat.notes),
+        "note_columns": {"words": [SYNONYMS[key] for key in WORDS], "kind": SYNONYMS["kind"]},
         "cautions": [asdict(caution) for caution in result.visit.cautions],
         "honest": _honest(result),
         "scored": _scored(result),

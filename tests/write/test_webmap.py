@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -14,7 +15,8 @@ import shapely
 
 import reachmap
 from reachmap.beat.model import Fish, Water
-from reachmap.beat.notes import merge_notes, shown, write_notes
+from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
+from reachmap.beat.notes_in import notes_of
 from reachmap.light import (
     bed_terms,
     clarity_to_attenuation,
@@ -520,6 +522,85 @@ def test_the_page_and_the_command_put_notes_together_alike(offline, page_file, t
     listed = [text.removeprefix("note\n") for text in one.page.locator("#note-list li").all_inner_texts()]
     assert sorted(listed) == sorted(note["properties"]["text"] for note in shown(merge_notes(notes)))
     assert len(listed) == 5
+    quiet(one)
+
+
+FOREIGN = [
+    ({"TEXT ": "gate"}, [-2.300000012345, 54.6]),
+    ({"Name": '\U0001f41f h\xe4\xdf \x7f "log"', "note": "a jam\nin spate", "kind": "Hazard"}, [1, 5e-7, 9]),
+    ({"TEXT ": "x" * 3000, "kind": "Catch", "date": "2026-06-01"}, [-0.00001234567, -1e-9]),
+    ({"note": "a\\b", "cmt": "b"}, [179.99999999, 2.5]),
+]
+"""Notes without an id, of columns no map writes: what stands with each, and where."""
+
+
+@pytest.mark.browser
+def test_notes_without_an_id_are_the_same_notes_on_the_page_and_in_the_beat(offline, result, tmp_path):
+    """A beat's own file loaded on its map, where one was changed, brings none anew; others are named alike."""
+    points = [(said, {"type": "Point", "coordinates": at}) for said, at in FOREIGN]
+    features = [{"type": "Feature", "properties": said, "geometry": point} for said, point in points]
+    file = tmp_path / "notes.geojson"
+    file.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+    read = notes_of(file)
+    own = gpd.GeoDataFrame.from_features(read[:3], crs=4326).to_crs(result.channel.beat.crs)
+    beat = replace(result.channel.beat, notes=own)
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(result, channel=replace(result.channel, beat=beat))), encoding="utf-8")
+    one = ready(offline, path, SIZES[0])
+    page = one.page
+    page.locator("#tab-notes").click()
+    page.locator("#note-list button", has_text="gate").click()
+    page.locator("#note-text").fill("stile")
+    page.locator("#note-keep").click()
+    for _ in range(2):
+        page.locator("#note-file").set_input_files(file)
+        page.locator("#say", has_text="4 notes loaded").wait_for()
+        assert page.locator("#note-list li").count() == 4
+        with page.expect_download() as got:
+            page.locator("#note-download").click()
+        given = [note["properties"] for note in read_notes(got.value.path())]
+        told = {note["properties"]["id"]: note["properties"]["text"] for note in read}
+        assert {said["id"]: said["text"] for said in given} == {**told, read[0]["properties"]["id"]: "stile"}
+        write_notes(file, read)
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_a_copy_of_a_note_with_more_figures_is_that_note(offline, page_file, tmp_path):
+    """As a beat's file that the command wrote has it, in full."""
+    notes = [
+        {
+            "type": "Feature",
+            "geometry": {"type": "Point", "coordinates": [toy.LON + east, toy.LAT, 9.0]},
+            "properties": {"id": "a", "time": "", "text": "gate", "kind": "note"},
+        }
+        for east in (0, 1e-9)
+    ]
+    write_notes(tmp_path / "notes.geojson", notes)
+    one = ready(offline, page_file, SIZES[0])
+    one.page.locator("#tab-notes").click()
+    one.page.locator("#note-file").set_input_files(tmp_path / "notes.geojson")
+    one.page.locator("#say", has_text="loaded").wait_for()
+    assert one.page.locator("#note-list li").count() == 1
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_what_of_a_file_came_in_is_told(offline, page_file, tmp_path):
+    one = ready(offline, page_file, SIZES[0])
+    point = {"type": "Feature", "properties": {"text": "gate"}, "geometry": {"type": "Point", "coordinates": [1, 50]}}
+    line = {**point, "geometry": {"type": "LineString", "coordinates": [[1, 50], [2, 50]]}}
+    nowhere = {**point, "geometry": None}
+    came = "1 note loaded and put together with those here."
+    for features, told in (
+        ([point], came),
+        ([point, line], f"{came} 1 line, area or thing without a place was left out."),
+        ([line, nowhere], "No note came in. 2 lines, areas or things without a place were left out."),
+        ([], "That file holds no notes. Choose a notes.geojson downloaded from a map."),
+    ):  # fmt: skip
+        write_notes(tmp_path / "notes.geojson", features)
+        one.page.locator("#note-file").set_input_files(tmp_path / "notes.geojson")
+        one.page.wait_for_function("told => document.getElementById('say').textContent === told", arg=told)
     quiet(one)
 
 

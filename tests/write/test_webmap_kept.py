@@ -10,6 +10,7 @@ import pytest
 import shapely
 from pyproj import Transformer
 
+from reachmap.beat.notes import write_notes
 from reachmap.write import map_page
 from tests import toy
 
@@ -138,7 +139,7 @@ def test_a_note_far_off_that_was_taken_back_on_an_older_map_stays_so(offline, dr
     ],
     ids=["blocked", "full"],
 )
-def test_a_device_that_keeps_nothing_is_not_said_to(offline, draw, refusal):
+def test_a_device_that_keeps_nothing_is_not_said_to(offline, draw, refusal, tmp_path):
     path = draw(OLD)
     one = offline(path)
     one.context.add_init_script(refusal)
@@ -149,6 +150,10 @@ def test_a_device_that_keeps_nothing_is_not_said_to(offline, draw, refusal):
     assert "does not keep notes" in one.page.locator("#say").inner_text()
     one.page.keyboard.press("Escape")
     assert listed(one.page) == ["heron"]
+    write_notes(tmp_path / "notes.geojson", [note("a", "otter", 5.0)])
+    one.page.locator("#note-file").set_input_files(tmp_path / "notes.geojson")
+    one.page.locator("#note-list", has_text="otter").wait_for()
+    assert "does not keep notes" in one.page.locator("#say").inner_text()
     assert one.said == []
 
 

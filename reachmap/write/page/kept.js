@@ -5,11 +5,16 @@ const NOTES_KEY = 'reachmap:notes:';
 const NEAR_M = 100; // [m] from the beat a note or an angler still counts as on it (assumed)
 const SAME_M = 1; // [m] within which two versions of one note lie (assumed); notes of two beats may share an id, as "1"
 
+// Whether a feature has a place the page can show.
+function isPoint(feature) {
+  const { type, coordinates } = (feature && feature.geometry) || {};
+  return type === 'Point' && Array.isArray(coordinates) && [0, 1].every((k) => Number.isFinite(coordinates[k]));
+}
+
 // What was kept under a name, without what is no note.
 function pile(name) {
   const kept = keep.get(name);
-  const isNote = (note) => note && note.geometry && note.geometry.type === 'Point' && Array.isArray(note.geometry.coordinates);
-  return Array.isArray(kept) ? kept.filter(isNote) : [];
+  return Array.isArray(kept) ? kept.filter(isPoint) : [];
 }
 
 // Whether a place [longitude, latitude] lies in the outline or near it, worked out in metres about the outline's first corner.

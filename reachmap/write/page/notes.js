@@ -12,9 +12,7 @@ function mergeNotes(...piles) {
   const versions = new Map();
   for (const note of piles.flat()) {
     const p = note.properties;
-    if (p && note.geometry && note.geometry.type === 'Point') {
-      versions.set(JSON.stringify([p.id, p.time, p.text, p.kind, !!p.deleted, note.geometry.coordinates]), note);
-    }
+    versions.set(JSON.stringify([p.id, p.time, p.text, p.kind, !!p.deleted, roundedPlace(note.geometry.coordinates)]), note);
   }
   const replaced = new Set();
   for (const { properties: p } of versions.values()) {
@@ -27,6 +25,15 @@ function mergeNotes(...piles) {
   return all.filter((note) => !gone(note) || !heads.has(note.properties.id));
 }
 
+// How many notes of a file came in, and what did not.
+function loadedText(points, others) {
+  if (!points.length && !others) return 'That file holds no notes. Choose a notes.geojson downloaded from a map.';
+  const count = points.filter(({ properties: p }) => !p.deleted).length;
+  const came = points.length ? `${count} ${count === 1 ? 'note' : 'notes'} loaded and put together with those here.` : 'No note came in.';
+  if (!others) return came;
+  return `${came} ${others} ${others === 1 ? 'line, area or thing without a place was' : 'lines, areas or things without a place were'} left out.`;
+}
+
 function makeNotes(L, map, D, say, sheet) {
   const key = NOTES_KEY + D.key;
   const group = L.layerGroup().addTo(map);
@@ -36,14 +43,16 @@ function makeNotes(L, map, D, say, sheet) {
 
   function complete(note) {
     const p = note.properties || {};
-    const ours = NOTE_KINDS.includes(p.kind || 'note');
-    const text = oneLine(`${ours ? '' : `${p.kind}: `}${p.text ?? p.name ?? ''}`);
-    const id = String(p.id || `${text} ${JSON.stringify(note.geometry && note.geometry.coordinates)}`);
+    const said = p.id ? { text: String(p.text ?? p.name ?? ''), kind: String(p.kind || '') } : saidElsewhere(p, D.note_columns);
+    const kind = said.kind.toLowerCase() || 'note';
+    const ours = NOTE_KINDS.includes(kind);
+    const text = oneLine(ours ? said.text : `${said.kind}: ${said.text}`);
+    const id = String(p.id || noteId(text, note.geometry.coordinates));
     const replaces = Array.isArray(p.replaces) ? p.replaces.map(String) : [];
     return {
       type: 'Feature',
       geometry: note.geometry,
-      properties: { ...p, id, text, kind: (ours && p.kind) || 'note', time: String(p.time || ''), replaces, deleted: !!p.deleted },
+      properties: { ...p, id, text, kind: ours ? kind : 'note', time: String(p.time || ''), replaces, deleted: !!p.deleted },
     };
   }
 
@@ -139,7 +148,6 @@ function makeNotes(L, map, D, say, sheet) {
     list.replaceChildren();
     for (const note of notes.filter((one) => !one.properties.deleted)) {
       const [lon, lat] = note.geometry.coordinates;
-      if (!Number.isFinite(lon) || !Number.isFinite(lat)) continue;
       const { text, kind } = note.properties;
       const icon = L.divIcon({ className: 'note-mark', iconSize: [22, 22], iconAnchor: [0, 0], html: '' });
       const title = `${kind}: ${text}`;
@@ -162,10 +170,14 @@ function makeNotes(L, map, D, say, sheet) {
 
   async function load(file) {
     try {
-      const features = JSON.parse(await file.text()).features;
-      notes = mergeNotes(kept(), notes, features.map(complete));
+      const { features } = JSON.parse(await file.text());
+      const points = features.filter(isPoint);
+      // One without an id of its own that is known here is that note as it was before anything was changed here.
+      const known = new Set(notes.map((note) => note.properties.id));
+      const news = points.map(complete).filter(({ properties: p }, k) => points[k].properties?.id || !known.has(p.id));
+      notes = mergeNotes(kept(), notes, news);
+      say(loadedText(points, features.length - points.length));
       store();
-      say('Notes loaded and put together with those here.');
     } catch {
       say('That file holds no notes. Choose a notes.geojson downloaded from a map.');
     }
