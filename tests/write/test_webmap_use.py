@@ -817,6 +817,31 @@ def test_after_dark_the_order_is_that_of_the_night(offline, tmp_path, result):
 
 
 @pytest.mark.browser
+def test_an_order_stays_while_one_follows_it_and_so_does_the_focus(offline, tmp_path, result):
+    """From a night into the morning, whose hour would have a day's order; and from other water into the night's."""
+    night = pd.DataFrame({"lie": [2, 1], "when": ["23:30", "06:00"], "why": ["dark then"] * 2, "step": [141, 36]})
+    path = tmp_path / "map.html"
+    orders = {**result.visit.orders, "night": night}
+    path.write_text(map_page(replace(result, visit=replace(result.visit, orders=orders))), encoding="utf-8")
+    page = ready(offline, path).page
+    page.evaluate("reachmapPage.set({day: reachmapPage.D.scenes.find((s) => s.name === 'night').day, step: 3})")
+    page.evaluate("reachmapPage.set({clarity: 0.6})")
+    page.locator("#tab-lies").click()
+    assert "water set now is another" in page.locator("#order-of").inner_text()
+    focus = "[document.activeElement.closest('#order') !== null, document.activeElement.innerText.split('\\n')[1]]"
+    for stop in (1, 0, 1):
+        page.locator("#order button").nth(stop).press("Enter")
+        assert page.evaluate("reachmapPage.state.setting.step") == night["step"][stop]
+        assert page.evaluate(focus) == [True, f"{night['when'][stop]} dark then"]
+        assert "night" in page.locator("#order-of").inner_text()
+        assert "another" not in page.locator("#order-of").inner_text()
+    page.evaluate("reachmapPage.set({cloud: 7})")
+    assert "night" in page.locator("#order-of").inner_text()
+    page.evaluate("reachmapPage.set({step: 37})")
+    assert result.first[0] in page.locator("#order-of").inner_text()
+
+
+@pytest.mark.browser
 def test_a_lie_is_told_of_by_day_in_a_days_words_and_after_dark_in_a_nights(offline, page_file, result):
     """At every step of the first day; a sentence of the other kind would say dark in the sun."""
     page = ready(offline, page_file, PHONE).page

@@ -120,7 +120,7 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   // those of the order on it too.
   function mustShow() {
     const best = state.ranked.slice(0, 3).map((lie) => lie.n);
-    const stops = state.printing ? D.orders[orderScene(D, state.setting).name].map((stop) => stop.lie) : [];
+    const stops = state.printing ? D.orders[orderScene(D, state).name].map((stop) => stop.lie) : [];
     return new Set([...(state.chosen === null ? [] : [state.chosen]), ...best, ...stops]);
   }
 

@@ -34,7 +34,7 @@ async function start(map, L) {
   const first = D.scenes[0];
   const state = {
     setting: { ...asScene(first), fish: 0 },
-    kept: null, layer: 'now', compare: 'off', chosen: null, cell: -1, adding: false, printing: false, here: null, watch: null,
+    kept: null, layer: 'now', compare: 'off', chosen: null, led: null, cell: -1, adding: false, printing: false, here: null, watch: null,
     ranked: [], extras: Object.fromEntries(EXTRAS.map(([id, , on]) => [id, on])),
   };
   const momentText = (s) =>

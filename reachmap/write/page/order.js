@@ -1,21 +1,27 @@
 // The lies in the order to fish them, by day or after dark; a touch goes to the hour one is met, and to the lie.
 
-// The scene whose order is told: one with the light of now, or what there is.
-function orderScene(D, setting) {
+// The scene whose order is told: the one led through, else one with the light of now, or what there is.
+function orderScene(D, { setting, led }) {
+  if (led && led.day === setting.day && led.step === setting.step) return led.scene;
   const known = D.scenes.filter((scene) => D.orders[scene.name]);
   return known.find((one) => isDark(D, one) === isDark(D, setting)) || known[0];
 }
 
 function makeOrder({ D, state }, choose) {
-  function fill(scene, same) {
+  function name(scene, same) {
     const { date } = D.days[scene.day];
+    const hours = D.order_words[scene.name];
+    const text = `${hours ? `${hours}. ` : ''}Sky and water of “${scene.name}”, ${date}${same ? '' : '; the water set now is another'}.`;
+    if ($('order-of').textContent !== text) $('order-of').textContent = text;
+  }
+  function fill(scene) {
     const stops = D.orders[scene.name];
     $('order-part').hidden = !stops.length;
-    const hours = D.order_words[scene.name];
-    $('order-of').textContent = `${hours ? `${hours}. ` : ''}Sky and water of “${scene.name}”, ${date}${same ? '' : '; the water set now is another'}.`;
     $('order').replaceChildren(...stops.map((stop) => {
       const go = () => {
         Object.assign(state.setting, asScene(scene), { step: stop.step });
+        // Followed until day or hour are set otherwise.
+        state.led = { scene, day: scene.day, step: stop.step };
         choose(stop.lie);
       };
       return el('li', {}, el('button', { type: 'button', class: 'lie-line-button', onclick: go },
@@ -24,15 +30,15 @@ function makeOrder({ D, state }, choose) {
     }));
   }
 
-  // Made anew when its scene or the units change.
+  // Made anew, which takes the focus from a stop, only when its scene or the units change.
   let shown = '';
   function show(setting) {
-    const scene = orderScene(D, setting);
-    const same = sameWater(scene, setting);
-    const wanted = `${scene.name} ${same} ${units.imperial}`;
+    const scene = orderScene(D, state);
+    name(scene, sameWater(scene, setting));
+    const wanted = `${scene.name} ${units.imperial}`;
     if (wanted === shown) return;
     shown = wanted;
-    fill(scene, same);
+    fill(scene);
   }
   return { show };
 }
