@@ -112,3 +112,39 @@ def test_redds_only_in_season_and_half_a_year_later_in_the_south(toy_channel):
     # In season on one of the days the map is for is enough to mark it.
     assert (redds(toy_channel, [june, october]) == redds(toy_channel, [october])).all()
     assert spawning_now(toy.beat(lat=-41.0), replace(october, when=datetime(2026, 5, 20, tzinfo=UTC)))
+
+
+def test_in_the_south_every_month_is_the_one_half_a_year_away_in_the_north():
+    """Brown trout: September to December in the north, so March to June in the south."""
+    months = {
+        lat: [
+            month
+            for month in range(1, 13)
+            if spawning_now(toy.beat(lat=lat), replace(toy.scenes()[0], when=datetime(2026, month, 15, 12, tzinfo=UTC)))
+        ]
+        for lat in (54.0, -41.0)
+    }
+    assert months == {54.0: [9, 10, 11, 12], -41.0: [3, 4, 5, 6]}
+
+
+def test_redds_lie_where_brown_trout_were_found_to_dig_them(toy_channel):
+    """In water of the mean depth and speed at their redds (0.317 m, 0.394 m/s: Shirvell & Dungey 1983), and nowhere
+    that is much shallower, deeper, slower or faster."""
+    october = replace(toy.scenes()[0], when=datetime(2026, 10, 20, 12, tzinfo=UTC))
+    depth, speed = np.full_like(toy_channel["depth"], 0.317), np.full_like(toy_channel["speed"], 0.394)
+    depth[1:3], speed[3:5] = (0.10, 0.65), (0.15, 0.85)
+    found = redds(toy_channel.with_layers(depth=depth, speed=speed), [october])
+    assert found[:6].tolist() == [1, 0, 0, 0, 0, 1]
+
+
+def test_what_holds_after_dark_only_may_be_folded_away_by_day(toy_channel):
+    told = cautions(toy_channel.beat, toy_channel, ())
+    by_day, in_the_dark = ({c.key for c in told if c.grave(dark)} for dark in (False, True))
+    assert by_day == {"rules", "estimate", "promise"}
+    assert in_the_dark - by_day == {"dark"}
+
+
+def test_out_of_season_no_redd_is_spoken_of(toy_channel):
+    june, october = (replace(toy.scenes()[0], when=datetime(2026, month, 20, 12, tzinfo=UTC)) for month in (6, 10))
+    told = [{c.key for c in cautions(toy_channel.beat, toy_channel, [scene])} for scene in (june, october)]
+    assert told[1] - told[0] == {"redd"}
