@@ -10,6 +10,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 import reachmap
 from reachmap.beat.model import Visitor
@@ -97,6 +98,56 @@ def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, he
         if not dark:
             above = HEIGHTS[stance.how] * height + (BANK_M if cell < 0 else -channel["depth"][cell])
             assert not shadow(x, y, above, sun).intersects(lie.geometry)
+
+
+def band_arcmin(above: float, distance: float, depth: float) -> float:
+    """How tall somebody stands at the edge of the window of a fish, by Snell's law with n = 1.333."""
+
+    def beyond(air: float) -> float:
+        return above * math.tan(air) + depth * math.tan(math.asin(math.sin(air) / 1.333)) - distance
+
+    air = brentq(beyond, 0.0, math.pi / 2 - 1e-9)
+    return 60 * math.degrees(math.asin(1 / 1.333) - math.asin(math.sin(air) / 1.333))
+
+
+def test_the_reason_says_what_the_place_is(made):
+    """Behind or beside the fish, which looks west here; seen if more than 14 minutes of arc of one stand in its window
+    (Rahmann et al. 1979); how hard the way there is to wade."""
+    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
+    told = set()
+    for cast in (6.0, 12.0, 18.0):
+        visitor = Visitor(cast_m=cast)
+        channel = replace(made.channel, beat=replace(made.channel.beat, visitor=visitor))
+        for stance in stances(channel, hours, made.lies, none).itertuples():
+            x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
+            side, sight, *care = stance.reason.split(", ")
+            assert stance.cast_m == pytest.approx(math.hypot(x - lie["x"], y - lie["y"]), abs=0.06)
+            turn = abs(math.degrees(math.atan2(y - lie["y"], lie["x"] - x)))
+            if abs(turn - 120) > 1:
+                assert side == ("behind the fish" if turn > 120 else "beside the fish")
+            cell, own = channel.grid.locate(np.array([x, lie["x"]]), np.array([y, lie["y"]]))
+            assert stance.on == ("water" if cell >= 0 else "bank")
+            above = HEIGHTS[stance.how] * visitor.height_m + (BANK_M if cell < 0 else -channel["depth"][cell])
+            band = band_arcmin(above, stance.cast_m, channel["depth"][own])
+            if abs(band - 14) > 2:  # heights are taken to a tenth of a metre
+                assert sight == ("below its line of sight" if band < 14 else "it may see you: move slowly")
+            assert care == (["strong care wading"] if stance.wading == 2 else [])
+            told |= {side, sight, *care}
+    assert len(told) == 5
+
+
+def test_of_places_alike_the_one_behind_the_fish_is_taken(made):
+    """From below one comes up to a fish unseen (common practice). On the bank, by one cast, under one sun."""
+    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    guessed = replace(made.channel, depth_guessed=True)  # so that nobody is sent into the water
+    hours = {int(n): [[Hour(Body(-20.0, 0.0, 0.0), True, "00:00")]] for n in made.lies.table.index}
+    best = stances(guessed, hours, made.lies, none).query("rank == 1")
+    lies = made.lies.table.loc[best["lie"]]
+    middle = np.abs(lies["x"].to_numpy()) < 40
+    assert middle.any()
+    # The toy river flows east.
+    assert (best.geometry.x.to_numpy() > lies["x"].to_numpy())[middle].all()
 
 
 def test_from_the_bank_the_shadow_is_as_long_as_one_stands_above_the_water(made):
