@@ -84,6 +84,10 @@ def test_bed_roughness_takes_the_relation_that_is_in_its_range():
     assert hy.bed_n(0.5, 0.1, 0.001)[1] == "Limerinos 1970"
     assert hy.bed_n(0.5, 0.1)[1] == "Limerinos 1970"
     assert hy.bed_n(0.5, 0.002)[1] == "Strickler 1923"
+    # At either end of each range.
+    assert [hy.bed_n(0.5, 0.1, slope)[1] for slope in (0.0019, 0.0021)] == ["Limerinos 1970", "Jarrett 1984"]
+    near = [hy.bed_n(0.5, d84)[1] for d84 in (0.018, 0.020, 0.74, 0.76)]
+    assert near == ["Strickler 1923", "Limerinos 1970", "Limerinos 1970", "Strickler 1923"]
 
 
 @pytest.mark.parametrize("slope", [None, 0.0015, 0.003, 0.02, 0.05])

@@ -56,6 +56,22 @@ def test_measured_speeds_give_the_flow_where_none_is_known():
     assert rmse(ch.speed, truth) < 0.25 * truth.mean()
 
 
+@pytest.mark.parametrize(("style", "share"), [("zigzag", 0.3), ("wading", 1.0)])
+def test_where_speeds_were_measured_their_error_is_no_smaller_than_said_and_not_much_larger(style, share):
+    """Wading is judged by the upper end of the band: nine tenths of the truth lie in it, and it isn't twice as wide."""
+    ch, truth = made(style, share)
+    assert ch.report["speed_kriging_weight"] > 0
+    assert np.mean(np.abs(ch.speed - truth) <= 1.645 * ch.speed_sd) > 0.9
+    assert 1.0 < np.sqrt(np.mean(ch.speed_sd**2)) / rmse(ch.speed, truth) < 2.0
+
+
+@pytest.mark.parametrize("cell_m", [0.5, 2.0])
+def test_speeds_that_fit_the_depths_are_not_called_at_odds_whatever_the_cells(cell_m):
+    ch = build_channel(replace(surveyed(RIVER, "zigzag", 0.3, seed=1, gps=0.05), flow_m3_s=None), cell_m=cell_m)
+    assert ch.report["flow_from"] == "measured speeds"
+    assert not any(f.code == "flow-at-odds" for f in ch.findings)
+
+
 def test_slack_water_does_not_outvote_the_one_speed_in_a_wake():
     """Readings in a wake are set aside only while others show water that moves."""
     _, reach, soundings, *_ = laid("zigzag", 0.3).args
