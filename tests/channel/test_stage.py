@@ -4,6 +4,7 @@ from dataclasses import replace
 from functools import cache
 from unittest import mock
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
@@ -27,8 +28,11 @@ def valley(slope: float) -> Terrain:
 
 
 @cache
-def run(flow=4.0):
-    """A straight run of one shape (sections of 9 points every 8 m): everything `at_stage` needs."""
+def run(flow=4.0, stone=False):
+    """A straight run of one shape (sections of 9 points every 8 m): everything `at_stage` needs.
+
+    With a stone 1.5 m across at (80, 0) if asked for.
+    """
     x, y = (a.ravel() for a in np.meshgrid(np.arange(4, LENGTH, 8), np.linspace(-7.5, 7.5, 9)))
     depth = DEPTH * (1 - (y / 8.2) ** 2)
     one = beat(
@@ -40,6 +44,9 @@ def run(flow=4.0):
         head=(0.0, 0.0),
         flow_m3_s=flow,
     )
+    if stone:
+        cover = {"kind": ["boulder"], "size_m": [1.5], "height_m": [np.nan], "note": [""]}
+        one = replace(one, cover=gpd.GeoDataFrame(cover, geometry=[shapely.Point(80, 0)], crs=one.crs))
     with mock.patch("reachmap.channel.build.find_speed", side_effect=find_speed) as called:
         ch = build_channel(one, cell_m=0.5)
     speed = find_speed(*called.call_args.args, **called.call_args.kwargs)
@@ -93,6 +100,40 @@ def test_rising_water_floods_the_banks_as_far_as_they_lie_below_it():
     assert after.depth_sd[new].min() > 0.1
     assert after.speed.speed[new].mean() < 0.6 * after.speed.speed[~after.wetted].mean()
     assert np.all((after.grid.x > -1) & (after.grid.x < LENGTH + 1))
+
+
+def test_the_land_is_asked_where_it_lies():
+    """A shelf at the level of the survey on either side, in cells of 2 m; all else is high, so that it floods to the
+    middles of its outermost cells: at 61 and 99 m along and 11 m off."""
+    x, y = -37 + 2.0 * np.arange(120), 35 - 2.0 * np.arange(35)
+    shelf = (np.abs(x - 80) < 20) & (np.abs(y)[:, None] < 12)
+    after = moved(0.25, terrain=Terrain(np.where(shelf, 0, 2).astype(np.float32), x[0] - 1, y[0] + 1, 2.0))
+    grid, new = after.grid, after.wetted
+    assert new.sum() * 0.25 == pytest.approx(2 * (99 - 61) * (11 - HALF), rel=0.1)
+    for axis, low, high in ((grid.x, 61, 99), (np.abs(grid.y), HALF, 11)):
+        assert (axis[new].min(), axis[new].max()) == pytest.approx((low, high), abs=0.6)
+
+
+@pytest.mark.parametrize(("stage", "edge_m"), [(-0.12, 7.56), (0.25, 10.5)])
+def test_the_way_to_the_bank_is_that_to_the_waterline_of_now(stage, edge_m):
+    """Half a cell is what a cell's middle may lie beside. The depth was 0.8 (1 - (y / 8.2)^2), the banks rise 0.1 m a
+    metre from 8 m; the ends of the reach are no banks."""
+    after = moved(stage, terrain=valley(0.1) if stage > 0 else None)
+    assert after.wetted.any() == (stage > 0)
+    middle = np.abs(after.grid.x - LENGTH / 2) < 50
+    assert np.ptp(after.bank_distance[middle]) > HALF - 2
+    assert after.bank_distance[middle] == pytest.approx(edge_m - np.abs(after.grid.y[middle]), abs=0.45)
+
+
+@pytest.mark.parametrize("stage", [-0.1, 0.2])
+def test_behind_a_stone_the_water_stays_slack_at_another_level(stage):
+    one, reach, depth, sd, before = run(stone=True)
+    after = at_stage(one, reach, depth, sd, before, stage)
+    lee, beside = after.grid.locate(np.array([82.0, 82.0]), np.array([0.1, 4.0]))
+    was_lee, was_beside = reach.grid.locate(np.array([82.0, 82.0]), np.array([0.1, 4.0]))
+    was = before.speed[was_lee] / before.speed[was_beside]
+    assert was < 0.7
+    assert after.speed.speed[lee] / after.speed.speed[beside] == pytest.approx(was, abs=0.05)
 
 
 def test_land_behind_a_levee_stays_dry():
