@@ -50,6 +50,15 @@ def test_the_water_is_as_deep_on_average_as_the_guess_says(width):
     assert guess.cells(reach).mean() == pytest.approx(guess.mean_depth_m, rel=0.05)
 
 
+def test_where_the_river_narrows_it_is_deeper_by_mannings_formula():
+    """The same flow at the same slope through half the width: d^(5/3) W stays, so 2^0.6 as deep."""
+    shape = shapely.Polygon([(0, 0), (200, 0), (220, 5), (400, 5), (400, 15), (220, 15), (200, 20), (0, 20)])
+    reach = reach_of(shape, [(0, 20, 0, 0), (400, 15, 400, 5)])
+    depth, along = guess_depth(beat(shape, flow_m3_s=3.0), reach).cells(reach), reach.cells.along
+    wide, narrow = (depth[(along > low) & (along < low + 100)].mean() for low in (50, 260))
+    assert narrow / wide == pytest.approx(2**0.6, rel=0.1)
+
+
 def test_depth_agrees_with_mannings_formula_when_flow_and_slope_are_known():
     """Uniform flow through a wide straight channel: Q = V W d with V by Manning, n by Limerinos."""
     box = shapely.box(0, 0, 200, 20)

@@ -80,9 +80,25 @@ def test_cell_size_does_not_change_the_seams(angle):
     assert coarse[0] == pytest.approx(fine[0], rel=0.10)
 
 
-def test_a_boulder_in_a_uniform_run_makes_two_seams_with_slack_between():
-    grid, east, north, depth, along, across = run(0.4)
-    body = Body(-20 * np.cos(0.4), -20 * np.sin(0.4), 1.2, 1.0)
+@pytest.mark.parametrize("angle", [0.4, np.pi / 2, 2.5, np.pi, 4.0, 5.5])
+def test_a_seam_is_as_strong_whichever_way_the_river_runs(angle):
+    """Two currents of 0.8 and 0.2 m/s side by side, the slow one on the right."""
+    grid, east, north, _, _, across = run(angle)
+    seams, layers = find_seams(grid, np.where(across > 0, 0.8, 0.2), east, north)
+    assert seams["length_m"].sum() > 60
+    assert set(seams["slow_side"]) == {"right"}
+    assert seams["contrast_m_s"].to_numpy() == pytest.approx(0.6, abs=0.08)
+    near = np.isfinite(layers["seam_distance"])
+    assert across[near].max() < 0.3
+    for line in seams.geometry:
+        (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
+        assert (x1 - x0) * np.cos(angle) + (y1 - y0) * np.sin(angle) > 0.99 * np.hypot(x1 - x0, y1 - y0)
+
+
+@pytest.mark.parametrize("angle", [0.4, 2.0, 3.5, 5.0])
+def test_a_boulder_in_a_uniform_run_makes_two_seams_with_slack_between(angle):
+    grid, east, north, depth, along, across = run(angle)
+    body = Body(-20 * np.cos(angle), -20 * np.sin(angle), 1.2, 1.0)
     speed = 0.9 * (1 - wake_share(grid, depth, east, north, [body]))
     seams, layers = find_seams(grid, speed, east, north)
     assert sorted(seams["slow_side"]) == ["left", "right"]

@@ -96,6 +96,26 @@ def test_a_wake_lies_behind_its_body_and_nowhere_else():
     assert np.abs(across[hit] - 2.0).max() < 4.0
 
 
+@pytest.mark.parametrize("angle", [0.0, 1.0, np.pi / 2, 2.5, 4.0, 5.5])
+def test_a_body_ends_where_its_lee_side_lies_whichever_way_the_river_runs(angle):
+    """A boulder's is its radius down the current; a log 4 m long and 0.4 m thick that points down the current is as
+    wide as it is thick and has its lee side at its lower end; one across it lies 4.4 m wide."""
+    grid, east, north, *_ = run(angle)
+    down, left = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+    stone, start = 5 * down + 3 * left, -20 * down - 2 * left
+    shapes = [shapely.Point(stone), *(shapely.LineString([start, start + 4 * way]) for way in (down, left))]
+    cover = gpd.GeoDataFrame(
+        {"kind": ["boulder", "log", "log"], "size_m": [1.0, 0.4, 0.4], "height_m": np.nan, "note": ""},
+        geometry=shapes,
+        crs=toy.CRS_LOCAL,
+    )
+    bodies = wk.find_bodies(replace(toy.beat(), cover=cover), grid, east, north)
+    ends = (stone + 0.5 * down, 1.0), (start + 4.2 * down, 0.4), (start + 2 * left + 0.2 * down, 4.4)
+    for body, (lee, wide) in zip(bodies, ends, strict=True):
+        assert (body.x, body.y) == pytest.approx(tuple(lee), abs=0.03)
+        assert body.width_m == pytest.approx(wide, abs=0.05)
+
+
 def test_bodies_come_from_the_cover_and_from_islands():
     island = shapely.Polygon([(-20, -1), (-14, -2), (-8, 0), (-14, 2)])
     outline = shapely.MultiPolygon([shapely.Polygon(toy.beat().outline.geoms[0].exterior, [island.exterior])])
