@@ -87,6 +87,39 @@ def test_lanes_go_through_their_lie_whatever_its_shape(run):
     np.testing.assert_allclose(np.diff(at), 8.0 / len(at), atol=1.0)
 
 
+@pytest.mark.parametrize("angle_deg", [0.0, 60.0, 90.0, 150.0, 210.0, 300.0])
+def test_lanes_are_as_many_and_as_long_as_arithmetic_has_it_whichever_way_the_river_runs(run, angle_deg):
+    """A square of still conditions, 6 m a side, that a fish sees 1.6 m of: a watched cone of 30 degrees is
+    2 x 1.6 x tan 15 = 0.857 m wide, so 6.5 m would take 8 lanes, of which 4 are drawn, 1.5 m apart.
+
+    At 0.4 m/s and 0.8 m of depth a fly sinking 0.1 m/s lands 0.8 / 0.1 x 0.4 = 3.2 m up, 2.1 m or 6.4 m if it sinks
+    half as fast again or half as fast, and is in view for 1.6 / 0.4 = 4 s.
+    """
+    ch, made, _ = run
+    turn, ones = math.radians(angle_deg), np.ones(ch.grid.n_wet, np.float32)
+    east, north = math.cos(turn), math.sin(turn)
+    still = ch.with_layers(
+        flow_east=ones * east, flow_north=ones * north, drift_speed=ones * 0.4, depth=ones * np.float32(0.8)
+    )
+    still = replace(still, beat=replace(still.beat, visitor=replace(still.beat.visitor, sink_m_s=0.1)))
+    along, across = ch.grid.x * east + ch.grid.y * north, ch.grid.y * east - ch.grid.x * north
+    cells = np.flatnonzero((np.abs(along) < 3.0) & (np.abs(across) < 3.0))
+    label = np.zeros(ch.grid.n_wet, np.float32)
+    label[cells] = 1
+    table = made.lies.table.loc[[1]].assign(x=0.0, y=0.0)
+    found = lanes(still, made.first[1].sight, replace(made.lies, table=table, label=label), 30.0)
+    assert list(found["lane"]) == [1, 2, 3, 4]
+    for column, value in {"lead_m": 3.2, "lead_least_m": 2.1, "lead_most_m": 6.4, "in_view_s": 4.0}.items():
+        assert found[column].to_numpy() == pytest.approx(value)
+    middle = np.array([shapely.get_coordinates(line.interpolate(0.5, normalized=True))[0] for line in found.geometry])
+    assert np.diff(np.sort(middle @ [-north, east])) == pytest.approx(1.5, abs=0.8)
+    # Upstream as far as the fly lands and a metre more, 3 m below the lie, in steps of half a metre.
+    for line in found.geometry:
+        assert line.length == pytest.approx(3.2 + 1.0 + 3.0, abs=0.6)
+        (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
+        assert (x1 - x0) * east + (y1 - y0) * north == pytest.approx(line.length)
+
+
 def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):
     ch, made, visit = run
     assert len(visit.stances)
