@@ -137,6 +137,25 @@ def test_the_reason_says_what_the_place_is(made):
     assert len(told) == 5
 
 
+@pytest.mark.parametrize("turn_deg", [45.0, 90.0, 180.0, 270.0])
+def test_nobody_stands_before_the_fish_whichever_way_the_river_runs(made, turn_deg):
+    """A fish looks upstream."""
+    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
+    turn, ones = math.radians(turn_deg), np.ones(made.channel.grid.n_wet, np.float32)
+    channel = made.channel.with_layers(flow_east=ones * math.cos(turn), flow_north=ones * math.sin(turn))
+    found, ahead = stances(channel, hours, made.lies, none), []
+    for stance in found.itertuples():
+        lie = made.lies.table.loc[stance.lie]
+        way = math.atan2(stance.geometry.y - lie["y"], stance.geometry.x - lie["x"])
+        cosine = -math.cos(way) * math.cos(turn) - math.sin(way) * math.sin(turn)
+        ahead.append(math.degrees(math.acos(max(-1.0, min(1.0, cosine)))))
+        assert ahead[-1] >= AHEAD_DEG - 1e-6
+        if abs(ahead[-1] - 120) > 1:
+            assert stance.reason.startswith("behind" if ahead[-1] > 120 else "beside")
+    assert len(ahead) > 4
+
+
 def test_of_places_alike_the_one_behind_the_fish_is_taken(made):
     """From below one comes up to a fish unseen (common practice). On the bank, by one cast, under one sun."""
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
