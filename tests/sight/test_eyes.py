@@ -34,6 +34,19 @@ def test_turbidity_shortens_as_measured():
     ROWS["L7"].check([eyes.turbidity_factor(ntu) for ntu in (5, 10, 15, 22.5, 30)])
 
 
+def test_turbidity_is_that_at_which_a_white_disk_vanishes_there():
+    depths = ROWS["clarity-ntu"].expected
+    assert [load_eyes().turbidity_ntu(depth) for depth in depths] == pytest.approx([5, 50], rel=0.01)
+
+
+def test_the_least_angle_is_that_measured_and_half_the_fish_needs_more():
+    eyes = load_eyes()
+    ROWS["acuity-by-length"].check([eyes.mar_arcmin(Fish("rainbow", length)) for length in (0.20, 0.40)])
+    # Twice the fish sees in half the light (assumed); down to the length from which a fish counts as a fry.
+    assert eyes.least_lux(Fish("brown", 0.7)) == pytest.approx(0.0025)
+    assert eyes.least_lux(Fish("brown", 0.01)) == eyes.least_lux(Fish("brown", 0.05)) == pytest.approx(0.035)
+
+
 def test_cones_stop_well_above_the_least_light():
     cone_limit = 0.01 * FOOT_CANDLE_LUX
     ROWS["L8"].check(cone_limit)

@@ -59,6 +59,27 @@ def test_range_in_rivers(noon, disk_m):
     ROWS["T2"].check(full_range(water, Fish(), EYES))
 
 
+def test_how_far_a_fly_is_seen_by_hand(toy_channel, noon):
+    """Where a white disk vanishes at 1 m c is 8.7 - 1.7 = 7 / m: ln(0.5 / 0.0082) / 7 = 0.587 m. Where c is 0.8 / m the
+    eye ends it: 0.01 m / tan(14' (0.20 / 0.35)^0.35) = 2.987 m."""
+    murky, clear = (replace(noon, kd_per_m=kd, beam_attenuation_per_m=c) for kd, c in ((1.7, 7.0), (0.2, 0.8)))
+    assert full_range(murky, Fish("brown", 0.35), EYES) == pytest.approx(0.587, abs=0.001)
+    assert full_range(clear, Fish("brown", 0.35), EYES) == pytest.approx(2.987, abs=0.003)
+    seen = see(toy_channel, clear, Fish("brown", 0.35))
+    lit = clear["light_bed"] > 18.0
+    assert lit.any()
+    assert seen["sighting_range"][lit] == pytest.approx(2.987, abs=0.003)
+    assert seen["decide_time"][lit] == pytest.approx(2.987 / toy_channel["drift_speed"][lit], rel=0.002)
+
+
+def test_in_murk_a_tiny_thing_is_lost_by_the_eye_before_the_water_hides_it(noon):
+    """A white disk vanishes at 0.6 m at 15.16 NTU, where trout see 0.796 as far (Barrett et al. 1992, row L7): a
+    thing of 1 mm 0.796 x 0.001 / tan 14' = 0.1955 m off, where the water alone would let 0.352 m."""
+    tiny = replace(EYES, values={**EYES.values, "thing_m": 0.001})
+    murky = replace(noon, kd_per_m=1.7 / 0.6, beam_attenuation_per_m=7.0 / 0.6)
+    assert full_range(murky, Fish("brown", 0.20), tiny) == pytest.approx(0.1955, abs=0.001)
+
+
 def test_murk_and_dark_shorten(toy_channel, noon):
     clear = see(toy_channel, noon, Fish())["sighting_range"]
     murky = see(toy_channel, replace(noon, beam_attenuation_per_m=12.0, kd_per_m=2.0), Fish())["sighting_range"]

@@ -26,6 +26,10 @@ def test_a_person_in_the_window():
     ROWS["L5-near-far"].check(seen_from_below(1.8, [5.0, 20.0], 0.5).inside_edge_deg)
 
 
+def test_minutes_of_arc_are_sixty_to_a_degree():
+    assert seen_from_below(1.8, 10.0, 0.5).arcmin == pytest.approx(60 * 1.134, abs=0.3)
+
+
 def test_low_air_is_squeezed_into_the_edge():
     ROWS["L6"].check(inside_edge([5, 10, 15, 20, 30]))
 
