@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from datetime import timedelta
 
+import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 
 from reachmap.beat.model import Fish
 from reachmap.light.model import Body
@@ -56,6 +59,40 @@ def test_shade_is_named_by_what_stands_toward_the_sun(toy_channel, noon):
     away = replace(noon, sun=Body(58.0, 0.0, 1e5))
     _, why = sentences(toy_channel.with_layers(overhead=np.zeros(toy_channel.grid.n_wet, np.float32)), away)
     assert not any("alders" in text for text in why)
+
+
+@pytest.mark.parametrize("azimuth_deg", [0.0, 50.0, 90.0, 135.0, 180.0, 250.0, 270.0, 320.0])
+def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, azimuth_deg):
+    """With the sun 30 degrees up a tree of 9 m throws 9 / tan 30 = 15.6 m of shadow: from 12 m off toward the sun it
+    reaches a lie, from 20 m it doesn't, nor from 12 m to any other side. A nearer hedge counts before it."""
+    shaded = replace(
+        noon,
+        sun=Body(30.0, azimuth_deg, 5e4),
+        layers=noon.layers | {"sun_share": 0 * noon["sun_share"], "shade_edge": 0 * noon["sun_share"]},
+    )
+    place, turn = Place(np.arange(4), (3.0, 1.0), 0.8, 0.2, 0.2, 0.5, 0.0, "", False), math.radians(azimuth_deg)
+    toward = np.array([math.sin(turn), math.cos(turn)])
+
+    def told(*stands):
+        rows = {
+            "kind": [kind for kind, _ in stands],
+            "height_m": [9.0 if kind == "tree" else 3.0 for kind, _ in stands],
+            "base_m": 0.0,
+            "radius_m": [1.0 if kind == "tree" else 0.0 for kind, _ in stands],
+            "leaf": "willow",
+            "note": "",
+        }
+        shapes = [shapely.Point(np.array(place.centre) + away) for _, away in stands]
+        shade = gpd.GeoDataFrame(rows, geometry=[p.buffer(0.5) for p in shapes], crs=toy.CRS_LOCAL)
+        channel = replace(toy_channel, beat=replace(toy_channel.beat, shade=shade))
+        suits = dict.fromkeys(FACTORS, 1.0)
+        return say_why(channel, place, shaded, "food", suits, None, CURVES.shifted(Fish(), 13)).now
+
+    aside = np.array([-toward[1], toward[0]])
+    others = [("tree", 20 * toward), ("tree", -12 * toward), ("tree", 12 * aside), ("tree", -12 * aside)]
+    assert "in the shade of the bank or the valley side" in told(*others)
+    assert "in the shade of the willows" in told(*others, ("tree", 12 * toward))
+    assert "in the shade of the hedge" in told(*others, ("tree", 12 * toward), ("hedge", 4 * toward))
 
 
 def test_a_guess_is_called_one(toy_channel, noon):

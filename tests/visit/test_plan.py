@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from hypothesis import given, settings
@@ -18,6 +20,7 @@ from reachmap.light import light_of_scenes
 from reachmap.light.model import Body, DayLight
 from reachmap.visit import plan_visit
 from reachmap.visit.drift import drift_seconds, lane_count, lanes, lead_m
+from reachmap.visit.plan import _best_start, _Span
 from reachmap.visit.stand import AHEAD_DEG, shadow_lines
 from reachmap.visit.wading import wading_class
 from tests import published, toy
@@ -188,6 +191,36 @@ def test_hours_are_scores(run):
     assert visit.hours.shape == (144, len(made.lies.table))
     assert visit.hours.to_numpy().min() >= 0
     assert visit.hours.to_numpy().max() <= 1
+    # By day the eye is a day's, in a night of June hardly.
+    assert visit.eye.index.equals(visit.hours.index)
+    assert visit.eye.iloc[72] == 1
+    assert visit.eye.min() < 0.5
+
+
+def test_without_days_there_are_lanes_and_stances_but_no_hours_and_no_order(run):
+    ch, made, full = run
+    visit = plan_visit(ch, made.outlooks, made.lies)
+    assert (len(visit.hours), len(visit.eye), [len(order) for order in visit.orders.values()]) == (0, 0, [0, 0])
+    assert list(visit.order.columns) == list(full.order.columns)
+    assert len(visit.lanes) == len(full.lanes)
+    assert set(visit.stances["lie"]) <= set(made.lies.table.index)
+    assert len(visit.stances)
+
+
+def test_after_dark_one_begins_once_the_eye_has_switched_over(run):
+    """Dark from six in the evening, when a fish's eye is still a day's; forty minutes later it is a night's."""
+    _, made, _ = run
+    steps = np.arange(144)
+    day = lit(made.days["night"], lambda hour: -14.0 if hour >= 18 else 30.0)
+    # Every minute later scores less, so that nothing but the eye speaks against beginning at once.
+    score = pd.DataFrame(dict.fromkeys((1, 2, 3), 1.0 - steps / 200), index=pd.Index(day.times))
+    eye = pd.Series(np.clip((112 - steps) / 4, 0, 1), index=score.index)
+    span = _Span(made.outlooks["night"].light, day, score, score, eye)
+    assert _best_start(span, [1, 2, 3], np.array([0, 2, 4])) == 6 * 18 + 4
+    # By daylight as soon as the sun is up.
+    noon = lit(made.day, lambda hour: 30.0 if 8 <= hour < 18 else -3.0)
+    by_day = replace(span, light=made.first[1].light, day=noon)
+    assert _best_start(by_day, [1, 2, 3], np.array([0, 2, 4])) == 6 * 8
 
 
 @pytest.mark.parametrize(
@@ -278,6 +311,32 @@ def test_an_order_keeps_to_the_light_of_its_scene_however_short_that_is(run, sce
     assert hours[0] >= first
     # A lie takes twenty minutes, and one walks beside 120 m of water between them.
     assert met >= min(len(hours), (last - first) * 60 // 20.6)
+
+
+@pytest.mark.parametrize(("share", "says"), [(255, "in the sun then"), (0, "in shade then")])
+def test_the_order_tells_sun_or_shade_of_its_hour(run, share, says):
+    ch, made, _ = run
+    day, noon = replace(made.day, sun_share=np.full_like(made.day.sun_share, share)), made.day.times[72]
+    order = plan_visit(ch, dict([made.first]), made.lies, {made.first[0]: day}, start=noon).order
+    assert len(order) > 2
+    assert order["why"].str.endswith(f"; {says}").all()
+    # With six oktas nobody sees a shadow.
+    name, outlook = made.first
+    dull = replace(outlook, light=replace(outlook.light, scene=replace(outlook.scene, cloud=6)))
+    order = plan_visit(ch, {name: dull}, made.lies, {name: day}, start=noon).order
+    assert not order["why"].str.contains("sun|shade").any()
+
+
+def test_the_order_leaves_twenty_minutes_a_lie_and_half_a_metre_a_second_between_them(run):
+    """60 m upstream are two minutes of walking."""
+    ch, made, _ = run
+    start = made.day.times[48]
+    order = plan_visit(ch, made.outlooks, made.lies, made.days, start=start).order
+    along = made.lies.table.loc[order["lie"], "along_m"].to_numpy()
+    assert (np.diff(along) < 0).all()
+    minutes = 20 * np.arange(len(order)) + (along[0] - along) / 0.5 / 60
+    assert order["when"].tolist() == [f"{start + timedelta(minutes=m):%H:%M}" for m in minutes]
+    assert order["step"].tolist() == (48 + np.rint(minutes / 10)).astype(int).tolist()
 
 
 def test_what_the_fish_sees_is_said_for_every_lie(run):
