@@ -13,7 +13,7 @@ from reachmap.beat.model import SPECIES, Fish
 from reachmap.errors import SettingError
 from reachmap.sight import see
 from reachmap.trout import FACTORS, cover_number, hold, load_curves, seam_number
-from reachmap.trout.score import alone, combine, losses, mean_score, weights
+from reachmap.trout.score import alone, combine, cover_from, losses, mean_score, weights
 from tests import toy
 from tests.published import load
 from tests.trout import waters
@@ -219,6 +219,23 @@ def test_seams_count_on_the_slow_side_and_fade():
     number = seam_number(channel.with_layers(seam_distance=distance, seam_contrast=strong), CURVES)
     assert np.allclose(number[:4], [1, 1, 0.5, 0])
     assert np.all(number[4:] == 0)
+
+
+def test_cover_is_the_best_of_a_roof_a_thing_and_deep_water():
+    """By the packaged curves a thing counts 0.8 of a roof, and deep water 0.6 of one from 1.5 m down, from nothing at
+    0.6 m on."""
+    roof, thing, depth, want = np.transpose(
+        [
+            (0.0, 0.0, 0.3, 0.0),
+            (1.0, 0.0, 0.3, 1.0),
+            (0.0, 1.0, 0.3, 0.8),
+            (0.2, 1.0, 0.3, 0.8),
+            (0.9, 1.0, 3.0, 0.9),
+            (0.0, 0.0, 3.0, 0.6),
+            (0.0, 0.0, 1.05, 0.3),
+        ]
+    )
+    assert cover_from(roof, thing, depth, CURVES) == pytest.approx(want)
 
 
 def test_weights_follow_the_curves():
