@@ -122,6 +122,26 @@ def test_the_hour_at_which_shade_goes(toy_channel, noon):
     assert any("loses shade after 15:10" in text for text in why)
 
 
+def test_the_hour_at_which_shade_comes(toy_channel, noon):
+    """Lit till 15:30 UTC, which is 16:30 by the clock there in June, and shaded for the rest of the day; at ten to five
+    by that clock nothing of the day is left but shade, and where all of it is lit there is nothing to tell."""
+    roofless = toy_channel.with_layers(overhead=np.zeros(toy_channel.grid.n_wet, np.float32))
+    lit = replace(noon, layers=noon.layers | {"sun_share": np.ones_like(noon["sun_share"])})
+    day = toy.day(toy_channel)
+    share = np.full_like(day.sun_share, 255)
+    _, why = sentences(roofless, lit, replace(day, sun_share=share.copy()))
+    assert len(why)
+    assert not any("shade" in text for text in why)
+    share[93:] = 0
+    _, why = sentences(roofless, lit, replace(day, sun_share=share))
+    assert all("; in shade from 16:30" in text for text in why)
+    late = replace(lit.scene, when=day.times[95])
+    dark = replace(lit, scene=late, layers=lit.layers | {"sun_share": np.zeros_like(lit["sun_share"])})
+    _, why = sentences(roofless, dark, replace(day, sun_share=share))
+    assert len(why)
+    assert all("; in shade for the rest of the day" in text for text in why)
+
+
 def test_night_speaks_of_the_moon(toy_channel):
     night = toy.light(toy_channel, toy.scenes()[2])
     _, why = sentences(toy_channel, night)
@@ -186,6 +206,27 @@ def test_too_little_current_and_too_much_are_told_apart(toy_channel, noon, nose,
     """Both curves fall on either side of what suits best."""
     place = Place(np.arange(4), (0.0, 0.0), 0.8, nose, nose, drift, 0.0, "", False)
     assert lack(toy_channel, place, noon, limiting, CURVES.shifted(Fish(), 13)) == f"but {says}"
+
+
+@pytest.mark.parametrize(
+    ("nose", "drift", "seam", "says"),
+    [
+        (0.2, 1.34, 0.0, "slow beside a walking-pace drift of 1.3 m/s"),  # 3 mph
+        (0.2, 0.7, 0.0, "slow beside a drift of 0.7 m/s"),
+        (0.2, 1.8, 0.0, "slow beside a drift of 1.8 m/s"),
+        (0.4, 0.7, 0.0, "0.4 m/s at the nose beside a drift of 0.7 m/s"),
+        (0.1, 0.2, 0.0, "slow, hardly any drift (0.2 m/s)"),
+        (0.2, 0.7, 0.4, "slow beside a 0.4 m/s seam"),
+        (0.2, 0.7, 0.1, "slow beside a drift of 0.7 m/s"),
+    ],
+)
+def test_the_current_in_words(toy_channel, noon, nose, drift, seam, says):
+    """By day the speed at the nose counts, by night that where it rests."""
+    curves, suits = CURVES.shifted(Fish(), 13), dict.fromkeys(FACTORS, 1.0)
+    night = replace(noon, layers=noon.layers | {"eye_day": 0 * noon["eye_day"]})
+    for light, speeds in ((noon, (nose, 0.9)), (night, (0.9, nose))):
+        place = Place(np.arange(4), (0.0, 0.0), 0.8, *speeds, drift, seam, "", False)
+        assert say_why(toy_channel, place, light, "food", suits, None, curves).lasting == f"0.8 m deep, {says}"
 
 
 def lack(channel, place, light, limiting, curves):
