@@ -43,3 +43,15 @@ def test_moonlight_goes_through_the_same_terms():
     night = bed_terms(DOWN, Body(45.0, 180.0, 0.16), 0)
     assert bed_light(night, 0.0, 1.0, 1.0, 1.0, 0.5, 0.5) > 3 * bed_light(night, 0.0, 0.0, 1.0, 1.0, 0.5, 0.5)
     assert np.isfinite(night.sun_slant)
+
+
+@pytest.mark.parametrize(("altitude", "left"), [(10.0, 0.2833), (45.0, 0.3669), (80.0, 0.4243)])
+@pytest.mark.parametrize("which", ["sun", "moon"])
+def test_the_lower_the_body_the_longer_its_way_through_the_water(which, altitude, left):
+    """By Snell's law with n = 1.333 the cosine below is sqrt(1 - (cos h / n)^2): 0.6739, 0.8477, 0.9915. Kd holds for
+    0.85, so 2 m more water of 0.5 / m leave exp(-0.5 x 2 x 0.85 / cosine) of the beam."""
+    body = Body(altitude, 180.0, 1e4)
+    terms = bed_terms(*((body, DOWN) if which == "sun" else (DOWN, body)), 0)
+    shares = (1.0, 0.0) if which == "sun" else (0.0, 1.0)
+    above, below = (bed_light(terms, *shares, 0.0, 0.0, 0.5, depth) for depth in (1.0, 3.0))
+    assert below / above == pytest.approx(left, abs=2e-4)
