@@ -284,6 +284,15 @@ def test_fish_that_shun_cover_do_not_lack_it(toy_channel, noon):
         assert ("nothing overhead" in told) == bool(words)
 
 
+def test_a_roof_is_missed_only_by_day_and_where_the_light_suits_badly_too(toy_channel, noon):
+    place, curves = Place(np.arange(4), (0.0, 0.0), 0.5, 0.2, 0.2, 0.5, 0.0, "", False), CURVES.shifted(Fish(), 13)
+    night = replace(noon, layers=noon.layers | {"eye_day": 0 * noon["eye_day"]})
+    for light, suits_light, missed in ((noon, 0.3, True), (noon, 0.9, False), (night, 0.3, False)):
+        suits = dict.fromkeys(FACTORS, 1.0) | {"cover": 0.3, "light": suits_light}
+        told = say_why(toy_channel, place, light, "cover", suits, None, curves).now
+        assert ("but nothing overhead" in told) == missed
+
+
 def test_by_energy_no_current_is_blamed_for_what_the_fish_cannot_see(toy_channel, noon):
     known, name = sentences(toy_channel, noon)[0], noon.scene.name
     murky = outlook_for(toy_channel, replace(noon, beam_attenuation_per_m=20.0), CURVES, "energy")
