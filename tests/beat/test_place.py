@@ -99,6 +99,25 @@ def test_end_lines_have_the_true_left_bank_first(tmp_path, flip):
     assert "head-unknown" not in [f.code for f in beat.findings]
 
 
+def test_an_end_line_alone_says_which_end_is_upstream_if_it_is_the_head(tmp_path):
+    """At the east end, so that the water flows west; a tail end without a head end says nothing and that is told."""
+    silent = TOML.replace("head = [54.6, -2.80093]", "")
+
+    def read(role):
+        line = feature("LineString", ring([(60, -6), (60, 8)]), role=role)
+        text = collection(feature("Polygon", [ring(BOX)]), line)
+        beat = read_beat(make(tmp_path / role, toml=silent, outline__geojson=text))
+        return beat, {f.code for f in beat.findings}
+
+    beat, found = read("head end")
+    assert beat.caps is None
+    assert beat.head == pytest.approx((60, 1), abs=0.01)
+    assert not {"head-unknown", "cap-alone"} & found
+    beat, found = read("tail end")
+    assert (beat.caps, beat.head) == (None, None)
+    assert "cap-alone" in found
+
+
 @pytest.mark.parametrize("shift", [0.0, 174.6])
 @pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:32630"])
 def test_terrain_is_brought_onto_the_beats_metres(tmp_path, crs, shift):

@@ -12,7 +12,7 @@ from reachmap.light.horizon import look_round
 from reachmap.light.model import Body
 from reachmap.light.shade import prepare_shade
 from reachmap.light.shadow import in_blocks
-from tests.light.waters import pond
+from tests.light.waters import pond, wall
 
 
 def ridge(height_m, distance_m, cell_m=10.0):
@@ -34,6 +34,19 @@ def test_a_far_ridge(height, distance):
     # A ridge square to the sight line falls away as the cosine.
     slant = np.degrees(np.arctan(height / distance * np.cos(np.radians(40))))
     assert horizon.of_points(220.0).mean() == pytest.approx(slant, rel=0.1)
+
+
+def test_behind_a_hill_or_behind_a_wall_there_is_no_sun():
+    """A hill in the south of the eastern half only, 20 m high and 10 m off: it hides a sun of 20 degrees there. A wall
+    3 m high beside the western half throws 3 / tan 20 = 8.2 m of shadow on that."""
+    x, y = -99.0 + 2.0 * np.arange(100), 99.0 - 2.0 * np.arange(100)
+    hill = np.where((x > 0) & (y < -20)[:, None], 20.0, 0.0).astype(np.float32)
+    water = pond(20, 10, 1.0, [wall(-20, -10.2, 0, -10, height_m=3.0)], terrain=Terrain(hill, -100.0, 100.0, 2.0))
+    lit = prepare_shade(water).beam(Body(20.0, 180.0, 1.0), True)
+    east, west = water.grid.x > 6, water.grid.x < -6
+    assert (lit[east] == 0).all()
+    assert (lit[west & (water.grid.y < -3)] < 0.05).all()
+    assert (lit[west & (water.grid.y > 0)] > 0.95).all()
 
 
 def test_each_cell_has_the_horizon_of_its_own_square_however_fine_the_cells():
