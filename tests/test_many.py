@@ -68,7 +68,7 @@ def test_beats_are_ranked_for_one_moment_and_for_another_anew(three, tmp_path):
 
 
 def test_the_index_tells_another_level_and_another_engine(three, tmp_path):
-    told = "(water 0.10 m above the survey&#x27;s level; scored by the energy engine)"
+    told = "(water 0.10 m above the survey&#x27;s level; scored by the energy engine, with an assumed amount of food)"
     for kept in (False, True):
         settings = {"cell_m": 2.0, "stage_m": 0.1, "engine": "energy"}
         assert map_many(three[:1], tmp_path, jobs=1, settings=settings)[0].kept == kept

@@ -1,8 +1,9 @@
-"""Energy balance of a drift-feeding trout: intake from the drift minus the cost of swimming. Relative only.
+"""Energy balance of a drift-feeding trout: intake from the drift minus the cost of swimming.
 
 The idea is that of Hughes & Dill 1990 (Can. J. Fish. Aquat. Sci. 47:2039); its equations are from memory. The cost
-of swimming follows the usual bioenergetics form with published parameters (see `Cost`). Drift density and energy a
-item are placeholders, so only ratios mean anything; no joule is ever shown to a user.
+of swimming follows the usual bioenergetics form with published parameters (see `Cost`). Drift density and energy an
+item are placeholders. How the food of one place compares with another's does not depend on them, but what is left of it
+after swimming does, and so whether a place pays at all: outputs say so and `how_sure` draws it. No joule is shown.
 
 Against it speaks that such a model over-predicted real capture by a factor 2 (Hughes et al. 2003, Can. J. Fish.
 Aquat. Sci. 60, 3-D video of brown trout), taken into account by `over_prediction`, and that refuging behind an
@@ -156,7 +157,7 @@ def energy_through_day(
 
 
 def energy_factors(
-    flow: Flow, fish: Fish, energy: Energy, temperature_c: float | None, clear_m: float
+    flow: Flow, fish: Fish, energy: Energy, temperature_c: float | None, clear_m: float, plenty: ArrayLike = 1.0
 ) -> dict[str, np.ndarray]:
     """Factors food and nose of the day's score by energy, 0-1 float32.
 
@@ -170,6 +171,7 @@ def energy_factors(
     fish, energy : the fish and the settings
     temperature_c : water temperature [degC]; None takes `USUAL_TEMPERATURE_C`
     clear_m : sighting range where the light is best today [m]
+    plenty : times as much food in all of the water as the settings say, one number or of a shape like the flow's [-]
     """
     warm = USUAL_TEMPERATURE_C if temperature_c is None else temperature_c
     keep = energy.assimilated / energy.over_prediction
@@ -179,5 +181,6 @@ def energy_factors(
     spent = swimming_cost(energy.cost[fish.species], weight_g(fish.length_m), flow.nose_m_s, warm)
     best = keep * intake(energy, fish.length_m, np.linspace(0.01, 1.5, 150), 10.0, clear_m).max()
     food = np.clip(got / best, 0.0, 1.0) if best > 0 else np.zeros_like(got)
-    left = np.where(got > 0, np.clip(1.0 - spent / np.maximum(got, 1e-12), 0.0, 1.0), 0.0)
+    fed = np.asarray(plenty) * got
+    left = np.where(fed > 0, np.clip(1.0 - spent / np.maximum(fed, 1e-12), 0.0, 1.0), 0.0)
     return {"food": food.astype(np.float32), "nose": left.astype(np.float32)}

@@ -37,8 +37,12 @@ CLARITY_SPREAD = 0.25
 WEIGHT_SPREAD = 0.3
 """Standard error of the logarithm of each weight; assumed, nobody knows the weights better than this."""
 
+FOOD_SPREAD = 0.7
+"""Standard error of the logarithm of the amount of food, which only the energy engine reckons with; assumed, a factor
+of two."""
+
 INPUTS = ("depth", "speed", "clarity", "weights")
-"""What is drawn."""
+"""What is drawn, and by the energy engine the food besides."""
 
 
 @dataclass(frozen=True)
@@ -61,8 +65,9 @@ def how_sure(
 ) -> Lies:
     """A copy of the lies that says how often each stays among the five best, and which input matters most.
 
-    Depth and speed vary lie by lie with their standard errors; attenuation and weights vary for the whole beat. The
-    draws take the patches as they are: that a patch might move or split is not in it.
+    Depth and speed vary lie by lie with their standard errors; attenuation, weights and, by the energy engine, the
+    amount of food vary for the whole beat. The draws take the patches as they are: that a patch might move or split is
+    not in it.
 
     Parameters
     ----------
@@ -84,20 +89,21 @@ def how_sure(
             return table, {}
         sample = _sample(lies, numbers)
         vary = _Vary(channel, outlooks[name], curves, sample)
+        drawn = (*INPUTS, "food") if outlooks[name].holding.engine == "energy" else INPUTS
         # By its name, so that it is the same whatever other scenes there are.
         rng = np.random.default_rng([seed, *name.encode()])
-        places = _places(vary.scores(rng, draws, INPUTS))
+        places = _places(vary.scores(rng, draws, drawn))
         # Among no more than five every lie is always one of the five best, which would say nothing.
         if len(numbers) > TOP:
             table.loc[numbers, "sure"] = (places < TOP).mean(axis=0)
         base = _places(vary.scores(rng, 1, ()))
-        alone = {i: _places(vary.scores(rng, DRAWS_ALONE, (i,))) for i in INPUTS}
+        alone = {i: _places(vary.scores(rng, DRAWS_ALONE, (i,))) for i in drawn}
         return table, {i: _unrest(got, base) for i, got in alone.items()}
 
     names = list(outlooks)
     found = dict(zip(names, side_by_side(of_scene, names), strict=True))
     sensitivity = {name: unrest for name, (_, unrest) in found.items() if unrest}
-    most = {name: max(INPUTS, key=lambda i: unrest[i]["moves"]) for name, unrest in sensitivity.items()}
+    most = {name: max(unrest, key=lambda i: unrest[i]["moves"]) for name, unrest in sensitivity.items()}
     matters = {name: which if sensitivity[name][which]["moves"] > 0 else "none" for name, which in most.items()}
     report = {**lies.report, "draws": draws, "sensitivity": sensitivity, "matters_most": matters}
     return replace(lies, scenes={name: table for name, (table, _) in found.items()}, report=report)
@@ -140,7 +146,9 @@ class _Vary:
             if self.holding.engine == "energy":
                 flow = Flow(inputs["drift_speed"], inputs["nose_speed"], inputs["depth"], self.sighting / murk)
                 fish, energy = self.holding.fish, self.curves.energy
-                day |= energy_factors(flow, fish, energy, self.temperature_c, self.clear_m)
+                amount = rng.standard_normal((draws, 1))
+                rich = np.exp(FOOD_SPREAD * amount) if "food" in varied else np.ones((1, 1))
+                day |= energy_factors(flow, fish, energy, self.temperature_c, self.clear_m, rich)
             score = score + self.eye_day * _scored(day, self.day, scales[0])
         if self.eye_day.min() < 1:
             night = rate("night", inputs, self.night)

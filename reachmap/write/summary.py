@@ -30,6 +30,9 @@ LEAST_LEVEL_M = 0.005
 SEEN_LEAST_M = 0.1
 """A fly that is seen from no farther than this is hardly seen (assumed) [m]."""
 
+FOOD = ("energy.drift_items_m3", "energy.item_j")
+"""Settings of the energy engine that make up the amount of food."""
+
 BEST = 5
 """Lies listed a scene in the summary."""
 
@@ -260,7 +263,11 @@ def level_words(channel: Channel, lead: str = "") -> str:
 def engine_words(result: Result, lead: str = "") -> str:
     """Say which engine scored the lies, after some `lead`; "" if the ordinary one did."""
     engine = result.first[1].holding.engine
-    return "" if engine == "ordinary" else f"{lead}scored by the {engine} engine"
+    if engine == "ordinary":
+        return ""
+    entries = result.curves.entries
+    known = not any(entries[key]["source"].startswith("placeholder") for key in FOOD)
+    return f"{lead}scored by the {engine} engine" + ("" if known else ", with an assumed amount of food")
 
 
 def water_words(water: Water) -> str:
@@ -332,6 +339,5 @@ def draw_words(result: Result) -> list[str]:
     if not any(table["sure"].notna().any() for table in result.lies.scenes.values()):
         return []
     draws = result.lies.report["draws"]
-    return [
-        f"one of {draws} draws is the ranking anew with depth, speed, clarity and weights off by what they may be off"
-    ]
+    drawn = "depth, speed, clarity" + (", the food" if result.first[1].holding.engine == "energy" else "")
+    return [f"one of {draws} draws is the ranking anew with {drawn} and weights off by what they may be off"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -81,6 +83,17 @@ def test_a_faster_nose_never_pays(nose, faster, more):
     flow = Flow(np.full(2, drift), np.array([nose, nose + faster]), np.full(2, 0.8), np.full(2, 2.0))
     left = energy_factors(flow, Fish(), ENERGY, 12.0, 2.0)["nose"]
     assert left[1] <= left[0] + 0.02
+
+
+def test_more_food_leaves_more_after_swimming_and_the_order_by_food_as_it_is():
+    """Twice the food halves what swimming takes of it: 1 - spent / got by hand."""
+    flow = Flow(*(np.array([v]) for v in (0.5, 0.15, 0.8, 2.0)))
+    once, twice = (energy_factors(flow, Fish(), ENERGY, 12.0, 2.0, plenty) for plenty in (1.0, 2.0))
+    denser = energy_factors(flow, Fish(), replace(ENERGY, drift_items_m3=2 * ENERGY.drift_items_m3), 12.0, 2.0)
+    assert once["food"] == pytest.approx(twice["food"])
+    assert 0 < once["nose"][0] < 1
+    assert 1 - twice["nose"] == pytest.approx((1 - once["nose"]) / 2)
+    assert all(denser[factor] == pytest.approx(twice[factor]) for factor in denser)
 
 
 def test_the_lanes_tried_are_close_enough():

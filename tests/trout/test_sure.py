@@ -115,6 +115,16 @@ def test_the_energy_engine_is_drawn_too():
     assert not table["sure"].equals(ordinary["sure"])
 
 
+def test_the_amount_of_food_is_drawn_where_energy_counts_it(run):
+    """Nothing is known of it, so its doubt is told; the ordinary engine doesn't ask for it."""
+    water = waters.score(many_boulders(), CURVES, "energy")
+    lies = find_lies(water.channel, water.outlooks, curves=CURVES)
+    found = sure_of((water, lies)).report["sensitivity"]
+    assert all(set(table) == {*INPUTS, "food"} for table in found.values())
+    assert found["overcast noon"]["food"]["moves"] > 0
+    assert all(set(table) == set(INPUTS) for table in sure_of(run).report["sensitivity"].values())
+
+
 def test_places_are_ranks_from_the_top():
     """scipy.stats.rankdata is the reference."""
     scores = np.random.default_rng(0).random((4, 9))

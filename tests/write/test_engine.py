@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 import reachmap
@@ -25,6 +27,16 @@ def ordinary(sample_folder):
 def test_the_engine_is_named_where_it_is_another(by_energy, ordinary, write):
     assert ENGINE in write(by_energy)
     assert ENGINE not in write(ordinary)
+
+
+def test_an_amount_of_food_nobody_measured_is_called_assumed(by_energy):
+    said = "the energy engine, with an assumed amount of food"
+    assert said in summarise(by_energy)
+    entries = dict(by_energy.curves.entries)
+    for name in ("energy.drift_items_m3", "energy.item_j"):
+        entries[name] = {**entries[name], "source": "nets in the drift, May 2026"}
+    measured = replace(by_energy, curves=replace(by_energy.curves, entries=entries))
+    assert said not in summarise(measured)
 
 
 @pytest.mark.browser
