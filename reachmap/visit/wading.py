@@ -49,6 +49,9 @@ ALWAYS = (
     Caution("lightning", "Leave the water when you hear thunder and wait 30 minutes (common practice)."),
 )
 
+OPEN_ENDS = {"mouth", "head-far"}
+"""Findings after which part of an end of the reach may be mapped as a bank."""
+
 STANDING_CAUTIONS = tuple(
     caution.text
     for caution in (
@@ -109,6 +112,9 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
     elif mostly_guessed(channel["confidence"]):
         guess = "Over most of this water the depth is hardly better than a guess: do not wade by it."
         out.insert(0, Caution("guess", guess, "Over most of it depth is a guess: do not wade by it."))
+    if OPEN_ENDS & {finding.code for finding in channel.findings}:
+        line = "Near an end of this water what is mapped as a bank may be open, deep water: keep off there."
+        out.insert(0, Caution("mouth", line, "A bank near an end may be open, deep water."))
     scenes = [*scenes]
     known = [s.water.temperature_c for s in scenes if s.water.temperature_c is not None]
     warm = max(known, default=beat.water.temperature_c)

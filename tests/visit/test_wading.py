@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from reachmap.beat.model import Water
 from reachmap.constants import FOOT_M, MILE_PER_HOUR_M_S
+from reachmap.errors import Finding
 from reachmap.visit.wading import cautions, redds, spawning_now, wading_class
 from tests import published, toy
 
@@ -89,6 +90,13 @@ def test_the_warmest_scene_counts(toy_channel):
 def test_a_guess_is_said_first(toy_channel):
     guessed = replace(toy_channel, depth_guessed=True)
     assert cautions(guessed.beat, guessed, ())[0].key == "guess"
+
+
+@pytest.mark.parametrize("code", ["mouth", "head-far"])
+def test_ends_that_may_be_mapped_as_banks_are_cautioned_of(toy_channel, code):
+    told = replace(toy_channel, findings=(Finding("warning", "outline", "", "it", "", code),))
+    assert cautions(told.beat, told, ())[0].key == "mouth"
+    assert "mouth" not in {caution.key for caution in cautions(toy_channel.beat, toy_channel, ())}
 
 
 def test_water_that_lies_mostly_beyond_the_soundings_is_called_a_guess(toy_channel):
