@@ -247,6 +247,7 @@ def visit(ch: Channel) -> Visit:
         Caution("rules", "Local rules, access and licensed practice come first."),
     )
     hours, eye = pd.DataFrame(), pd.Series(dtype=float)
+    colours = {"white": "shows light", "green": "shows light", "red": "fades"}
     order = pd.DataFrame({"lie": [1], "when": ["12:10"], "why": ["in shade"], "step": [73]})
     return Visit(
         lanes,
@@ -254,7 +255,7 @@ def visit(ch: Channel) -> Visit:
         hours,
         eye,
         {ch.beat.scenes[0].name: order},
-        {ch.beat.scenes[0].name: {1: {"colours": {"white": "shows light", "green": "shows light", "red": "fades"}}}},
+        {ch.beat.scenes[0].name: {1: {"colours_at_m": 1.0, "colours": colours}}},
         layers,
         cautions,
     )

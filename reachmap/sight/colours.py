@@ -32,7 +32,7 @@ WATER_SHARE = 0.08
 """Share of the light that the water behind sends back, alike in all bands [-]; assumed."""
 
 LEAST = 0.10
-"""Least contrast, in brightness or between cones, that counts as seen [-]; assumed, trout thresholds not found."""
+"""Least contrast between cones that counts as colour [-]; assumed, trout thresholds not found."""
 
 DIM = 0.01
 """A cone that gets less than this share of what the best lit cone gets has no say [-]; assumed."""
@@ -55,7 +55,13 @@ class ColourSeen:
     verdict: str
 
 
-def colours_at(light: Light, depth_m: float, distance_m: float, lux: float | None = None) -> tuple[ColourSeen, ...]:
+def colours_at(
+    light: Light,
+    depth_m: float,
+    distance_m: float,
+    lux: float | None = None,
+    contrast_least: float = float(np.exp(-4.8)),
+) -> tuple[ColourSeen, ...]:
     """How every colour of `COLOURS` shows to a trout.
 
     Parameters
@@ -64,6 +70,7 @@ def colours_at(light: Light, depth_m: float, distance_m: float, lux: float | Non
     depth_m : depth of thing and fish [m]
     distance_m : between the two [m]
     lux : light there [lux]; below the cones' limit only the rods see, and nothing keeps its colour. None: by day
+    contrast_least : least contrast in brightness noticed, as for the sighting range, 0-1
     """
     kd, c = band_attenuation(light.scene.water.colour, light.kd_per_m, light.beam_attenuation_per_m)
     down = DAYLIGHT * np.exp(-kd * depth_m)
@@ -77,18 +84,18 @@ def colours_at(light: Light, depth_m: float, distance_m: float, lux: float | Non
     out = []
     for name, share in COLOURS.items():
         excess = (eyes @ (down * clear * (np.array(share) / WATER_SHARE - 1)) / water)[lit]
-        out.append(_judged(name, excess, grey))
+        out.append(_judged(name, excess, grey, contrast_least))
     return tuple(out)
 
 
-def _judged(name: str, excess: np.ndarray, grey: np.ndarray) -> ColourSeen:
+def _judged(name: str, excess: np.ndarray, grey: np.ndarray, contrast_least: float) -> ColourSeen:
     """What the cones' contrasts amount to: the mean of the twins is brightness, what departs from a grey is colour."""
     brightness = float(excess[-TWINS:].mean())
     as_grey = brightness / float(grey[-TWINS:].mean()) * grey
     colour = float(np.ptp(np.log1p(np.maximum(excess, -0.99)) - np.log1p(np.maximum(as_grey, -0.99))))
     if colour >= LEAST:
         verdict = "keeps its colour"
-    elif abs(brightness) >= LEAST:
+    elif abs(brightness) >= contrast_least:
         verdict = "shows light" if brightness > 0 else "shows dark"
     else:
         verdict = "fades"

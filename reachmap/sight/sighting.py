@@ -54,6 +54,12 @@ def light_factor(lux: np.ndarray, eyes: Eyes, fish: Fish) -> np.ndarray:
     return np.where(lux < eyes.least_lux(fish), 0.0, share)
 
 
+def least_contrast(lux: float, eyes: Eyes, fish: Fish) -> float:
+    """Least contrast noticed in this light [lux], 0-1: with it the range in the water falls as `light_factor` says."""
+    good, share = eyes["contrast"], float(light_factor(np.asarray(lux), eyes, fish))
+    return float(good * (eyes["contrast_least"] / good) ** share)
+
+
 def decide_time(range_m: np.ndarray, drift_m_s: np.ndarray) -> np.ndarray:
     """Time a drifting thing is in view before it reaches the fish [s]: range [m] / drift speed [m/s]."""
     return np.asarray(range_m) / np.maximum(drift_m_s, LEAST_DRIFT_M_S)

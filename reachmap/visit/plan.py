@@ -18,7 +18,7 @@ from reachmap.light import bed_terms, eye_through_day, is_dark, lux_through_day
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight import colours_at, smallest_feature
 from reachmap.sight.eyes import Eyes
-from reachmap.sight.sighting import full_range, light_factor
+from reachmap.sight.sighting import full_range, least_contrast, light_factor
 from reachmap.trout import load_curves
 from reachmap.trout.curves import LUX_FLOOR, Curves
 from reachmap.trout.energy import Flow, energy_through_day
@@ -42,6 +42,9 @@ MINUTES_A_LIE = 20
 
 MOST_IN_ORDER = 8
 """Lies of an order at most (assumed)."""
+
+COLOURS_M = 1.0
+"""How far off a fly's colours are looked at, or as far as the fish sees it (assumed) [m]."""
 
 HOUR_CELLS, BRIGHT_CELLS = 200, 1000
 """Cells at most, spread over a lie, for which the hours of its day are worked out, and spread over the reach, among
@@ -336,9 +339,10 @@ def _seen(channel: Channel, outlook: Outlook, lies: Lies, number: int, eyes: Eye
     """What the fish makes out at one lie."""
     light, sight, cells = outlook.light, outlook.sight, lies.cells[number]
     reach, seconds = (float(sight.at(name, cells).mean()) for name in ("sighting_range", "decide_time"))
-    mar = eyes.mar_arcmin(channel.beat.fish)
+    fish, near = channel.beat.fish, min(reach, COLOURS_M)
+    mar = eyes.mar_arcmin(fish)
     depth, lux = float(channel["depth"][cells].mean()), float(light["light_bed"][cells].mean())
-    colours = {c.name: c.verdict for c in colours_at(light, depth, min(reach, 1.0), lux)} if reach > 0 else {}
+    shown = colours_at(light, depth, near, lux, least_contrast(lux, eyes, fish)) if reach > 0 else ()
     return {
         "range_m": round(reach, 2),
         "seconds": round(seconds, 1),
@@ -346,5 +350,6 @@ def _seen(channel: Channel, outlook: Outlook, lies: Lies, number: int, eyes: Eye
         "detail_mm_0.3m": round(1000 * float(smallest_feature(0.3, mar)), 1),
         "eye": "day eye" if float(light["eye_day"][cells].mean()) >= 0.5 else "night eye",
         "inspects": bool(seconds > eyes["inspect_s"]),
-        "colours": colours,
+        "colours_at_m": round(near, 2),
+        "colours": {one.name: one.verdict for one in shown},
     }

@@ -236,7 +236,7 @@ COLOUR_WORDS = (
 
 
 def fly_words(result: Result, scene: str, number: int) -> str:
-    """What becomes of the colours of a fly at a lie in a scene, as one sentence; "" where it can't be told."""
+    """What becomes of the colours of a fly at a lie in a scene, and how far off; "" where it can't be told."""
     seen = result.visit.seen[scene].get(number, {})
     verdicts = seen.get("colours")
     if not isinstance(verdicts, Mapping) or seen.get("range_m", SEEN_LEAST_M) < SEEN_LEAST_M:
@@ -246,7 +246,7 @@ def fly_words(result: Result, scene: str, number: int) -> str:
         *others, last = [name for name, verdict in verdicts.items() if verdict == one] or [""]
         if last:
             parts.append(f"{', '.join(others)} and {last} {several}" if others else f"{last} {one}")
-    return "; ".join(parts)
+    return f"at {round(seen['colours_at_m'], 1):g} m {'; '.join(parts)}" if parts else ""
 
 
 def level_words(channel: Channel, lead: str = "") -> str:

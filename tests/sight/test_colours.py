@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from reachmap.beat.model import COLOURS as WORDS
-from reachmap.sight import colours_at
+from reachmap.beat.model import Fish
+from reachmap.light import band_attenuation
+from reachmap.sight import colours_at, contrast_range, load_eyes
 from reachmap.sight.colours import COLOURS
+from reachmap.sight.sighting import least_contrast, light_factor
 from tests import toy
 
 LIGHT = toy.light(toy.channel(4.0), toy.scenes()[0])
@@ -21,8 +25,8 @@ def water(word, kd=0.7, c=2.6):
     return replace(LIGHT, scene=scene, kd_per_m=kd, beam_attenuation_per_m=c)
 
 
-def seen(light, depth, distance, lux=None):
-    return {one.name: one for one in colours_at(light, depth, distance, lux)}
+def seen(light, depth, distance, *more):
+    return {one.name: one for one in colours_at(light, depth, distance, *more)}
 
 
 def test_close_by_everything_keeps_its_colour_but_black_and_white():
@@ -42,7 +46,7 @@ def test_blue_is_the_first_to_go_in_peat():
 
 def test_by_night_nothing_keeps_its_colour():
     """Below the cones' limit (Ali 1961) only rods are left, and one kind of cell can't tell colours."""
-    dark = seen(water("clear"), 0.5, 0.2, lux=0.02)
+    dark = seen(water("clear"), 0.5, 0.2, 0.02)
     assert all(one.colour == pytest.approx(0) for one in dark.values())
     assert dark["red"].brightness < dark["green"].brightness, "red looks dark to rods (peak 527 nm)"
 
@@ -52,6 +56,32 @@ def test_farther_off_never_shows_better(depth, distance, times, word):
     here, there = seen(water(word), depth, distance), seen(water(word), depth, distance * times)
     for name in COLOURS:
         assert abs(there[name].brightness) <= abs(here[name].brightness) + 0.05
+
+
+@given(st.floats(0.05, 2.0), st.floats(0.1, 200.0), st.floats(0.1, 1.0), st.sampled_from(WORDS))
+def test_who_sees_a_thing_of_its_contrast_sees_one_of_more(depth, lux, share, word):
+    """Black and white stand out more than a fly does, so within its range neither fades, by day or by rods.
+
+    By C(r) = C0 exp(-c r) (Duntley 1963) in the band that the water takes most of.
+    """
+    eyes, fish = load_eyes(), Fish()
+    least = least_contrast(lux, eyes, fish)
+    light = water(word)
+    _, c = band_attenuation(word, light.kd_per_m, light.beam_attenuation_per_m)
+    distance = share * contrast_range(float(c.max()), eyes["contrast"], least)
+    shown = seen(light, depth, distance, lux, least)
+    assert shown["black"].verdict == "shows dark"
+    assert shown["white"].verdict == "shows light"
+
+
+def test_the_least_contrast_is_that_which_the_range_ends_at():
+    """In good light that of the settings; in dim light the range in the water is the share `light_factor` says."""
+    eyes, fish = load_eyes(), Fish()
+    assert least_contrast(1e4, eyes, fish) == pytest.approx(eyes["contrast_least"])
+    for lux in (0.05, 1.0, 10.0):
+        dim = contrast_range(2.6, eyes["contrast"], least_contrast(lux, eyes, fish))
+        good = contrast_range(2.6, eyes["contrast"], eyes["contrast_least"])
+        assert dim == pytest.approx(good * float(light_factor(np.array(lux), eyes, fish)))
 
 
 def test_far_off_all_fade():

@@ -349,3 +349,14 @@ def test_what_the_fish_sees_is_said_for_every_lie(run):
         assert set(seen) == set(made.lies.table.index)
         assert all({"range_m", "seconds", "eye", "colours"} <= set(v) for v in seen.values())
     assert {v["eye"] for v in visit.seen["night"].values()} == {"night eye"}
+
+
+def test_a_fly_that_is_seen_is_not_said_to_fade(sample_folder):
+    """Black and white set off from the water more than the fly whose range is told, by day and under a full moon."""
+    visit = reachmap.analyse(sample_folder).visit
+    told = [fly for seen in visit.seen.values() for fly in seen.values() if fly["range_m"] > 0.1]
+    assert {fly["eye"] for fly in told} == {"day eye", "night eye"}
+    for fly in told:
+        assert fly["colours_at_m"] == min(fly["range_m"], 1.0)
+        assert fly["colours"]["black"] == "shows dark"
+        assert fly["colours"]["white"] == "shows light"

@@ -173,7 +173,7 @@ def test_a_chosen_lie_says_what_to_do(offline, page_file, result):
     assert "Cast 2.0 m above it (1.4 m to 4.0 m by how fast the fly sinks); a seam crosses there: mend." in text
     cells, sight = result.lies.cells[1], result.first[1].sight
     seconds = sight["sighting_range"][cells] / np.maximum(result.channel["drift_speed"][cells], 0.01)
-    assert "Flies: white and green show light; red fades (as in “sunny noon”)" in text
+    assert "Flies: at 1 m white and green show light; red fades (as in “sunny noon”)" in text
     # The angle in minutes that a trout resolves, over a metre: L tan(MAR).
     mar = result.curves.eyes.mar_arcmin(result.channel.beat.fish)
     assert f"{1000 * np.tan(np.radians(mar / 60)):.1f} mm" in text
@@ -266,14 +266,14 @@ def test_where_to_stand_after_dark_is_told_after_dark(offline, tmp_path, result)
     )
     both = gpd.GeoDataFrame(pd.concat([by_day, by_night]), crs=by_day.crs)
     path = tmp_path / "map.html"
-    seen = {**result.visit.seen, "night": {1: {"colours": {"black": "shows dark"}}}}
+    seen = {**result.visit.seen, "night": {1: {"colours_at_m": 0.42, "colours": {"black": "shows dark"}}}}
     visit = replace(result.visit, stances=both, seen=seen)
     path.write_text(map_page(replace(result, visit=visit)), encoding="utf-8")
     page = ready(offline, path).page
     places = []
     for step, stand, fly in (
         (72, "Kneel on the bank, low sun", "red fades (as in “sunny noon”)"),
-        (0, "Stand on the bank, in the dark; 9 m away (worked", "black shows dark (as in “night”)"),
+        (0, "Stand on the bank, in the dark; 9 m away (worked", "Flies: at 0.4 m black shows dark (as in “night”)"),
     ):
         page.evaluate(f"reachmapPage.set({{step: {step}}}); reachmapPage.place.lie(1)")
         assert stand in said(page)
@@ -878,7 +878,7 @@ def test_a_scene_of_its_own_water_has_its_own_words(offline, tmp_path):
     path.write_text(map_page(replace(made, outlooks=outlooks, lies=replace(made.lies, scenes=words))), encoding="utf-8")
     page = ready(offline, path).page
     page.evaluate("reachmapPage.place.lie(1)")
-    assert f"Flies: white and green show light; red fades (as in “{noon.name}”)" in said(page)
+    assert f"Flies: at 1 m white and green show light; red fades (as in “{noon.name}”)" in said(page)
     assert "another" not in page.inner_text("#order-of")
     page.locator("#tab-sky").click()
     for scene in (spate, noon):

@@ -115,7 +115,7 @@ function makePlace(page) {
     // By night and in other water colours are others, and none where hardly a fly is seen.
     const sameLight = (scene) => isDark(D, scene) === isDark(D, state.setting);
     const alike = D.scenes.find((scene) => one.flies[scene.name] && sameLight(scene) && sameWater(scene, state.setting));
-    if (alike && sighted.range >= D.fly_least_m) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${one.flies[alike.name]}`, as(alike.name)));
+    if (alike && sighted.range >= D.fly_least_m) parts.push(el('p', {}, el('b', { text: 'Flies' }), `: ${units.said(one.flies[alike.name])}`, as(alike.name)));
     const resolved = D.curves.fish[state.setting.fish].mar_arcmin / 60;
     parts.push(facts([
       ['Score now', one.score.toFixed(2)],
