@@ -14,6 +14,7 @@ from reachmap.channel.model import Channel
 from reachmap.light import BedTerms, bed_light, bed_terms, is_dark
 from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
+from reachmap.light.heights import LEAFY
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.trout.curves import LUX_FLOOR
 from reachmap.trout.shift import EyeCurves
@@ -77,6 +78,10 @@ TWILIGHT_LUX = 1.0
 
 EDGE_LEAST = 0.3
 """Mean of the layer `shade_edge` over a lie from which it is said to lie at the edge; assumed."""
+
+LEAF_LEAST = 1e-12
+"""Leaves and twigs let more of the sun through than this, twenty crowns in a row even; land, walls and bridges do not
+[-]; assumed."""
 
 OVERCAST_OKTAS = 6
 """From this cloud up nobody sees a shadow [oktas]; assumed."""
@@ -258,6 +263,8 @@ def _shade_maker(channel: Channel, place: Place, light: Light) -> str:
     ends = np.column_stack([x + reach * np.sin(bearing), y + reach * np.cos(bearing)])
     rays = shapely.linestrings(np.stack([np.broadcast_to([x, y], ends.shape), ends], axis=1))
     hit = shapely.intersects(rays, shapes)
+    if np.median(light["sun_share"][place.cells]) < LEAF_LEAST:
+        hit &= ~shade["kind"].isin(LEAFY).to_numpy()
     if not hit.any():
         return "the bank or the valley side"
     distance = np.where(hit, shapely.distance(shapes, shapely.Point(x, y)), np.inf)

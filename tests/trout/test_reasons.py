@@ -9,6 +9,7 @@ from datetime import timedelta
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -68,7 +69,7 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
     shaded = replace(
         noon,
         sun=Body(30.0, azimuth_deg, 5e4),
-        layers=noon.layers | {"sun_share": 0 * noon["sun_share"], "shade_edge": 0 * noon["sun_share"]},
+        layers=noon.layers | {"sun_share": 0 * noon["sun_share"] + 0.01, "shade_edge": 0 * noon["sun_share"]},
     )
     place, turn = Place(np.arange(4), (3.0, 1.0), 0.8, 0.2, 0.2, 0.5, 0.0, "", False), math.radians(azimuth_deg)
     toward = np.array([math.sin(turn), math.cos(turn)])
@@ -93,6 +94,22 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
     assert "in the shade of the bank or the valley side" in told(*others)
     assert "in the shade of the willows" in told(*others, ("tree", 12 * toward))
     assert "in the shade of the hedge" in told(*others, ("tree", 12 * toward), ("hedge", 4 * toward))
+
+
+def test_no_tree_is_named_where_no_sun_at_all_comes_through(toy_channel, noon):
+    """Beer's law leaves something behind any leaves, nothing behind a hill, though trees stand before it."""
+    roofless = toy_channel.with_layers(overhead=np.zeros(toy_channel.grid.n_wet, np.float32))
+
+    def shades(channel, share):
+        layers = {**noon.layers, "sun_share": np.where(noon["sun_share"] < 0.5, np.float32(share), noon["sun_share"])}
+        _, why = sentences(channel, replace(noon, layers=layers))
+        return [found[1] for text in why if (found := re.search(r"shade of ([^,]*),", text))]
+
+    assert "the alders" in shades(roofless, 1e-6)
+    assert set(shades(roofless, 0.0)) == {"the bank or the valley side"}
+    beat = roofless.beat
+    both = gpd.GeoDataFrame(pd.concat([beat.shade, beat.shade.assign(kind="wall")]), crs=beat.crs)
+    assert "the wall" in shades(replace(roofless, beat=replace(beat, shade=both)), 0.0)
 
 
 def test_a_guess_is_called_one(toy_channel, noon):
