@@ -6,6 +6,7 @@ from reachmap.light.cloud import beam_and_diffuse, cloud_factors
 from reachmap.light.colours import band_attenuation
 from reachmap.light.day import (
     ShadeTime,
+    edge_through_day,
     eye_through_day,
     light_of_scenes,
     light_through_day,
@@ -35,6 +36,7 @@ __all__ = [
     "clarity_to_attenuation",
     "cloud_factors",
     "edge_step",
+    "edge_through_day",
     "eye_through_day",
     "is_dark",
     "light_at",

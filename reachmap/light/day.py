@@ -16,6 +16,7 @@ from reachmap.constants import STEP_MIN
 from reachmap.errors import SettingError
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import casts, day_events, steps_of, suns_and_moons
+from reachmap.light.edge import cells_beside, sun_part
 from reachmap.light.eye import eye_aim, next_eye
 from reachmap.light.model import Body, DayLight
 from reachmap.light.shade import Shade, prepare_shade
@@ -150,6 +151,25 @@ def lux_through_day(
         sun_share, moon_share = day.sun_share[k][column] / 255.0, day.moon_share[k][column] / 255.0
         out[k] = bed.at(bed_terms(sun, moon, cloud, glow_lux), sun_share, moon_share)
     return out
+
+
+def edge_through_day(
+    channel: Channel, day: DayLight, cloud: float, cells: np.ndarray, glow_lux: float = 0.0
+) -> np.ndarray:
+    """The edge of the shade at every step, 0-1, float32 (n_steps, n_cells), see `shade_edge`.
+
+    Parameters
+    ----------
+    channel, day, cloud, glow_lux : as for `lux_through_day`
+    cells : positions in the wet vector
+    """
+    own = day.sun_on(cells)
+    best = own.copy()
+    for beside in cells_beside(channel.grid, cells):
+        np.maximum(best, np.where(beside >= 0, day.sun_on(beside), 0), out=best)
+    bodies = zip(day.sun, day.moon, strict=True)
+    part = np.array([sun_part(bed_terms(sun, moon, cloud, glow_lux)) / 255 for sun, moon in bodies], np.float32)
+    return (best - own) * part[:, None]
 
 
 def eye_through_day(lux: np.ndarray, step_min: float, species: str) -> np.ndarray:

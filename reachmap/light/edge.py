@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from reachmap.channel.model import Grid
+from reachmap.layers import WetCells
 from reachmap.light.bed import BedTerms
 
 EDGE_REACH_M = 1.0
@@ -29,13 +32,24 @@ def shade_edge(grid: Grid, sun_share: np.ndarray, terms: BedTerms, cells: slice 
     terms : of the moment, which say how much of the light the sun brings
     cells : which of the wet cells to work out
     """
-    whole = terms.sun_lux + terms.moon_lux + terms.clear_lux + terms.overcast_lux
-    own, step = sun_share[cells], edge_step(grid.cell_m)
+    own = sun_share[cells]
     if terms.sun_lux <= 0.0:
         return np.zeros(len(own), np.float32)
-    rows, cols = (index[cells] for index in grid.cells)
     best = own.astype(np.float32)
-    for down, aside in ((0, step), (0, -step), (step, 0), (-step, 0)):
-        beside = grid.at(rows + down, cols + aside)
+    for beside in cells_beside(grid, cells):
         np.maximum(best, np.where(beside >= 0, sun_share[beside], 0.0), out=best)
-    return (best - own) * np.float32(terms.sun_lux / whole)
+    return (best - own) * np.float32(sun_part(terms))
+
+
+def cells_beside(grid: Grid, cells: WetCells = slice(None)) -> Iterator[np.ndarray]:
+    """The cells looked at beside each of some: one reach to the east, west, north and south, -1 where there is none."""
+    step = edge_step(grid.cell_m)
+    rows, cols = (index[cells] for index in grid.cells)
+    for down, aside in ((0, step), (0, -step), (step, 0), (-step, 0)):
+        yield grid.at(rows + down, cols + aside)
+
+
+def sun_part(terms: BedTerms) -> float:
+    """The sun's share of all light of a moment, 0 by night."""
+    whole = terms.sun_lux + terms.moon_lux + terms.clear_lux + terms.overcast_lux
+    return terms.sun_lux / whole if terms.sun_lux > 0.0 else 0.0

@@ -136,7 +136,7 @@ def score_input(name: str, channel: Channel, light: Light, curves: Curves, cells
     if name == "light_bed":
         return np.log10(np.maximum(light["light_bed"][cells], LUX_FLOOR))
     if name == "cover_number":
-        return np.maximum(cover_number(channel, curves, cells), edge_cover(light, curves, cells))
+        return np.maximum(cover_number(channel, curves, cells), edge_cover(light["shade_edge"][cells], curves))
     if name == "seam_number":
         return seam_number(channel, curves, cells)
     return channel[name][cells]
@@ -148,9 +148,9 @@ def cover_number(channel: Channel, curves: Curves | None = None, cells: WetCells
     return cover_from(roof, thing, depth, curves or load_curves()).astype(np.float32)
 
 
-def edge_cover(light: Light, curves: Curves, cells: WetCells = ALL) -> np.ndarray:
-    """What the edge of the shade counts as cover in some cells, 0-1 float32."""
-    return (curves["cover.edge_share"] * light["shade_edge"][cells]).astype(np.float32)
+def edge_cover(shade_edge: np.ndarray, curves: Curves) -> np.ndarray:
+    """What the edge of the shade (0-1) counts as cover, 0-1 float32."""
+    return (curves["cover.edge_share"] * shade_edge).astype(np.float32)
 
 
 def cover_from(overhead: np.ndarray, structure: np.ndarray, depth_m: np.ndarray, curves: Curves) -> np.ndarray:

@@ -125,7 +125,7 @@ class _Vary:
         # The brightest water is where it sees farthest.
         self.clear_m = float(sight.at("sighting_range", np.argmax(light["light_bed"], keepdims=True))[0])
         self.kd = light.kd_per_m
-        self.edge = edge_cover(light, curves, own).astype(float)
+        self.edge = edge_cover(light["shade_edge"][own], curves).astype(float)
         self.hiding = channel["overhead"][own].astype(float), channel["structure"][own].astype(float)
 
     def scores(self, rng: np.random.Generator, draws: int, varied: tuple[str, ...]) -> np.ndarray:

@@ -14,7 +14,7 @@ import pandas as pd
 from reachmap.beat.model import Beat
 from reachmap.channel.model import Channel
 from reachmap.layers import Derived, WetCells
-from reachmap.light import bed_terms, eye_through_day, is_dark, lux_through_day
+from reachmap.light import bed_terms, edge_through_day, eye_through_day, is_dark, lux_through_day
 from reachmap.light.model import Body, DayLight, Light
 from reachmap.sight import colours_at, smallest_feature
 from reachmap.sight.eyes import Eyes
@@ -24,7 +24,7 @@ from reachmap.trout.curves import LUX_FLOOR, Curves
 from reachmap.trout.energy import Flow, energy_through_day
 from reachmap.trout.model import Lies, Outlook
 from reachmap.trout.reasons import moon_at_bed, night_words, shade_is_seen
-from reachmap.trout.score import score_again
+from reachmap.trout.score import cover_number, edge_cover, score_again
 from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
 from reachmap.visit.stand import Ground, Hour, find_ground, has_place, stances
@@ -168,15 +168,18 @@ class _Span:
 
 
 def _through(channel: Channel, outlook: Outlook, lies: Lies, day: DayLight, curves: Curves) -> _Span:
-    """The lies over a day: light anew at every step, and what depends on it; the other factors do not change."""
+    """The lies over a day: light and shade anew at every step, and what depends on them; all else does not change."""
     scene, holding = outlook.scene, outlook.holding
     some = {number: own[:: max(1, -(-len(own) // HOUR_CELLS))] for number, own in lies.cells.items()}
     cells, label = np.concatenate([*some.values()]), np.repeat([*some], [len(own) for own in some.values()])
     lux = lux_through_day(channel, day, scene.cloud, scene.water, cells, scene.town_glow_lux)
     eye = eye_through_day(lux, day.step_min, channel.beat.fish.species)
     log_lux = np.log10(np.maximum(lux, LUX_FLOOR))
+    edge = edge_through_day(channel, day, scene.cloud, cells, scene.town_glow_lux)
+    hides = np.maximum(cover_number(channel, curves, cells), edge_cover(edge, curves))
     light_day, light_night = (
-        {"light": one["light"](log_lux)} for one in curves.shifted(holding.fish, scene.water.temperature_c)
+        {"light": one["light"](log_lux), "cover": one["cover"](hides)}
+        for one in curves.shifted(holding.fish, scene.water.temperature_c)
     )
     fed = _fed_through(channel, outlook, day, cells, lux, curves) if holding.engine == "energy" else {}
     by_day = score_again(holding.factors_day.at(cells), {**light_day, **fed}, holding.weights_day)

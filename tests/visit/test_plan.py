@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -236,12 +236,22 @@ def test_the_hours_agree_with_the_scene_at_its_own(sample_folder, hour, more):
     np.testing.assert_allclose(hours, made.lies.scenes[first.name]["score"], atol=0.01)
 
 
+@pytest.mark.parametrize("hour", [11, 17, 22])
+def test_the_edge_of_the_shade_goes_with_the_hour(sample_folder, hour):
+    """Hours asked for in the morning, under a clear sky, are those of a map of each hour itself."""
+
+    def at(hour, **known):
+        return reachmap.analyse(sample_folder, moment=reachmap.Moment(datetime(2026, 7, 30, hour), cloud=0), **known)
+
+    made = at(11)
+    then = at(hour, known=made.lies)
+    hours = made.visit.hours.iloc[made.day.step_of(then.first[1].scene.when)]
+    np.testing.assert_allclose(hours, then.lies.scenes[then.first[0]]["score"].loc[hours.index], atol=0.002)
+
+
 @pytest.mark.parametrize("hour", ["13:00", "02:00"])
 def test_by_energy_the_food_goes_with_the_light_of_every_hour(sample_folder, hour):
-    """In murk, asked for at noon or at night: what the fish sees and so takes at dusk is that of dusk.
-
-    To 0.03, as the edge of the shade counts as cover where it lies at the scene's hour.
-    """
+    """In murk, asked for at noon or at night: what the fish sees and so takes at dusk is that of dusk."""
     beat = reachmap.read_beat(sample_folder)
     first = replace(beat.scenes[0], cloud=1, water=replace(beat.scenes[0].water, clarity_m=0.5))
 
@@ -254,7 +264,7 @@ def test_by_energy_the_food_goes_with_the_light_of_every_hour(sample_folder, hou
         then = at(time, known=made.lies)
         hours = made.visit.hours.iloc[made.day.step_of(then.first[1].scene.when)]
         own = then.lies.scenes[first.name]["score"].loc[hours.index]
-        np.testing.assert_allclose(hours, own, atol=0.03)
+        np.testing.assert_allclose(hours, own, atol=0.01)
     assert own.max() < made.visit.hours.max().max() - 0.1, "dusk is no worse than any other hour, so this shows nothing"
 
 
