@@ -12,13 +12,12 @@ import shapely
 from reachmap.channel import Channel
 from reachmap.light import is_dark
 from reachmap.light.bodies import DOWN_DEG
-from reachmap.light.day import SHADED
 from reachmap.light.model import Light
 from reachmap.trout.reasons import OVERCAST_OKTAS, shade_is_seen
 from reachmap.visit.worth import ranked
 from reachmap.write.current import current_marks
 from reachmap.write.drawing import north_mark, round_length, scale_bar
-from reachmap.write.hours import event_words, hours_picture, light_words
+from reachmap.write.hours import event_words, hours_picture, light_words, lit_percent
 from reachmap.write.imperial import as_typed
 from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
@@ -206,7 +205,8 @@ def _checklist(result: Result) -> str:
 
 def _sun_words(light: Light) -> str:
     """How much of the water the sun reaches, or by night the moon; a sun too low to tell says so."""
-    share = f"on {100 * float((light['sun_share'] >= SHADED).mean()):.0f} % of the water, the rest in shade"
+    lit = lit_percent(light)
+    share = f"on {lit} % of the water{', the rest in shade' if lit < 100 else ''}"
     cloud = light.scene.cloud
     if shade_is_seen(light.sun, cloud):
         return f"Sun {share}"

@@ -9,7 +9,9 @@ import pandas as pd
 
 from reachmap.light import is_dark
 from reachmap.light.bodies import DOWN_DEG
-from reachmap.light.model import DayLight
+from reachmap.light.day import SHADED
+from reachmap.light.model import DayLight, Light
+from reachmap.trout.reasons import shade_is_seen
 from reachmap.visit.worth import best_lies, ranked
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
@@ -131,12 +133,27 @@ def if_clouded(result: Result, clouded: Result) -> str:
         f"lie {number}{' (not on the map)' if number in new else ''}, {place_words(clouded.lies, number)}"
         for number in first[1]
     ]
-    advice = "leave the shade and cover water" if share[1] > share[0] + 5 else "stay with the best lies"
+    advice = ""
+    if first[1] and share[1] > share[0] + 5:
+        advice = ": leave the shade and cover water" if _some_in_shade(result) else ": cover water"
+    elif first[0] and first[1]:
+        advice = ": stay with the best lies"
     best = "; ".join(places) or "nothing that stands out"
     return (
-        f"If it clouds over, {share[1]:.0f} % of the water scores above 0.5 instead of {share[0]:.0f} %: {advice}. "
+        f"If it clouds over, {share[1]:.0f} % of the water scores above 0.5 instead of {share[0]:.0f} %{advice}. "
         f"Best then: {best}.{f' {ADD_SCENE}' if new else ''}"
     )
+
+
+def _some_in_shade(result: Result) -> bool:
+    """Whether any water is in the shade of the sun at the hour of the first scene, as far as one can tell."""
+    light = result.first[1].light
+    return shade_is_seen(light.sun, light.scene.cloud) and lit_percent(light) < 100
+
+
+def lit_percent(light: Light) -> int:
+    """How much of the water the sun reaches, or by night the moon [%]."""
+    return round(100 * float((light["sun_share"] >= SHADED).mean()))
 
 
 def hours_picture(result: Result, count: int = 6) -> str:

@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from datetime import date, datetime
 
+import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -55,6 +56,34 @@ def test_the_text_has_table_eye_order_cloud_and_cautions(october):
     assert [t for t, _ in order] == sorted(t for t, _ in order)
     assert [int(n) for _, n in order] == sorted(int(n) for _, n in order)
     assert "loses shade" not in text
+
+
+def lit_all_over(made: Result) -> Result:
+    name, one = made.first
+    layers = {**one.light.layers, "sun_share": np.ones_like(one.light["sun_share"])}
+    return replace(made, outlooks={name: replace(one, light=replace(one.light, layers=layers))})
+
+
+def bare(made: Result) -> Result:
+    """The same with no lie that stands out."""
+    scenes = {name: table.assign(rank=0) for name, table in made.lies.scenes.items()}
+    return replace(made, lies=replace(made.lies, scenes=scenes))
+
+
+def test_the_advice_under_cloud_is_one_that_can_be_followed(october):
+    """Nobody stays with lies that don't stand out, nor leaves a shade that isn't there."""
+    clear, clouded = october
+    assert "%: leave the shade and cover water. Best then: lie " in if_clouded(clear, clouded)
+    assert "%: cover water. Best then: lie " in if_clouded(lit_all_over(clear), clouded)
+    assert "%: stay with the best lies. Best then: lie " in if_clouded(clear, clear)
+    assert "%. Best then: nothing that stands out." in if_clouded(bare(clear), bare(clear))
+    assert "%. Best then: nothing that stands out." in if_clouded(clear, bare(clouded))
+    assert "%. Best then: lie " in if_clouded(bare(clear), clear)
+
+
+def test_the_card_speaks_of_the_rest_in_shade_where_there_is_one(october):
+    assert re.search(r"Sun on \d?\d % of the water, the rest in shade<", card_page(october[0]))
+    assert "Sun on 100 % of the water<" in card_page(lit_all_over(october[0]))
 
 
 def test_the_picture_shows_eye_shade_and_moments(october):
