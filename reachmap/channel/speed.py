@@ -106,7 +106,7 @@ def find_speed(
     carried = float(result @ depth_m) * reach.grid.cell_m**2 / reach.length_m
     relative = source == "guess"
     still = 0 if measured is not None else int(used.sum())
-    report = _report(choice, source, ground, sections, measured, int(unsure[used].sum()))
+    report = _report(known, choice, source, ground, sections, measured, int(unsure[used].sum()))
     return SpeedResult(
         result,
         sd,
@@ -120,7 +120,7 @@ def find_speed(
         (
             *_findings(known, source, measured, relative, int(unsure[used].sum()), still, ground.flow.settled),
             *_at_odds(known, choice, measured, carried),
-            *_too_fast(result, choice.flow_m3_s, source),
+            *_too_fast(result, choice, source),
         ),
     )
 
@@ -224,28 +224,37 @@ def _at_odds(known: float | None, choice: Choice, measured: Measured | None, car
     return (Finding("warning", "soundings", "speed", what, remedy, "flow-at-odds"),)
 
 
-def _too_fast(speed: np.ndarray, flow_m3_s: float, source: str) -> tuple[Finding, ...]:
-    """What to say where flow and depths can't both be right."""
+def _too_fast(speed: np.ndarray, choice: Choice, source: str) -> tuple[Finding, ...]:
+    """What to say where flow or measured speeds and depths can't both be right."""
     share = float(np.mean(speed > TOO_FAST_M_S))
     if share == 0.0:
         return ()
+    fitted = choice.name != KNOWN
+    flow = f"a flow of {choice.flow_m3_s:.3g} m3/s{', as the measured speeds tell it,' if fitted else ''}"
     what = (
-        f"a flow of {flow_m3_s:.3g} m3/s over these depths makes {max(share, 0.001):.1%} of the water faster than "
+        f"{flow} over these depths makes {max(share, 0.001):.1%} of the water faster than "
         f"{TOO_FAST_M_S:g} m/s, up to {float(speed.max()):.3g} m/s, which no trout stream is"
     )
-    remedy = "Check the flow, and the soundings where it is that fast: they may be too shallow, or too few"
-    place = ("beat.toml", "[survey] flow_m3_s") if source == "given" else ("soundings", "")
+    doubt = "speeds and their units" if fitted else "flow"
+    remedy = f"Check the {doubt}, and the soundings where it is that fast: they may be too shallow, or too few"
+    place = ("beat.toml", "[survey] flow_m3_s") if source == "given" and not fitted else ("soundings", "")
     return (Finding("warning", *place, what, remedy, "speed-too-fast"),)
 
 
 def _report(
-    choice: Choice, source: str, ground: Ground, sections: list[Section], measured: Measured | None, unsure: int
+    known: float | None,
+    choice: Choice,
+    source: str,
+    ground: Ground,
+    sections: list[Section],
+    measured: Measured | None,
+    unsure: int,
 ) -> dict[str, Any]:
     out: dict[str, Any] = {
         "speed_choice": choice.name,
         "speed_kriging_weight": round(choice.weight, 3),
         "flow_from": source,
-        "flow_m3_s": round(choice.flow_m3_s, 3),
+        "flow_m3_s": round(known or choice.flow_m3_s, 3),
         "flow_rounds": ground.flow.rounds,
         "manning_n": round(ground.manning_n, 4),
         "manning_n_by": ground.roughness_by,

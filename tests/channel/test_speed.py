@@ -154,6 +154,20 @@ def test_a_flow_that_these_depths_cannot_pass_is_said():
     assert f"up to {ch.speed.max():.3g} m/s" in told.what
 
 
+def test_a_flow_fitted_to_the_speeds_is_not_called_the_given_one():
+    """Speeds ten times too fast beside the right flow: what is told of them is told of the soundings."""
+    points = laid("zigzag", 0.3).args[2]
+    ch, _ = made("zigzag", 0.3, points=replace(points, speed_m_s=10 * points.speed_m_s))
+    assert ch.flow_m3_s == FLOW_M3_S
+    assert (ch.report["flow_from"], ch.report["flow_m3_s"]) == ("given", FLOW_M3_S)
+    assert ch.report["flow_fitted_m3_s"] == pytest.approx(10 * FLOW_M3_S, rel=0.15)
+    (told,) = [f for f in ch.findings if f.code == "speed-too-fast"]
+    assert (told.file, told.where) == ("soundings", "")
+    assert "as the measured speeds tell it" in told.what
+    assert "their units" in told.remedy
+    assert any(f.code == "flow-disagrees" and f"the flow given is {FLOW_M3_S:.2f} m3/s" in f.what for f in ch.findings)
+
+
 def test_float_readings_are_slowed_to_the_depth_mean():
     points = laid("zigzag", 0.3).args[2]
     floats = replace(points, speed_how=np.full(len(points), "surface float"))
