@@ -64,11 +64,12 @@ def _written_beside() -> Iterator[None]:
 
 
 def _lies(result: Result) -> gpd.GeoDataFrame:
-    """The patches with score, rank and reason of every scene as columns."""
+    """The patches with score, rank and reason of every scene as columns; no rank where they don't stand out."""
     table = result.lies.table.reset_index().drop(columns=["x", "y"])
     for scene, scores in result.lies.scenes.items():
-        for column in ("rank", "score", "why"):
-            table[f"{column}, {scene}"] = scores[column].to_numpy()
+        rank = scores["rank"].where(scores["rank"] > 0).astype("Int64")
+        for column, values in (("rank", rank), ("score", scores["score"]), ("why", scores["why"])):
+            table[f"{column}, {scene}"] = values.array
     return table
 
 

@@ -73,6 +73,16 @@ def test_a_lie_lies_at_one_place_in_every_file(result, tmp_path):
         assert marked[number] == pytest.approx(place, abs=6e-7)
 
 
+def test_a_lie_that_does_not_stand_out_in_a_scene_has_no_rank_there(result, tmp_path):
+    """Rather than a nought, which would be better than the first."""
+    vectors.write_vectors(result, tmp_path / "lies.gpkg")
+    table = gpd.read_file(tmp_path / "lies.gpkg", layer="lies").set_index("lie")
+    ranks = {scene: scores["rank"] for scene, scores in result.lies.scenes.items()}
+    assert any((own == 0).any() for own in ranks.values())
+    for scene, own in ranks.items():
+        assert table[f"rank, {scene}"].dropna().to_dict() == own[own > 0].to_dict()
+
+
 @pytest.mark.parametrize("count", [None, 0])
 def test_waypoints_say_who_made_them_with_lies_and_without(result, tmp_path, count):
     """The root of a GPX 1.1 file has a version and a creator (its schema, from memory)."""
