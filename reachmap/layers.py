@@ -96,7 +96,7 @@ _ROWS = [
         "likelihood ranking for holding with the night eye, 0-1; no probability of a fish",
     ),
     ("hold", "", "trout", "likelihood ranking for holding in this scene, 0-1; no probability of a fish"),
-    ("limiting", "", "trout", "number of the factor that holds the score down, see the factor list"),
+    ("limiting", "", "trout", "factor that holds the score down: 1 food, 2 nose, 3 depth, 4 light, 5 cover, 6 seam"),
     ("lie", "", "trout", "number of the lie the cell belongs to, 0 for none"),
     # visit
     ("wading", "", "visit", "wading class by daylight: 1 usual care, 2 strong care, 3 do not wade"),

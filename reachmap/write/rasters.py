@@ -194,6 +194,7 @@ def _named(
     ending: str, told: dict[str, str], *rooms: Mapping[str, np.ndarray]
 ) -> Iterator[tuple[str, str, Mapping[str, np.ndarray], dict[str, str]]]:
     for name in LAYERS:
-        for layers in rooms:
-            if name in layers:
-                yield name, name + ending, layers, told
+        # A room may keep beside its own a layer of an earlier one, as the score does the light it was found in.
+        holders = [layers for layers in rooms if name in layers]
+        if holders:
+            yield name, name + ending, holders[0], told

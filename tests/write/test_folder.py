@@ -25,7 +25,7 @@ import rasterio
 
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
-from reachmap.trout.model import Comparison
+from reachmap.trout.model import FACTORS, Comparison
 from reachmap.write import folder, rasters, vectors, write_outputs
 from reachmap.write.summary import lies_table
 from tests import toy
@@ -47,6 +47,7 @@ def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
     assert [p.name for p in write(result, tmp_path / "out")] == NAMES
     with rasterio.open(tmp_path / "out" / "layers.tif") as raster:
         bands = dict(zip(raster.descriptions, range(1, raster.count + 1), strict=True))
+        assert len(bands) == raster.count, "two bands of one name"
         depth = raster.read(bands["depth"])
         np.testing.assert_array_equal(depth, result.channel.map("depth"))
         assert raster.units[bands["depth"] - 1] == "m"
@@ -56,6 +57,8 @@ def test_every_file_is_there_and_general_tools_read_it(result, tmp_path):
             assert datetime.fromisoformat(told["when"]) == outlook.scene.when
             assert int(told["cloud_oktas"]) == outlook.scene.cloud
         assert "when" not in raster.tags(bands["depth"])
+        factors = ", ".join(f"{number} {factor}" for number, factor in enumerate(FACTORS, 1))
+        assert raster.tags(bands[f"limiting, {scene}"])["meaning"].endswith(f": {factors}")
     assert {name for name, _ in pyogrio.list_layers(tmp_path / "out" / "lies.gpkg")} >= VECTORS
     points = gpd.read_file(tmp_path / "out" / "waypoints.gpx", layer="waypoints").to_crs(toy.CRS_LOCAL)
     np.testing.assert_allclose(points.geometry.x, result.lies.table["x"], atol=0.05)
