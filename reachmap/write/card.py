@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html import escape
 
 import numpy as np
@@ -195,12 +195,17 @@ def _checklist(result: Result) -> str:
         _sun_words(outlook.light),
         f"Drift {_span(table['depth_m'].min(), table['depth_m'].max(), 1)} m deep" if top else "",
         f"Cast {_span(mine['lead_m'].min(), mine['lead_m'].max(), 1)} m above the lie" if len(mine) else "",
-        f"Drag to expect at lie {', '.join(map(str, crossing))}: mend there"
-        if crossing
-        else "Drift even, no seam to cross",
+        _drag_words(crossing) if len(mine) else "",
     ]
     ticks = "".join(f"<li>{escape(check)}</li>" for check in checks if check)
     return f"<ul class='ticks'>{ticks}</ul><p>If one is not so, set the map to what you see.</p>"
+
+
+def _drag_words(crossing: Sequence[int]) -> str:
+    """At which of the lies a lane crosses a seam."""
+    if not crossing:
+        return "Drift even, no seam to cross"
+    return f"Drag to expect at lie {', '.join(map(str, crossing))}: mend there"
 
 
 def _sun_words(light: Light) -> str:

@@ -33,6 +33,13 @@ SEEN_LEAST_M = 0.1
 FOOD = ("energy.drift_items_m3", "energy.item_j")
 """Settings of the energy engine that make up the amount of food."""
 
+
+LIE_COLUMNS = (
+    "scene", "when", "cloud_oktas", "rank", "lie", "kind", "score", "why", "limiting", "sure", "depth_m", "drift_m_s",
+    "area_m2", "lat", "lon", "notes", "met_at", "sees", "lanes", "stances",
+)  # fmt: skip
+"""What `lies_table` tells of a lie in a scene, in the order of the columns of lies.csv."""
+
 BEST = 5
 """Lies listed a scene in the summary."""
 

@@ -18,14 +18,32 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from reachmap.whole import UnfinishedError
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
-from reachmap.write.summary import lies_table, printed, tag_points
+from reachmap.write.summary import LIE_COLUMNS, lies_table, printed, tag_points
 
 FIXED_DATE = "2000-01-01T00:00:00Z"
 """Written instead of the hour of the run, so that the same input gives the same bytes."""
 
 
+SHAPES = {
+    "lies": "MultiPolygon",
+    "seams": "LineString",
+    "lanes": "LineString",
+    "stances": "Point",
+    "outline": "MultiPolygon",
+    "cautions": "Point",
+}
+"""What every layer of lies.gpkg is made of, with something in it or without."""
+
+KINDS = {
+    **dict.fromkeys(("lie", "lane", "rank", "wading"), "Int64"),
+    **dict.fromkeys(("crosses_seam", "dark"), "bool"),
+    **dict.fromkeys(("kind", "why", "slow_side", "how", "on", "reason", "when"), "object"),
+}
+"""What stands in columns that hold no decimal numbers, by their names before the scene's."""
+
+
 def write_vectors(result: Result, path: Path) -> None:
-    """GeoPackage with the layers lies, seams, lanes, stances, outline, cautions (EPSG:4326).
+    """GeoPackage with the layers lies, seams, lanes, stances, outline, cautions (EPSG:4326), empty ones too.
 
     Raises
     ------
@@ -45,8 +63,23 @@ def write_vectors(result: Result, path: Path) -> None:
     }
     with _written_beside():
         for name, table in tables.items():
-            if len(table):
-                pyogrio.write_dataframe(table.to_crs(4326), path, layer=name, driver="GPKG", append=path.exists())
+            pyogrio.write_dataframe(
+                _of_its_kinds(table).to_crs(4326),
+                path,
+                layer=name,
+                driver="GPKG",
+                append=path.exists(),
+                geometry_type=SHAPES[name],
+                promote_to_multi=SHAPES[name].startswith("Multi"),
+            )
+
+
+def _of_its_kinds(table: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """A table; of an empty one, whose columns nobody has filled, each is made of the kind it is when filled."""
+    if len(table):
+        return table
+    names = table.columns.drop("geometry")
+    return table.astype({name: KINDS.get(name.split(",")[0], "float64") for name in names})
 
 
 @contextmanager
@@ -77,8 +110,7 @@ def write_table(result: Result, path: Path) -> None:
     """lies.csv: one row a lie and scene, best first."""
     rows = lies_table(result)
     with path.open("w", encoding="utf-8", newline="") as file:
-        names = list(rows[0]) if rows else ["scene", "rank", "lie"]
-        writer = csv.DictWriter(file, names, lineterminator="\n")
+        writer = csv.DictWriter(file, LIE_COLUMNS, lineterminator="\n")
         writer.writeheader()
         writer.writerows({k: _cell(v) for k, v in row.items()} for row in rows)
 

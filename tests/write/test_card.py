@@ -124,6 +124,15 @@ def test_an_order_that_midnight_cuts_short_says_what_it_leaves_out(sample_folder
         assert "midnight" not in page
 
 
+def test_without_a_lane_the_card_says_nothing_of_the_drift(sample_result):
+    """Neither that it is even nor that it drags."""
+    lanes = sample_result.visit.lanes
+    even, none = lanes.assign(crosses_seam=False), lanes[:0]
+    pages = [card_page(replace(sample_result, visit=replace(sample_result.visit, lanes=own))) for own in (even, none)]
+    assert ["Drift even, no seam to cross" in page for page in pages] == [True, False]
+    assert not any("Drag to expect" in page for page in pages)
+
+
 @pytest.mark.parametrize(("units", "unit_m", "word"), [("metric", 1.0, "m"), ("imperial", 0.3048, "ft")])
 def test_the_card_rounds_what_it_tells_once(sample_result, units, unit_m, word):
     """To a tenth of the unit printed; the foot by definition."""

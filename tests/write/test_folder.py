@@ -26,6 +26,7 @@ import rasterio
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
 from reachmap.trout.model import FACTORS, Comparison
+from reachmap.visit import plan_visit
 from reachmap.write import folder, rasters, vectors, write_outputs
 from reachmap.write.summary import lies_table
 from tests import toy
@@ -115,6 +116,34 @@ def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
         assert row["cloud_oktas"] == own["cloud_oktas"] == scene.cloud
         for name in ("notes", "sees", "lanes", "stances"):
             assert json.loads(row[name], parse_constant=refuse) == own[name]
+
+
+def test_where_no_lie_stands_out_the_files_keep_their_shape(result, tmp_path):
+    """Layers, geometries, columns and their types are those of a beat with lies."""
+    table = result.lies.table[:0]
+    none = replace(
+        result.lies,
+        table=table.astype(dict.fromkeys(table.columns.drop(["x", "y", "geometry"]), object)),
+        scenes={name: scores[:0] for name, scores in result.lies.scenes.items()},
+        label=np.zeros_like(result.lies.label),
+    )
+    seams = gpd.GeoDataFrame({name: [] for name in result.channel.seams}, crs=toy.CRS_LOCAL)
+    poor = replace(
+        result,
+        lies=none,
+        visit=plan_visit(result.channel, result.outlooks, none),
+        channel=replace(result.channel, seams=seams),
+    )
+
+    def written(made, name):
+        vectors.write_vectors(made, tmp_path / f"{name}.gpkg")
+        vectors.write_table(made, tmp_path / f"{name}.csv")
+        layers = [pyogrio.read_info(tmp_path / f"{name}.gpkg", layer=layer) for layer in sorted(VECTORS)]
+        columns = [[*zip(layer["fields"], layer["ogr_types"], strict=True)] for layer in layers]
+        return columns, [layer["geometry_type"] for layer in layers], list(pd.read_csv(tmp_path / f"{name}.csv"))
+
+    assert written(poor, "empty") == written(result, "full")
+    assert not len(gpd.read_file(tmp_path / "empty.gpkg", layer="lies"))
 
 
 def test_a_row_tells_of_its_own_scene_only(result):
