@@ -219,7 +219,7 @@ def learn(
     from reachmap.trout.survey import worth_measuring
     from reachmap.write.learned import Section, learned_page
     from reachmap.write.pages import write_page
-    from reachmap.write.summary import guess_line
+    from reachmap.write.summary import guess_line, in_its_units
 
     say = progress or (lambda step, share: None)
     beats = [read_beat(folder) for folder in _each_once([folders] if isinstance(folders, str | Path) else folders)]
@@ -229,7 +229,8 @@ def learn(
         table = load_curves(curves, beat.fish, beat.water.temperature_c)
         channel = channel_of(beat)
         say(f"joining the log of {beat.name}", (k + 0.5) / len(beats))
-        joined.append(join_log(channel, table))
+        told = join_log(channel, table)
+        joined.append(replace(told, left_out=in_its_units(told.left_out, beat)))
         one = _learned(beat.name, joined[-1], table, guess_line(channel))
         found.append(one)
         measure = worth_measuring(channel, beat.scenes[0], table)

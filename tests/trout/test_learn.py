@@ -325,9 +325,12 @@ def test_a_guess_is_called_one_where_a_log_is_held_against_it(sample_folder, tmp
         assert "Bare <beat>" not in page
 
 
-def test_what_is_left_out_is_told_with_its_file_and_row(sample_folder, tmp_path):
+@pytest.mark.parametrize(("units", "far"), [("metric", "6 m"), ("imperial", "19.7 ft")])
+def test_what_is_left_out_is_told_with_its_file_and_row(sample_folder, tmp_path, units, far):
     """On the terminal and on the page: an entry without a place before it, one far off, and a note far off."""
     folder = shutil.copytree(sample_folder, tmp_path / "beat")
+    settings = (folder / "beat.toml").read_text(encoding="utf-8")
+    (folder / "beat.toml").write_text(f'units = "{units}"\n{settings}', encoding="utf-8")
     lines = (folder / "log.csv").read_text(encoding="utf-8").splitlines()
     lines[1:1] = ["2026-05-08T10:10,,,catch,,,1,,,,,", "2026-05-08T10:10,54.7,-2.4,catch,,,1,,,,,"]
     (folder / "log.csv").write_text("\n".join(lines), encoding="utf-8")
@@ -337,8 +340,8 @@ def test_what_is_left_out_is_told_with_its_file_and_row(sample_folder, tmp_path)
     done = CliRunner().invoke(main, ["learn", str(folder), "--out", str(out), "--quiet"])
     assert done.exit_code == 0, done.output
     for where in ("log.csv, row 3", "notes.geojson, feature 1"):
-        assert f"{where}: left out: more than 6 m from the water" in done.output
-        assert f"{where}: left out: more than 6 m from the water" in out.read_text(encoding="utf-8")
+        assert f"{where}: left out: more than {far} from the water" in done.output
+        assert f"{where}: left out: more than {far} from the water" in out.read_text(encoding="utf-8")
 
 
 def test_the_command_writes_the_page(sample_folder, tmp_path):
