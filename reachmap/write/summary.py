@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import shapely
 
 from reachmap.beat.model import Beat, Water
+from reachmap.beat.outline import unwrapped
 from reachmap.channel.confidence import MUCH_BESIDE
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding
@@ -127,7 +128,7 @@ def _lanes_in(result: Result, scene: str, lanes: list[dict[str, Any]]) -> list[d
 def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
     """What a lie has in every scene, as plain values by its number; its lanes are those of the first scene."""
     table, places = result.lies.table, tag_points(result.lies)
-    lanes, stances = (_by_lie(table) for table in (result.visit.lanes, result.visit.stances))
+    lanes, stances = (_by_lie(table, result.channel.beat) for table in (result.visit.lanes, result.visit.stances))
     return {
         int(lie.Index): {
             "kind": str(lie.kind),
@@ -150,10 +151,17 @@ def tag_points(lies: Lies) -> gpd.GeoSeries:
     return table.set_geometry(shapely.points(table["x"], table["y"]), crs=table.crs).to_crs(4326).geometry
 
 
-def _by_lie(table: gpd.GeoDataFrame) -> dict[int, list[dict[str, Any]]]:
+def in_degrees(table: gpd.GeoDataFrame, beat: Beat) -> gpd.GeoDataFrame:
+    """A table as longitude and latitude; across the date line its shapes go on past 180, not round the world."""
+    turned = table.to_crs(4326)
+    whole = shapely.transform(turned.geometry.to_numpy(), lambda degrees: unwrapped(degrees, beat.lon))
+    return turned.set_geometry(whole, crs=4326)
+
+
+def _by_lie(table: gpd.GeoDataFrame, beat: Beat) -> dict[int, list[dict[str, Any]]]:
     """Rows of a table of points or lines as plain values by their lie."""
     out: dict[int, list[dict[str, Any]]] = {}
-    for row in table.to_crs(4326).itertuples(index=False):
+    for row in in_degrees(table, beat).itertuples(index=False):
         out.setdefault(int(row.lie), []).append(_plain(row))
     return out
 

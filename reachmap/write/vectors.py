@@ -18,7 +18,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from reachmap.whole import UnfinishedError
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
-from reachmap.write.summary import LIE_COLUMNS, lies_table, printed, tag_points
+from reachmap.write.summary import LIE_COLUMNS, in_degrees, lies_table, printed, tag_points
 
 FIXED_DATE = "2000-01-01T00:00:00Z"
 """Written instead of the hour of the run, so that the same input gives the same bytes."""
@@ -64,7 +64,7 @@ def write_vectors(result: Result, path: Path) -> None:
     with _written_beside():
         for name, table in tables.items():
             pyogrio.write_dataframe(
-                _of_its_kinds(table).to_crs(4326),
+                in_degrees(_of_its_kinds(table), beat),
                 path,
                 layer=name,
                 driver="GPKG",

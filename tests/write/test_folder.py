@@ -22,6 +22,7 @@ import pandas as pd
 import pyogrio
 import pytest
 import rasterio
+from pyproj import CRS
 
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
@@ -144,6 +145,28 @@ def test_where_no_lie_stands_out_the_files_keep_their_shape(result, tmp_path):
 
     assert written(poor, "empty") == written(result, "full")
     assert not len(gpd.read_file(tmp_path / "empty.gpkg", layer="lies"))
+
+
+def test_shapes_on_the_date_line_do_not_go_round_the_world(result, tmp_path):
+    """The toy river, 120 m or 0.0018 degrees long, laid over the 180th meridian: nothing of it spans more."""
+    lon = -179.9996
+    crs = CRS.from_proj4(f"+proj=tmerc +lat_0={toy.LAT} +lon_0={lon} +datum=WGS84 +units=m")
+    channel, lies, visit = result.channel, result.lies, result.visit
+    lanes, stances, seams, table = (
+        shapes.set_crs(crs, allow_override=True) for shapes in (visit.lanes, visit.stances, channel.seams, lies.table)
+    )
+    there = replace(
+        result,
+        channel=replace(channel, beat=replace(channel.beat, lon=lon, crs=crs), seams=seams),
+        lies=replace(lies, table=table),
+        visit=replace(visit, lanes=lanes, stances=stances),
+    )
+    vectors.write_vectors(there, tmp_path / "lies.gpkg")
+    bounds = [gpd.read_file(tmp_path / "lies.gpkg", layer=layer).total_bounds for layer in VECTORS]
+    assert np.ptp([east for west, _, east, _ in bounds] + [west for west, *_ in bounds]) < 0.002
+    lane = next(row["lanes"][0]["at"] for row in lies_table(there) if row["lanes"])
+    assert np.ptp([place[0] for place in lane]) < 0.002
+    assert min(place[0] for place in lane) < -180.0 < max(place[0] for place in lane)
 
 
 def test_a_row_tells_of_its_own_scene_only(result):
