@@ -13,6 +13,7 @@ from reachmap.channel.model import Channel
 from reachmap.trout.learn import Joined, Verdict
 from reachmap.trout.model import FACTORS, SCORE_WORDS
 from reachmap.trout.tune import Tuning, counted
+from reachmap.visit.wading import STANDING_CAUTIONS
 from reachmap.write.pages import plain_page
 from reachmap.write.summary import printed
 
@@ -29,6 +30,9 @@ AGAINST_A_GUESS = "It is this guess that the log is held against."
 FOOT = """<p>Fish at one place on one trip are one meeting, however many they were, and it is meetings that the map is
 held against. Anglers fish where they expect fish, so it is held against the fished water only, and whole trips are
 held out of the tuning. Scores rank places; they are no probability of a fish.</p>"""
+
+CAUTIONS = f"<h2>Before you wade</h2><ul>{''.join(f'<li>{escape(text)}</li>' for text in STANDING_CAUTIONS)}</ul>"
+"""The page sends one back to the water, to measure or to fish where the map was wrong."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,7 @@ def learned_page(sections: Sequence[Section]) -> str:
             parts.append(_wrong(section.channel, section.joined.entries))
             parts.append(printed(_measure(section.measure), section.channel.beat))
             parts.append(_left_out(section.joined))
-    return plain_page(title, STYLE, "\n".join(part for part in [*parts, FOOT] if part))
+    return plain_page(title, STYLE, "\n".join(part for part in [*parts, FOOT, CAUTIONS] if part))
 
 
 def _by_eye(eye: str, verdict: Verdict, tuning: Tuning | None) -> str:

@@ -8,6 +8,7 @@ import pandas as pd
 from reachmap.trout.learn import Joined, judge
 from reachmap.trout.model import SCORE_WORDS
 from reachmap.trout.tune import Tuning
+from reachmap.visit.wading import STANDING_CAUTIONS
 from reachmap.write.learned import Section, learned_page
 
 
@@ -44,3 +45,9 @@ def test_tuned_weights_are_told_apart_from_what_the_log_alone_would_say():
     assert "<th>what the log alone would say (90 %)</th>" in page
     assert "interval" not in page
     assert "may lie outside" in page
+
+
+def test_a_page_that_sends_one_back_to_the_water_has_the_cautions():
+    page = made([0.4] * 30, [0.1, 0.4])
+    _, _, cautions = page.partition("<h2>Before you wade</h2>")
+    assert all(text in cautions for text in STANDING_CAUTIONS)
