@@ -131,6 +131,52 @@ def test_colours_set_by_the_system_leave_the_legend_and_the_states(offline, page
         assert on.isdisjoint(off), one
 
 
+def contrast(one: str, other: str) -> float:
+    """Of two colours as a browser computes them, by WCAG 2.2."""
+    seen = []
+    for colour in (one, other):
+        c = np.array([float(v) for v in re.findall(r"[\d.]+", colour)[:3]]) / 255
+        seen.append(np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722])
+    return (max(seen) + 0.05) / (min(seen) + 0.05)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("dark", [False, True])
+def test_lines_and_the_focus_stand_out_on_every_colour_of_the_water(offline, page_file, dark):
+    """By 3 to 1, as WCAG 2.2 asks of graphics (1.4.11): outlines of lies, lanes, seams and the ring of a tapped spot by
+    themselves or by the pale line under them; the focus of a tag by the ground it lies on; trees beside the page."""
+    page = opened(offline, page_file, SIZES[0], dark).page
+    page.evaluate("reachmapPage.place.cell(reachmapPage.map.getCenter(), 0)")
+    water = page.evaluate(
+        """['day', 'night', 'depth', 'light', 'gloom', 'speed', 'sure', 'change'].flatMap((ramp) =>
+        reachmap.classColours(ramp, 5)).map((colour) => `rgb(${colour.join(',')})`)"""
+    )
+    pairs = page.evaluate(
+        """[...document.querySelectorAll('.leaflet-overlay-pane path.halo')].map((halo) =>
+        [halo, halo.nextElementSibling].map((path) => ({
+          d: path.getAttribute('d'), of: path.getAttribute('class') || '',
+          colour: getComputedStyle(path).stroke, wide: Number(path.getAttribute('stroke-width')) })))"""
+    )
+    lies = page.locator(".lie-line").count()
+    assert sum("lie-line" in line["of"] for _, line in pairs) == lies > 3
+    assert sum("spot" in line["of"] for _, line in pairs) == 1
+    seams, lanes = (page.evaluate(f"reachmapPage.D.shapes.{name}.length") for name in ("seams", "lanes"))
+    assert len(pairs) >= lies + 1 + seams + lanes
+    for halo, line in pairs:
+        assert halo["d"] == line["d"]
+        assert halo["wide"] >= line["wide"] + 3
+        assert all(max(contrast(one["colour"], on) for one in (halo, line)) >= 3 for on in water)
+    back = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert contrast(page.evaluate("getComputedStyle(document.querySelector('path.shade')).stroke"), back) >= 3
+    tag = page.locator(".lie-tag.best").first
+    page.keyboard.press("Tab")
+    tag.focus()
+    ring, ground = tag.evaluate("(one) => [getComputedStyle(one).outlineColor, getComputedStyle(one).boxShadow]")
+    assert ground.startswith(back)
+    assert ground.endswith("7px")
+    assert contrast(ring, back) >= 3
+
+
 EYES = {"usual": None, "protan": "protanomaly", "deutan": "deuteranomaly", "tritan": "tritanomaly"}
 """Kinds of colour vision; the last three without one kind of cone, simulated by the matrices of Machado, Oliveira &
 Fernandes 2009 (IEEE Trans. Vis. Comput. Graph. 15:1291) at severity 1.0, as the library colorspacious has them."""

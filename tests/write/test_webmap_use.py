@@ -453,12 +453,12 @@ def test_a_lane_is_ringed_where_it_crosses_a_seam(offline, page_file):
     count = "document.querySelectorAll('.leaflet-overlay-pane path').length"
     before = page.evaluate(count)
     page.locator("#extra-lanes").check(force=True)
-    assert page.evaluate(count) == before + 2
+    assert page.evaluate(count) == before + 3, "the lane over its pale edge, and the ring"
     other = page.evaluate("reachmapPage.D.lies.find((lie) => lie.n !== reachmapPage.D.shapes.lanes[0].lie).n")
     page.evaluate("(n) => reachmapPage.place.lie(n)", other)
     assert page.evaluate(count) == before, "with another lie chosen its lanes only are drawn, and it has none"
     page.evaluate("reachmapPage.place.lie(reachmapPage.D.shapes.lanes[0].lie)")
-    assert page.evaluate(count) == before + 2
+    assert page.evaluate(count) == before + 3
 
 
 def signs_in_cells(page, grid) -> np.ndarray:

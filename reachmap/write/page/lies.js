@@ -10,9 +10,8 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   const tags = L.layerGroup().addTo(map);
   const markers = new Map();
   for (const lie of D.lies) {
-    L.polygon(lie.rings, {
-      className: 'lie-line', weight: 2, fill: false, dashArray: LIE_LINES[lie.kind], color: '#1f2a2e', interactive: false,
-    }).addTo(outlines);
+    const look = { className: 'lie-line', weight: 2, fill: false, dashArray: LIE_LINES[lie.kind], color: '#1f2a2e', interactive: false };
+    for (const line of withHalo((one) => L.polygon(lie.rings, one), look)) line.addTo(outlines);
     L.circleMarker(lie.at, { radius: 3, stroke: false, fillColor: '#1f2a2e', fillOpacity: 1, interactive: false }).addTo(outlines);
     const icon = L.divIcon({ className: 'lie-tag', iconSize: [TAG, TAG], html: el('span', { text: String(lie.n) }, el('i')) });
     const name = `Lie ${lie.n}, ${lie.kind}`;

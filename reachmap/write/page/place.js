@@ -2,7 +2,8 @@
 
 function makePlace(page) {
   const { L, map, D, U, physics, state, lies, sheet } = page;
-  const ring = L.circleMarker([0, 0], { radius: 9, color: '#1f2a2e', weight: 3, fill: false, interactive: false });
+  const ring = L.layerGroup(withHalo((look) => L.circleMarker([0, 0], look),
+    { className: 'spot', radius: 9, color: '#1f2a2e', weight: 3, fill: false, interactive: false }));
 
   function facts(rows) {
     return el('dl', {}, ...rows.filter(([, text]) => text).flatMap(([name, text]) => [el('dt', { text: name }), el('dd', { text })]));
@@ -29,7 +30,8 @@ function makePlace(page) {
 
   function cell(latlng, i) {
     Object.assign(state, { chosen: null, cell: i });
-    ring.setLatLng(latlng).addTo(map);
+    ring.eachLayer((one) => one.setLatLng(latlng));
+    ring.addTo(map);
     reveal(latlng);
   }
   function lie(n) {
