@@ -647,6 +647,32 @@ def test_a_note_and_a_place_to_stand_can_be_told_apart_on_paper(offline, page_fi
 
 
 @pytest.mark.browser
+def test_a_comparison_names_the_other_moment_with_its_fish_and_temperature(offline, tmp_path):
+    """On the screen where it was kept, on paper in the legend too."""
+    noon = toy.scenes()[0]
+    cold = replace(noon, name="cold", when=noon.when.replace(hour=7), water=replace(noon.water, temperature_c=6.0))
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=(noon, cold)))
+    path = tmp_path / "map.html"
+    path.write_text(map_page(toy.result(ch, days=light_of_scenes(ch, (noon, cold)))), encoding="utf-8")
+    page = ready(offline, path).page
+    page.locator("#tab-sky").click()
+    page.locator("#scenes button", has_text="cold").click()
+    page.locator("#fish").select_option("1")
+    page.locator("#keep-moment").click()
+    kept = " ".join(page.locator("#moment").text_content().split())
+    fish = page.locator("#fish option").nth(1).text_content().replace("\u00a0", " ")
+    assert kept.endswith(f" · 6 C · {fish}")
+    assert " ".join(page.locator("#kept").text_content().split()) == f"Kept: {kept}."
+    page.locator("#scenes button", has_text=noon.name).click()
+    for way, told in (("change", "Now against the moment you kept"), ("swipe", "Left of the line: the kept moment")):
+        page.locator("#compare").select_option(way)
+        assert kept not in page.inner_text("#legend")
+        text, _ = printed(page, tmp_path, way)
+        assert f"{told}, {kept}." in text.replace("\u00a0", " ")
+        page.evaluate("dispatchEvent(new Event('afterprint'))")
+
+
+@pytest.mark.browser
 def test_a_browser_that_does_not_say_when_it_has_printed_shows_the_screen_again_on_a_touch(offline, page_file):
     """Chromium without a window says only that it begins."""
     page = ready(offline, page_file, PHONE).page

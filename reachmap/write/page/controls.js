@@ -184,7 +184,7 @@ function cautionText(D, setting) {
 // What is set now, shown on the controls.
 function showSetting({ D, state, momentText }) {
   const s = state.setting;
-  $('moment').textContent = `${momentText(s)} · ${fishText(D.curves.fish[s.fish])}`;
+  $('moment').textContent = momentText(s);
   const caution = cautionText(D, s);
   if ($('caution').textContent !== caution) $('caution').textContent = caution;
   const { times } = D.days[s.day];

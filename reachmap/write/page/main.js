@@ -37,9 +37,12 @@ async function start(map, L) {
     kept: null, layer: 'now', compare: 'off', chosen: null, led: null, cell: -1, adding: false, printing: false, here: null, watch: null,
     ranked: [], extras: Object.fromEntries(EXTRAS.map(([id, , on]) => [id, on])),
   };
+  // Of several temperatures and fish one has to know which.
+  const warmth = (degrees) => (degrees === null ? 'temperature not known' : units.warmth(degrees));
   const momentText = (s) =>
     `${D.days[s.day].date}, ${D.days[s.day].times[s.step]} · ${cloudWord(s.cloud, !sunIsUp(D, s))} · clarity ${units.length(s.clarity, 1)}, ${s.colour}` +
-    (D.level ? ` · ${units.said(D.level)}` : '');
+    (D.level ? ` · ${units.said(D.level)}` : '') + (D.temperatures.length > 1 ? ` · ${warmth(D.temperatures[s.warmth])}` : '') +
+    ` · ${fishText(D.curves.fish[s.fish])}`;
   const page = { L, map, D, U, state, say, momentText, refresh, set, soon, physics: makePhysics(D, U) };
   Object.assign(page, { painter: makePainter(U), signs: makeSigns(L, map, D, U, state) });
   page.sheet = drawer(map);

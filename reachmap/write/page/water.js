@@ -1,6 +1,6 @@
 // Colours the water by what was chosen, and lays the kept moment beside now.
 
-function makeWater({ L, map, D, U, physics, painter, signs, state }) {
+function makeWater({ L, map, D, U, physics, painter, signs, state, momentText }) {
   map.createPane('kept').style.zIndex = 250;
   map.createPane('now').style.zIndex = 260;
   const keptLayer = makeWaterLayer(L, map, U, 'kept');
@@ -56,10 +56,12 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
     const result = physics.score(state.setting);
     const kept = state.compare !== 'off' && state.kept;
     const swiping = kept && state.compare === 'swipe';
+    // Paper can't be asked which moment that was.
+    const named = (words) => (state.printing ? `${words}, ${momentText(kept)}` : words);
     keptLayer.hide(!swiping);
     if (kept && state.compare === 'change') {
       painter.paint(nowLayer, changeCode(physics.score(kept).hold, result.hold), table('change'));
-      drawLegend('What changed', 'change', 'Now against the moment you kept.', state.printing);
+      drawLegend('What changed', 'change', `${named('Now against the moment you kept')}.`, state.printing);
     } else {
       if (swiping) {
         const [values, ramp] = coloured(kept, physics.score(kept), state.setting);
@@ -67,7 +69,7 @@ function makeWater({ L, map, D, U, physics, painter, signs, state }) {
       }
       const [values, ramp, extra] = coloured(state.setting, result, swiping ? kept : null);
       painter.paint(nowLayer, values, table(ramp));
-      const told = swiping ? 'Left of the line: the kept moment. Right: now.' : extra;
+      const told = swiping ? `${named('Left of the line: the kept moment')}. Right: now.` : extra;
       drawLegend(LAYERS.find(([id]) => id === state.layer)[1], ramp, told, state.printing);
     }
     clip();
