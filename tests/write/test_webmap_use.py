@@ -920,6 +920,20 @@ def test_a_scene_of_its_own_water_has_its_own_words(offline, tmp_path):
 
 
 @pytest.mark.browser
+def test_what_was_worked_out_for_the_beats_fish_says_so_when_another_is_set(offline, page_file):
+    """Reason, flies and order; how sure the rank is was drawn for the beat's fish and is left out."""
+    page = ready(offline, page_file).page
+    page.evaluate("for (const lie of reachmapPage.D.lies) for (const name in lie.why) lie.sure[name] = 30")
+    page.evaluate("reachmapPage.place.lie(1)")
+    own = page.evaluate("[...document.querySelectorAll('#fish option')][0].textContent").removesuffix(" (this beat)")
+    for fish, told in ((0, ""), (3, f" for {own}"), (0, "")):
+        page.evaluate("(fish) => reachmapPage.set({ fish })", fish)
+        assert set(re.findall(r"\(as in “.*?”(.*?)\)", said(page))) == {told.replace("\u00a0", " ")}
+        assert ("% of draws" in said(page).replace("\u00a0", " ")) == (fish == 0)
+        assert page.locator("#order-of").text_content().endswith(f"2026{told}.")
+
+
+@pytest.mark.browser
 def test_a_finger_need_not_hit_a_mark_or_slider_exactly(offline, browser, page_file):
     """Under a finger a note, a lie's number and a place to stand reach farther than they look, over free ground; with a
     mouse they are as large as they look."""

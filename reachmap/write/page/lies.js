@@ -176,7 +176,8 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     const alike = D.scenes.filter((scene) => isDark(D, scene) === isDark(D, setting));
     const scene = alike.sort((a, b) => far(a) - far(b))[0];
     if (!scene) return null;
-    return { scene: scene.name, text: (isSet(scene, setting) ? lie.why : lie.lasting)[scene.name], sure: lie.sure[scene.name] };
+    const sure = setting.fish === 0 ? lie.sure[scene.name] : null; // drawn for the beat's fish
+    return { scene: scene.name, text: (isSet(scene, setting) ? lie.why : lie.lasting)[scene.name], sure };
   }
 
   const get = (n) => D.lies.find((lie) => lie.n === n);

@@ -8,10 +8,10 @@ function orderScene(D, { setting, led }) {
 }
 
 function makeOrder({ D, state }, choose) {
-  function name(scene, same) {
+  function name(scene, same, fish) {
     const { date } = D.days[scene.day];
     const hours = D.order_words[scene.name];
-    const text = `${hours ? `${hours}. ` : ''}Sky and water of “${scene.name}”, ${date}${same ? '' : '; the water set now is another'}.`;
+    const text = `${hours ? `${hours}. ` : ''}Sky and water of “${scene.name}”, ${date}${fish}${same ? '' : '; the water set now is another'}.`;
     if ($('order-of').textContent !== text) $('order-of').textContent = text;
   }
   function fill(scene) {
@@ -34,7 +34,7 @@ function makeOrder({ D, state }, choose) {
   let shown = '';
   function show(setting) {
     const scene = orderScene(D, state);
-    name(scene, sameWater(scene, setting));
+    name(scene, sameWater(scene, setting), forFish(D, setting));
     const wanted = `${scene.name} ${units.imperial}`;
     if (wanted === shown) return;
     shown = wanted;

@@ -100,7 +100,7 @@ function makePlace(page) {
     map.fitBounds(bounds, { paddingTopLeft: [40, isPhone() ? 110 : 40], paddingBottomRight: [60, 60], animate: false });
   }
 
-  const as = (scene) => el('span', { class: 'small' }, ' (as in “', el('bdi', { text: scene }), '”)');
+  const as = (scene) => el('span', { class: 'small' }, ' (as in “', el('bdi', { text: scene }), `”${forFish(D, state.setting)})`);
 
   function showLie(result) {
     const one = state.ranked.find((each) => each.n === state.chosen);

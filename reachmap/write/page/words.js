@@ -135,6 +135,8 @@ function castText(lanes) {
 
 const fishText = (fish) =>
   `${fish.species} trout, ${units.imperial ? `${Math.round(fish.length_m / 0.0254)}\u00a0in` : `${Math.round(fish.length_m * 100)}\u00a0cm`}`;
+// Whose that is which was worked out for the beat's own fish, where another is set.
+const forFish = (D, setting) => (setting.fish === 0 ? '' : ` for ${fishText(D.curves.fish[0])}`);
 const CLOUD_WORDS = ['clear sky', 'sunny', 'mostly sunny', 'some cloud', 'half cloud', 'more cloud than sun', 'mostly cloud', 'nearly overcast', 'overcast'];
 const NIGHT_CLOUD_WORDS = { 1: 'nearly clear', 2: 'mostly clear', 5: 'more cloud than stars' };
 const cloudWord = (cloud, night) => (night && NIGHT_CLOUD_WORDS[cloud]) || CLOUD_WORDS[cloud];
