@@ -372,6 +372,18 @@ def test_in_feet_nothing_is_left_in_metres(offline, page_file):
 
 
 @pytest.mark.browser
+def test_a_slider_tells_by_voice_what_it_shows(offline, page_file):
+    """The clarity in the units chosen, the sky in words."""
+    page = ready(offline, page_file).page
+    for _ in range(2):
+        for name in ("cloud", "clarity"):
+            shown = page.locator(f"#{name}-out").text_content()
+            assert page.locator(f"#{name}").get_attribute("aria-valuetext") == shown
+        page.evaluate("document.getElementById('units').click()")
+    assert " of 8, " in page.locator("#cloud").get_attribute("aria-valuetext")
+
+
+@pytest.mark.browser
 def test_where_am_i_tells_how_far_the_lie_is(offline, page_file, result):
     """Distance by plane geometry in the beat's own metres; the switch forgets the position again."""
     one = offline(page_file, *PHONE)

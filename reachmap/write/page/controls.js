@@ -196,6 +196,7 @@ function showSetting({ D, state, momentText }) {
   $('cloud-out').textContent = `${s.cloud} of 8, ${cloudWord(s.cloud, !sunIsUp(D, s))}`;
   $('clarity').value = s.clarity;
   $('clarity-out').textContent = units.length(s.clarity, 1);
+  for (const name of ['cloud', 'clarity']) $(name).setAttribute('aria-valuetext', $(`${name}-out`).textContent);
   $('colour').value = s.colour;
   $('fish').value = s.fish;
   $('warmth').value = s.warmth;
