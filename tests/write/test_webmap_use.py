@@ -835,6 +835,24 @@ def test_the_order_to_fish_in_is_on_the_page_and_leads_to_hour_and_lie(offline, 
 
 
 @pytest.mark.browser
+def test_a_scenes_name_written_from_right_to_left_turns_nothing_around_it(offline, tmp_path):
+    """What follows the name in the order's line, the reason's and that of the flies stands to the right of it."""
+    scene = replace(toy.scenes()[0], name="\u0638\u0647\u0631 \u0645\u0634\u0645\u0633 7")
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=(scene,)))
+    path = tmp_path / "map.html"
+    path.write_text(map_page(toy.result(ch, days=light_of_scenes(ch, (scene,)))), encoding="utf-8")
+    page = ready(offline, path).page
+    page.evaluate("reachmapPage.place.lie(1)")
+    names = page.locator("#order-of bdi, #place bdi")
+    assert names.all_text_contents() == [scene.name] * 3
+    starts = names.evaluate_all(
+        """(all) => all.map((one) => { const range = new Range(), next = one.nextSibling; range.setStart(next, 0);
+        range.setEnd(next, 1); return range.getBoundingClientRect().left - one.getBoundingClientRect().right; })"""
+    )
+    assert all(abs(gap) < 2 for gap in starts)
+
+
+@pytest.mark.browser
 def test_after_dark_the_order_is_that_of_the_night(offline, tmp_path, result):
     night = pd.DataFrame({"lie": [2, 1], "when": ["23:30", "23:52"], "why": ["dark then"] * 2, "step": [141, 143]})
     orders = {**result.visit.orders, "night": night}

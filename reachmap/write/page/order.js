@@ -11,8 +11,9 @@ function makeOrder({ D, state }, choose) {
   function name(scene, same, fish) {
     const { date } = D.days[scene.day];
     const hours = D.order_words[scene.name];
-    const text = `${hours ? `${hours}. ` : ''}Sky and water of “${scene.name}”, ${date}${fish}${same ? '' : '; the water set now is another'}.`;
-    if ($('order-of').textContent !== text) $('order-of').textContent = text;
+    const [before, after] = [`${hours ? `${hours}. ` : ''}Sky and water of “`, `”, ${date}${fish}${same ? '' : '; the water set now is another'}.`];
+    if ($('order-of').textContent === before + scene.name + after) return;
+    $('order-of').replaceChildren(before, el('bdi', { text: scene.name }), after);
   }
   function fill(scene) {
     const stops = D.orders[scene.name];
