@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import shutil
 
@@ -175,6 +176,29 @@ def test_lines_and_the_focus_stand_out_on_every_colour_of_the_water(offline, pag
     assert ground.startswith(back)
     assert ground.endswith("7px")
     assert contrast(ring, back) >= 3
+
+
+@pytest.mark.browser
+def test_of_a_chosen_lie_one_line_is_said_aloud_and_only_when_it_changes(offline, page_file):
+    page = offline(page_file, *SIZES[0]).page
+    page.wait_for_selector("body[data-ready]", timeout=20000)
+    page.evaluate(
+        """() => { window.said = []; for (const part of document.querySelectorAll('#sheet [aria-live]'))
+        if (part.id !== 'moment') new MutationObserver(() => said.push(part.textContent)).observe(part,
+          { childList: true, subtree: true, characterData: true }); }"""
+    )
+    page.evaluate("reachmapPage.place.lie(1)")
+    for _ in range(2):
+        page.evaluate("reachmapPage.set({ step: reachmapPage.state.setting.step + 1 })")
+    page.evaluate("reachmapPage.place.cell(reachmapPage.map.getCenter(), 0)")
+    page.locator("#place [aria-label=Close]").click()
+    said = page.evaluate("said")
+    assert said[0].startswith("Lie 1: ")
+    assert said[-2].startswith("This spot: ")
+    assert "wading: " in said[-2]
+    assert said[-1] == ""
+    assert max(map(len, said)) < 150
+    assert all(one != other for one, other in itertools.pairwise(said))
 
 
 EYES = {"usual": None, "protan": "protanomaly", "deutan": "deuteranomaly", "tritan": "tritanomaly"}

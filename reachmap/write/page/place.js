@@ -8,7 +8,9 @@ function makePlace(page) {
   function facts(rows) {
     return el('dl', {}, ...rows.filter(([, text]) => text).flatMap(([name, text]) => [el('dt', { text: name }), el('dd', { text })]));
   }
-  function card(title, buttons, ...parts) {
+  // Of it all a screen reader says by itself `brief`, once, not everything anew at every hour.
+  function card(title, brief, buttons, ...parts) {
+    say(brief);
     const close = el('button', { type: 'button', 'aria-label': 'Close', text: '×', onclick: clear });
     const head = el('div', { class: 'place-head' }, el('h2', { text: title }), ...buttons, close);
     // Made anew at every step of the hour, it keeps the focus where it was.
@@ -18,12 +20,16 @@ function makePlace(page) {
     $('place').hidden = false;
     if (held >= 0) keys()[Math.min(held, keys().length - 1)].focus({ preventScroll: true });
   }
+  function say(text) {
+    if ($('place-brief').textContent !== text) $('place-brief').textContent = text;
+  }
   // What had the focus when a spot or a lie was chosen; closing them gives it back.
   let from = null;
   function clear() {
     Object.assign(state, { chosen: null, cell: -1 });
     ring.remove();
     $('place').hidden = true;
+    say('');
     page.refresh();
     (from && from.getClientRects().length ? from : $('sheet-body')).focus({ preventScroll: true });
   }
@@ -59,7 +65,7 @@ function makePlace(page) {
     const speed = (name) => units.speed(v(name)) + byGuess(guessed.speed);
     const wading = U.layers[isDark(D, state.setting) ? 'wading_dark' : 'wading'][i];
     const redd = U.layers.redd[i] && D.days[state.setting.day].spawning ? 'trout spawn here now; keep off' : '';
-    card('This spot', [],
+    card('This spot', `This spot: ${scoreWord(D, score)}; wading: ${wadingText(wading, guessed)}.`, [],
       el('p', {}, el('b', { text: scoreWord(D, score) }), score > 0.75 ? ': nothing much speaks against it.' : `: ${FACTOR_WORDS[limit]}.`),
       facts([
         ['Score', score.toFixed(2)],
@@ -110,7 +116,8 @@ function makePlace(page) {
     const seen = own.map((i) => physics.sighting(state.setting, i));
     const sighted = Object.fromEntries(['range', 'seconds'].map((name) => [name, seen.reduce((sum, s) => sum + s[name], 0) / Math.max(1, seen.length)]));
     const look = el('button', { type: 'button', id: 'closer', text: 'Look closer', onclick: () => closer(one) });
-    const parts = [el('p', { text: lies.line(one, state.setting) })];
+    const line = lies.line(one, state.setting);
+    const parts = [el('p', { text: line })];
     const sure = why && why.sure !== null ? ` It is in the top five in ${why.sure}\u00a0% of draws.` : '';
     if (why) parts.push(el('p', {}, `${units.said(why.text)}.${sure}`, as(why.scene)));
     parts.push(...todo(one.n, sighted));
@@ -129,7 +136,7 @@ function makePlace(page) {
       ['Eye', eyeWord(mean((i) => result.eye[i]))],
       ['From you', state.here ? units.far(map.distance(state.here, one.at)) : ''],
     ]));
-    card(`Lie ${one.n}, ${one.kind}`, [look], ...parts);
+    card(`Lie ${one.n}, ${one.kind}`, `Lie ${one.n}: ${line}.`, [look], ...parts);
   }
 
   function show(result) {
