@@ -424,6 +424,24 @@ def test_nothing_lies_over_the_form_of_a_note_wherever_it_is(offline, page_file,
 
 
 @pytest.mark.browser
+def test_nothing_lies_over_the_form_of_a_note_when_the_keyboard_takes_half_the_screen(offline, page_file):
+    page = ready(offline, page_file, (390, 844)).page
+    page.locator("#tab-notes").click()
+    page.evaluate(
+        """() => { const { map, notes } = reachmapPage, { x, y } = map.getSize();
+        notes.add(map.containerPointToLatLng([0.75 * x, 0.85 * y])); }"""
+    )
+    page.wait_for_selector(".leaflet-pan-anim", state="detached")
+    page.wait_for_timeout(400)
+    page.set_viewport_size({"width": 390, "height": 480})
+    page.wait_for_timeout(600)
+    middle = """(id) => { const b = document.getElementById(id).getBoundingClientRect();
+    return document.elementFromPoint((b.left + b.right) / 2, (b.top + b.bottom) / 2).id; }"""
+    for part in ("note-text", "note-keep"):
+        assert page.evaluate(middle, part) == part
+
+
+@pytest.mark.browser
 def test_the_drawer_of_a_phone_makes_room_for_a_note(offline, page_file):
     one = ready(offline, page_file, SIZES[1])
     page = one.page
