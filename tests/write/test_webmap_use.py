@@ -454,6 +454,32 @@ def test_a_refused_position_is_said(offline, page_file):
 
 
 @pytest.mark.browser
+def test_a_position_lost_for_a_while_is_waited_for(offline, page_file):
+    """Under trees or a high bank, say; only a refusal ends the watch."""
+    one = ready(offline, page_file, PHONE)
+    page = one.page
+    page.evaluate("""latitude => {
+        navigator.geolocation.watchPosition = (found, lost) => Object.assign(window, { found, lost }) && 7;
+        navigator.geolocation.clearWatch = (watch) => { window.cleared = watch; };
+        window.find = (longitude) => found({ coords: { latitude, longitude, accuracy: 8 } });
+        }""", toy.LAT)  # fmt: skip
+    watched = "[document.getElementById('where').getAttribute('aria-pressed'), window.cleared ?? null]"
+    page.locator("#where").click()
+    for code in (2, 3):
+        page.evaluate("code => lost({ code })", code)
+        assert page.locator("#say").inner_text() == "No position just now; waiting."
+        assert page.evaluate(watched) == ["true", None]
+        page.evaluate(f"find({toy.LON + code * 1e-4})")
+        assert page.evaluate("reachmapPage.state.here.lng") == toy.LON + code * 1e-4
+        assert page.locator(".here").count() == 1
+    page.evaluate("lost({ code: 1 })")
+    assert page.locator("#say").inner_text() == "The position was not given."
+    assert page.evaluate(watched) == ["false", 7]
+    assert page.locator(".here").count() == 0
+    assert one.said == []
+
+
+@pytest.mark.browser
 def test_a_lane_is_ringed_where_it_crosses_a_seam(offline, page_file):
     """The crossing of two straight lines, known by hand."""
     page = ready(offline, page_file).page

@@ -30,7 +30,12 @@ function watchPosition({ L, map, state, lies, shapes, say, refresh }) {
     if (first) tell(coords.accuracy);
     refresh();
   }
-  function lost() {
+  // Refused (1, by the standard), or without a sight of the sky for a while: then the place last found stays.
+  function lost({ code }) {
+    if (code !== 1) {
+      say('No position just now; waiting.');
+      return;
+    }
     say('The position was not given.');
     stop();
   }
