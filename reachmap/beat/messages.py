@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 SHOWN = 20
 """Findings listed for one file and severity before the rest is only counted."""
 
+JOINERS = "\u200c\u200d"
+"""Invisible, but part of words: between letters of Persian and other scripts, and between the parts of a picture."""
+
 TEXT_LIMIT = 160
 """Characters of a user's value repeated in a message."""
 
@@ -51,10 +54,13 @@ def say(code: str, file: str = "", where: str = "", **values: Any) -> Finding:
 
 
 def plain(text: object, limit: int = TEXT_LIMIT) -> str:
-    """Text on one line without control, bidirectional or invisible characters, its middle cut out if it is long."""
+    """Text on one line, without control, bidirectional or invisible characters but for `JOINERS`.
+
+    Its middle is cut out if it is long.
+    """
     if type(text) is str and len(text) <= limit and text.isprintable() and "  " not in text:
         return text.strip()
-    shown = "".join(c if unicodedata.category(c)[0] != "C" else " " for c in str(text)[: 50 * limit])
+    shown = "".join(c if unicodedata.category(c)[0] != "C" or c in JOINERS else " " for c in str(text)[: 50 * limit])
     shown = " ".join(shown.split())
     if len(shown) <= limit:
         return shown

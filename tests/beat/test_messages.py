@@ -61,6 +61,10 @@ def test_the_table_printed():
         ("two\nlines\tand\x00nul", "two lines and nul"),
         ("right\u202eto\u2066left", "right to left"),
         ("zero\u200bwidth", "zero width"),
+        (
+            "\u0645\u06cc\u200c\u0631\u0648\u062f  \U0001f468\u200d\U0001f467",
+            "\u0645\u06cc\u200c\u0631\u0648\u062f \U0001f468\u200d\U0001f467",
+        ),
         ("  edges  ", "edges"),
         ("d\u00e9j\u00e0 vu \u6c34", "d\u00e9j\u00e0 vu \u6c34"),
     ],

@@ -485,6 +485,23 @@ def test_words_are_kept_as_they_are_typed_and_nothing_is_kept_of_none(offline, p
 
 
 @pytest.mark.browser
+def test_letters_that_are_joined_or_parted_by_what_is_not_seen_stay_so(offline, page_file):
+    """A Persian word, and a picture of two people; from the page into the beat and back."""
+    words = "\u0645\u06cc\u200c\u0631\u0648\u062f \U0001f468\u200d\U0001f467"
+    one = ready(offline, page_file, SIZES[0])
+    begin_note(one.page, words)
+    one.page.locator("#note-keep").click()
+    with one.page.expect_download() as got:
+        one.page.locator("#note-download").click()
+    file = got.value.path().with_suffix(".geojson")
+    write_notes(file, read_notes(got.value.path()))
+    (note,) = notes_of(file)
+    assert note["properties"]["text"] == words
+    assert notes_listed(one.page) == [f"note\n{words}"]
+    quiet(one)
+
+
+@pytest.mark.browser
 def test_a_note_opened_again_while_its_form_is_open_stays_one(offline, page_file):
     one = ready(offline, page_file, SIZES[0])
     page = one.page

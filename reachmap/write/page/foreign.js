@@ -1,6 +1,10 @@
 // Notes that no map wrote: what they say, and a name for one that has none, both as the reader of a beat's files makes
 // them. So a note is one note, whoever read it.
 
+// As the reader of a beat's files: one line, no control characters but those that join letters or the parts of a picture
+// (U+200C, U+200D), so that a note read back is the one written here.
+const oneLine = (text) => text.replace(/(?:(?![\u200c\u200d])[\p{C}\s])+/gu, ' ').trim();
+
 // What a feature says that no map wrote: from all columns that may say something, what is said already not said again.
 function saidElsewhere(properties, columns) {
   const given = Object.fromEntries(Object.entries(properties).map(([name, value]) => [name.trim().toLowerCase(), value]));

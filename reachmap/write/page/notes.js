@@ -2,9 +2,6 @@
 
 const NOTE_KINDS = ['note', 'catch', 'follow', 'refusal', 'sighting', 'blank'];
 
-// As the reader of a beat's files: one line, no control characters, so that a note read back is the one written here.
-const oneLine = (text) => text.replace(/[\p{C}\s]+/gu, ' ').trim();
-
 const newId = () => [...crypto.getRandomValues(new Uint32Array(3))].map((v) => v.toString(36)).join('');
 
 // The union of all versions; one is hidden only when another version of the same note says that it replaces it.
