@@ -34,7 +34,8 @@ class Outcome:
     out : where its map stands, None when it failed
     title : the beat's name, its folder's when it could not be read
     message : "" or what went wrong
-    told : another water level than the survey's and another engine than the ordinary one, in words; "" without
+    told : that the water is too warm to fish, another water level than the survey's and another engine than the
+        ordinary one, in words; "" without
     units : those the beat is printed in, "metric" or "imperial"; here all is metric
     kept : True if an earlier result of the same input was kept
     best : rows of `lies_table` of the best lie of each scene
@@ -184,7 +185,7 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         from reachmap.beat import read_beat
         from reachmap.run import analyse, with_fish, write_map
         from reachmap.write import lies_table
-        from reachmap.write.summary import engine_words, level_words
+        from reachmap.write.summary import engine_words, let_be_words, level_words
 
         more = dict(settings)
         species, length_m, imagery = (more.pop(name, None) for name in ("species", "length_m", "imagery"))
@@ -194,7 +195,8 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         result = analyse(made_of, fresh=fresh, **more)
         files = [path.name for path in write_map(result, out, bool(imagery))]
         best = [row for row in lies_table(result) if row["rank"] == 1]
-        told = "; ".join(filter(None, (level_words(result.channel), engine_words(result))))
+        words = let_be_words(result.visit), level_words(result.channel), engine_words(result)
+        told = "; ".join(filter(None, words))
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
         kept = {
@@ -218,15 +220,17 @@ def _failed(beat: Path, message: str) -> Outcome:
 
 
 def _asked(settings: Mapping[str, Any]) -> dict[str, str]:
-    """Version and settings in a form that compares equal after a trip through a file; a curves file by what it says."""
+    """Version, code and settings in a form that compares equal after a trip through a file; curves by what they say."""
+    from reachmap.channel.kept import code_mark
+
     told = {key: repr(value) for key, value in sorted(settings.items())}
     if (curves := settings.get("curves")) and Path(curves).is_file():
         told["curves"] = checksum(curves)
-    return {"reachmap": __version__, **told}
+    return {"reachmap": __version__, "code": code_mark(), **told}
 
 
 def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) -> Outcome | None:
-    """The earlier result of the same bytes, settings and version, if it stands whole."""
+    """The earlier result of the same bytes, settings, version and code, if it stands whole."""
     try:
         record = json.loads((out / "run.json").read_text(encoding="utf-8"))
         memo = json.loads(_memo(out).read_text(encoding="utf-8"))

@@ -75,6 +75,26 @@ def test_the_index_tells_another_level_and_another_engine(three, tmp_path):
         assert told in (tmp_path / "index.html").read_text()
 
 
+def test_water_too_warm_to_fish_is_told_beside_the_beat_in_its_units(three, tmp_path):
+    """22 C is 71.6 F; from 20 C trout are let be (common practice)."""
+    warm = shutil.copytree(three[0], tmp_path / "warm")
+    toml = (warm / "beat.toml").read_text()
+    (warm / "beat.toml").write_text('units = "imperial"\n' + re.sub("temperature_c = .*", "temperature_c = 22", toml))
+    done = run(three[0], warm, "--cell", "2", "--jobs", "1", "--out", tmp_path / "out")
+    page = (tmp_path / "out" / "index.html").read_text()
+    ranked = len(re.findall("<h2>", page))
+    assert page.count("/map.html'>") == 2 * ranked
+    assert page.count("</a> (water of 72 F: let the fish be)") == ranked
+    assert "warm: mapped (water of 72 F: let the fish be)\n" in done.stderr
+    assert "one: mapped\n" in done.stderr
+
+
+def test_what_other_code_told_of_a_beat_is_worked_out_anew(three, tmp_path, monkeypatch):
+    assert not map_many(three[:1], tmp_path, jobs=1, settings={"cell_m": 2.0})[0].kept
+    monkeypatch.setattr("reachmap.channel.kept.code_mark", lambda: "another")
+    assert not map_many(three[:1], tmp_path, jobs=1, settings={"cell_m": 2.0})[0].kept
+
+
 @pytest.mark.parametrize("lost", ["map.html", "layers.tif"])
 def test_a_folder_that_lacks_a_file_is_mapped_again(three, tmp_path, lost):
     for kept in (False, True, False):

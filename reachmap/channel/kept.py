@@ -130,7 +130,7 @@ def _key(beat: Beat, settings: dict[str, Any]) -> str:
     """One key for the same bytes, beat, settings, version and code."""
     what = [
         version("reachmap"),
-        _code(),
+        code_mark(),
         sorted(beat.sources.items()),
         _content(beat),
         sorted((k, repr(v)) for k, v in settings.items()),
@@ -173,7 +173,7 @@ def _parts(channel: Channel) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
 
 
 @cache
-def _code() -> str:
+def code_mark() -> str:
     """A mark of the package's own files, so that what other code worked out is never taken for this one's."""
     root = Path(__file__).parents[1]
     stamps = [(str(p.relative_to(root)), p.stat().st_size, p.stat().st_mtime_ns) for p in sorted(root.rglob("*.py"))]

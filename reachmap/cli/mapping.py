@@ -70,10 +70,12 @@ def map_many_command(
 ) -> None:
     """Map many beats, a line for each as it is done; exit code 1 if one could not be mapped."""
     from reachmap.many import Outcome, list_beats, map_many
+    from reachmap.write.imperial import in_units
 
     def told(outcome: Outcome, done: int, of: int) -> None:
         state = outcome.message or ("kept, nothing changed" if outcome.kept else "mapped")
-        click.echo(f"[{done}/{of}] {outcome.beat}: {state}", err=True)
+        besides = f" ({in_units(outcome.told, outcome.units)})" if outcome.told else ""
+        click.echo(f"[{done}/{of}] {outcome.beat}: {state}{besides}", err=True)
 
     fresh, quiet = settings.pop("fresh"), settings.pop("quiet")
     plain = {k: v for k, v in settings.items() if v not in (None, (), 0.0)}

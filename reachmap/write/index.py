@@ -45,8 +45,8 @@ def index_page(outcomes: Sequence[Mapping[str, Any]]) -> str:
 
     Parameters
     ----------
-    outcomes : title, out (folder below the page or None), message, told (of level and engine, in words), units (to
-        print in), best (rows of `lies_table`), one a beat
+    outcomes : title, out (folder below the page or None), message, told (of warm water, level and engine, in words),
+        units (to print in), best (rows of `lies_table`), one a beat
     """
     good = [o for o in outcomes if o["out"]]
     scenes = list(dict.fromkeys(row["scene"] for o in good for row in o["best"]))

@@ -15,6 +15,7 @@ from reachmap.channel.confidence import MUCH_BESIDE
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding
 from reachmap.trout.model import Comparison, Lies
+from reachmap.visit.model import Visit
 from reachmap.visit.worth import best_lies, ranked
 from reachmap.write.imperial import as_typed, in_units
 from reachmap.write.model import Result
@@ -283,6 +284,15 @@ def engine_words(result: Result, lead: str = "") -> str:
     entries = result.curves.entries
     known = not any(entries[key]["source"].startswith("placeholder") for key in FOOD)
     return f"{lead}scored by the {engine} engine" + ("" if known else ", with an assumed amount of food")
+
+
+def let_be_words(visit: Visit) -> str:
+    """Say that the water is too warm to fish for trout; "" where it isn't, or nobody measured it.
+
+    A ranking of beats must not send anyone to water whose own map says to let the fish be.
+    """
+    brief = next((caution.brief for caution in visit.cautions if caution.key == "warm"), "").rstrip(".")
+    return brief[:1].lower() + brief[1:]
 
 
 def water_words(water: Water) -> str:
