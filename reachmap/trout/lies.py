@@ -115,11 +115,19 @@ def find_lies(
         "patches": sum(len(d.scenes) for d in drafts),
         "lies_before_cap": len(drafts),
         "lies": len(kept),
-        "known_before": 0 if known is None else known.report["known_before"] or len(old),
+        "known_before": _known_before(known),
         "least_score": curves["lies.least_score"],
         "prominence": curves["lies.prominence"],
     }
     return Lies(table, scenes, label, report)
+
+
+def _known_before(known: Lies | None) -> int | None:
+    """How many lies the map has of those in use, none perhaps; None where these are the map's own."""
+    if known is None:
+        return None
+    first = known.report["known_before"]
+    return len(known.table) if first is None else first
 
 
 def _merge_scenes(

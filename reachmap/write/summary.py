@@ -54,8 +54,8 @@ def place_words(lies: Lies, number: int) -> str:
 
 def new_numbers(lies: Lies, numbers: Iterable[int]) -> list[int]:
     """Those of some lies that were not known before, so that the map lacks them."""
-    last = lies.report["known_before"] or len(lies.table)
-    return sorted(n for n in numbers if n > last)
+    last = lies.report["known_before"]
+    return sorted(n for n in numbers if last is not None and n > last)
 
 
 def beside_the_map(lies: Lies, numbers: Iterable[int]) -> str:
@@ -74,7 +74,7 @@ def comparison_words(told: Comparison, change: str) -> str:
 def moment_words(lies: Lies) -> str:
     """Say which numbers hold for the moment shown only; "" where all are those of the beat's own scenes."""
     last, all_of_them = lies.report["known_before"], len(lies.table)
-    if not last or last == all_of_them:
+    if last is None or last == all_of_them:
         return ""
     which = f"lie {all_of_them} stands" if all_of_them == last + 1 else f"lies {last + 1} to {all_of_them} stand"
     return (

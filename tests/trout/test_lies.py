@@ -12,6 +12,7 @@ from reachmap.errors import SettingError
 from reachmap.trout import FACTORS, LIE_CLASSES, find_lies, load_curves, outlook_for
 from reachmap.trout.lies import _kinds
 from reachmap.trout.shift import Curve
+from reachmap.write.summary import beside_the_map, moment_words
 from tests import toy
 from tests.trout import waters
 
@@ -179,7 +180,7 @@ def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
     assert lies.table.iloc[:n].equals(known.table)
     assert list(lies.table.index) == list(range(1, len(lies.table) + 1))
     assert len(lies.table) > n
-    assert lies.report["known_before"] == n
+    assert (known.report["known_before"], lies.report["known_before"]) == (None, n)
     assert (lies.label[known.label > 0] == known.label[known.label > 0]).all()
     for number, cells in lies.cells.items():
         assert len(cells)
@@ -193,6 +194,20 @@ def test_lies_known_before_keep_their_places_and_numbers(toy_run, toy_lies):
     same = find_lies(channel, outlooks, days=days, curves=CURVES, known=toy_lies)
     assert same.table.equals(toy_lies.table)
     assert all(same.scenes[name]["rank"].equals(table["rank"]) for name, table in toy_lies.scenes.items())
+
+
+def test_lies_are_none_of_the_maps_where_the_map_has_none(toy_run, toy_lies):
+    """Where nothing stands out in the beat's own scenes another sky may still bring lies up."""
+    channel, outlooks, days = toy_run
+    flat = find_lies(channel, outlooks, curves=CURVES, max_lies=0)
+    assert len(flat.table) == 0
+    lies = find_lies(channel, outlooks, days=days, curves=CURVES, known=flat)
+    again = find_lies(channel, outlooks, days=days, curves=CURVES, known=lies)
+    assert len(lies.table) == len(again.table) > 1
+    for found in (lies, again):
+        assert beside_the_map(found, [1]).startswith("Not on the map, as they don't stand out in the beat's own")
+        assert moment_words(found).startswith(f"lies 1 to {len(lies.table)} stand out at this moment, not in")
+    assert beside_the_map(toy_lies, [1]) == moment_words(toy_lies) == ""
 
 
 def test_a_cap_keeps_the_best_of_each_scene(toy_run, toy_lies):
