@@ -175,7 +175,7 @@ def _order(result: Result) -> str:
     stops = [f"{row.when} lie {row.lie}" for row in result.visit.order.itertuples()]
     hours = order_words(result, result.first[0])
     told = f"{hours}: " if hours else ""
-    return f"<p>{told}{escape(', then '.join(stops))}.</p>" if stops else "<p>No lie stands out.</p>"
+    return f"<p>{told}{escape(', then '.join(stops))}.</p>" if stops else "<p>No lie stands out at this hour.</p>"
 
 
 def _checklist(result: Result) -> str:

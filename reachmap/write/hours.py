@@ -32,7 +32,13 @@ DULL = "For about an hour after dusk the eye switches over and fishing is often 
 
 ADD_SCENE = "To have them there, map this moment with --when, or add a scene of this day and sky to beat.toml."
 
-NO_LIE = "No lie stands out."
+NO_LIE = "No lie of the beat's own scenes stands out on this day; at another hour others may."
+
+NO_HOURS = (
+    "No lie of the beat's own scenes stands out on this day, so there are no hours to show; at another hour others "
+    "may: try lies --when."
+)
+"""Lies are looked for at the hours of scenes, so a day without any of those is not told to be without lies."""
 
 INK, PAPER = "#1f2a2e", "#ffffff"
 ROW, LEFT, STEP, TOP = 13, 22, 3, 34
@@ -66,7 +72,7 @@ def hours_text(result: Result, every_min: int = 60, count: int = 6, clouded: Res
     numbers, order, sky = _shown(result, count), result.visit.order, outlook.scene
     water = level_words(result.channel, ", ") + engine_words(result, ", ")
     lines = [f"{sky.when:%d %b %Y}, cloud {sky.cloud}/8 all day, {water_words(sky.water)}{water}", ""]
-    lines += _table(result, numbers, every_min) if numbers else ["No lie stands out, so there are no hours to show."]
+    lines += _table(result, numbers, every_min) if numbers else [NO_HOURS]
     lines += ["", *filter(None, (event_words(result.day), light_words(result.day)))]
     if len(order):
         hours = order_words(result, scene)

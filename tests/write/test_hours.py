@@ -133,20 +133,23 @@ def test_where_none_stands_out_at_the_hour_of_the_scene_other_hours_are_told(oct
     assert re.search(r"^time +([\d ]+?) +eye$", text, re.M)[1].split() == want
     assert set(re.findall(r"^\d\d:\d\d  lie (\d+)", text, re.M)) <= set(want)
     assert len(made.visit.order)
-    assert "No lie stands out.</p>" not in page + card_page(made)
+    assert "No lie " not in (page + card_page(made)).replace("No lie stands out at 13:00", "")
     assert "these do at others" not in hours_text(october[0]) + hours_page(october[0])
 
 
 def test_where_none_stands_out_all_day_the_cautions_are_told_even_so(october):
     made = judged(october[0], 1.1)
     text = hours_text(made, clouded=october[1])
-    assert "No lie stands out, so there are no hours to show." in text
+    assert "No lie of the beat's own scenes stands out on this day, so there are no hours to show; at another" in text
+    assert "try lies --when." in text
     assert "In this order" not in text
     for told in (text, hours_page(made)):
         assert "let the fish be" in told
         assert "Local rules" in told
     assert "If it clouds over" in text
-    assert hours_page(made).count("No lie stands out.") == 2
+    for page, times in ((hours_page(made), 2), (card_page(made), 1)):
+        assert page.count("No lie of the beat's own scenes stands out on this day; at another hour others") == times
+    assert "No lie stands out at this hour." in card_page(made)
 
 
 def test_lies_have_the_numbers_of_the_map(sample_folder):
