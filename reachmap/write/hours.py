@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reachmap.light import is_dark
-from reachmap.light.bodies import DOWN_DEG
+from reachmap.light.bodies import RISE_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import DayLight, Light
 from reachmap.trout.reasons import shade_is_seen
@@ -112,7 +112,7 @@ def event_words(day: DayLight) -> str:
 
 def light_words(day: DayLight) -> str:
     """What a day without sunrise and sunset is like, and that the hour after dusk is dull if there is a dusk."""
-    up = day.sun[len(day.sun) // 2].altitude_deg > DOWN_DEG
+    up = day.sun[len(day.sun) // 2].altitude_deg > RISE_DEG
     stays = "The sun stays up all day." if up else "The sun does not rise this day."
     turns, dusk = {"sunrise", "sunset"} & day.events.keys(), {"civil_dusk", "nautical_dusk"} & day.events.keys()
     return " ".join(filter(None, ("" if turns else stays, DULL if dusk else "")))

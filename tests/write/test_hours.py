@@ -219,6 +219,9 @@ def test_light_in_the_order_is_that_of_the_hour(sample_folder):
         (20.0, ["sunrise", "sunset", "civil_dusk"], [DULL]),
         (20.0, ["sunrise", "sunset"], []),
         (3.0, ["moonrise"], ["The sun stays up all day."]),
+        # Its rim shows from -0.833 degrees on, by the convention of the almanacs.
+        (-0.8, [], ["The sun stays up all day."]),
+        (-0.9, [], ["The sun does not rise this day."]),
         (-5.0, ["civil_dawn", "civil_dusk"], ["The sun does not rise this day.", DULL]),
         (-30.0, [], ["The sun does not rise this day."]),
     ],
