@@ -17,7 +17,7 @@ from reachmap.errors import SettingError
 from reachmap.light.bed import BedLight, bed_terms
 from reachmap.light.bodies import casts, day_events, steps_of, suns_and_moons
 from reachmap.light.edge import cells_beside, sun_part
-from reachmap.light.eye import eye_aim, next_eye
+from reachmap.light.eye import HISTORY_MIN, eye_after, next_eye
 from reachmap.light.model import Body, DayLight
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.water import clarity_to_attenuation
@@ -175,10 +175,10 @@ def edge_through_day(
 def eye_through_day(lux: np.ndarray, step_min: float, species: str) -> np.ndarray:
     """State of the eye at every step, float32 of the shape of `lux` (n_steps, n_cells).
 
-    The eye starts the day as the light of its first step asks for.
+    What the eye had before midnight is taken from the day's other end, as the evening before was much the same.
     """
     out = np.empty(lux.shape, np.float32)
-    state = eye_aim(lux[0], species)
+    state = eye_after(lux[-round(HISTORY_MIN / step_min) :], step_min, species)
     for k, now in enumerate(lux):
         state = next_eye(state, now, step_min, species)
         out[k] = state

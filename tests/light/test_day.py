@@ -93,6 +93,17 @@ def test_the_eye_through_the_day_agrees_with_scenes(toy_channel):
     assert eye[139].mean() < 0.9
 
 
+def test_just_after_midnight_the_eye_has_had_the_evening():
+    """Where clocks are three hours ahead of the sun it darkens about midnight in August."""
+    west = pond(2, 2, 1.0, lat=54.2, lon=-45.0, time_zone="UTC")
+    day, shade = light_through_day(west, date(2026, 8, 5)), prepare_shade(west)
+    scene = replace(toy.scenes()[0], when=day.times[0])
+    eye = eye_through_day(lux_through_day(west, day, scene.cloud, scene.water), 10, "brown")
+    true = [light_at(west, replace(scene, when=day.times[step]), shade)["eye_day"].mean() for step in range(7)]
+    assert 0.6 < true[0] < 0.7
+    assert eye[:7].mean(axis=1) == pytest.approx(true, abs=0.05)
+
+
 def test_long_and_short_days():
     water = pond(2, 2, 1.0)
     assert len(light_through_day(water, date(2026, 3, 29)).times) == 138
