@@ -22,7 +22,7 @@ from reachmap.write.imperial import as_typed
 from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import SEEN_LEAST_M, engine_words, fly_words, level_words, order_words, printed
+from reachmap.write.summary import SEEN_LEAST_M, engine_words, fish_words, fly_words, level_words, order_words, printed
 
 VERBS = {"standing": "Stand", "kneeling": "Kneel"}
 PLACES = {"water": "in the water", "bank": "on the bank"}
@@ -65,7 +65,7 @@ def card_page(result: Result) -> str:
     top = ranked(result.lies, scene)[:TOP]
     told = level_words(result.channel, "; ") + engine_words(result, "; ")
     body = f"""<section><h1>{name}</h1>
-<p>{when}, {title}; {beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm{told}</p>
+<p>{when}, {title}; {fish_words(beat.fish)}{told}</p>
 {_sketch(result, sorted({*top, *result.visit.order["lie"]}))}
 <ol>{"".join(_lie_line(result, scene, n) for n in top)}</ol></section>
 <section><h2>When</h2>{hours_picture(result, TOP)}{_events(result)}<h2>In this order</h2>{_order(result)}

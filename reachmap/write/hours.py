@@ -19,6 +19,7 @@ from reachmap.write.pages import plain_page
 from reachmap.write.summary import (
     beside_the_map,
     engine_words,
+    fish_words,
     level_words,
     new_numbers,
     order_words,
@@ -260,11 +261,12 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     hours = order_words(result, result.first[0])
     told = f"<p>{hours}.</p>" if hours else ""
     cautions = "".join(f"<li>{escape(caution.text)}</li>" for caution in result.visit.cautions)
-    level, of_day = level_words(result.channel, ", "), light_words(result.day)
+    of_day = light_words(result.day)
+    water = water_words(scene.water) + level_words(result.channel, ", ") + engine_words(result, ", ")
     beside = f"<p>{escape(_beside(result, _shown(result, count)))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
     body = (
-        f"<h1>{name}, {when}</h1><p>Cloud {scene.cloud}/8 all day, {water_words(scene.water)}{level}. "
+        f"<h1>{name}, {when}</h1><p>For {fish_words(beat.fish)}: cloud {scene.cloud}/8 all day, {water}. "
         "Rows are lies, the darker the better; a bar under a row marks shade. "
         "The strip on top is the fish's eye: open by day, filled by night, "
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{of_day}</p><h2>In this order, upstream</h2>"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import shapely
 
-from reachmap.beat.model import Beat, Water
+from reachmap.beat.model import Beat, Fish, Water
 from reachmap.beat.outline import unwrapped
 from reachmap.channel.confidence import MUCH_BESIDE
 from reachmap.channel.model import Channel
@@ -187,7 +187,7 @@ def summarise(result: Result) -> str:
     grid = channel.grid
     lines = [
         as_typed(beat.name),
-        f"{beat.fish.species} trout of {100 * beat.fish.length_m:.0f} cm; {grid.n_wet} cells of {grid.cell_m:g} m, "
+        f"{fish_words(beat.fish)}; {grid.n_wet} cells of {grid.cell_m:g} m, "
         f"{grid.n_wet * grid.cell_m**2:.0f} m2 of water"
         + (f", {channel.flow_m3_s:.2f} m3/s" if channel.flow_m3_s is not None else ", flow not known")
         + level_words(channel, ", ")
@@ -263,6 +263,11 @@ def fly_words(result: Result, scene: str, number: int) -> str:
         if last:
             parts.append(f"{', '.join(others)} and {last} {several}" if others else f"{last} {one}")
     return f"at {round(seen['colours_at_m'], 1):g} m {'; '.join(parts)}" if parts else ""
+
+
+def fish_words(fish: Fish) -> str:
+    """The fish that lies are scored for."""
+    return f"{fish.species} trout of {100 * fish.length_m:.0f} cm"
 
 
 def level_words(channel: Channel, lead: str = "") -> str:

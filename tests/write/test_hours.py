@@ -240,6 +240,14 @@ def test_the_far_north_has_days_without_a_dusk_or_a_sun(altitude, events, says):
         assert "<p>. " not in told
 
 
+def test_the_page_names_fish_and_engine(october):
+    told = "<p>For brown trout of 36 cm: cloud 1/8 all day, water clear to 2.6 m and 13 C. Rows"
+    assert told in hours_page(october[0])
+    (name, outlook), *_ = october[0].outlooks.items()
+    fed = replace(outlook, holding=replace(outlook.holding, engine="energy"))
+    assert "13 C, scored by the energy engine. Rows" in hours_page(replace(october[0], outlooks={name: fed}))
+
+
 @pytest.mark.parametrize(("state", "word"), [(1.0, "day"), (0.5, "switching"), (0.0, "night")])
 def test_the_eye_in_a_word(state, word):
     assert eye_word(state) == word
