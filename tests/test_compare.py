@@ -124,7 +124,7 @@ def test_a_comparison_in_feet_turns_the_change_and_not_the_scenes_name(sample_fo
     (folder / "beat.toml").write_text(f'units = "imperial"\n{text}', encoding="utf-8")
     words = ["--clarity-after", "2ft", "--length-after", "14in"]
     done = CliRunner().invoke(main, ["compare", str(folder), *words])
-    assert done.output.startswith("From 1 m at noon to 1 m at noon (clarity 2.0 ft, 14.2 in long) the share")
+    assert done.output.startswith("From 1 m at noon to 1 m at noon (clarity 2.0 ft, 14 in long) the share")
     done = CliRunner().invoke(main, ["compare", str(folder), *words, "--json"])
     assert json.loads(done.output)["after"] == "1 m at noon (clarity 0.61 m, 36 cm long)"
 

@@ -21,12 +21,14 @@ UNITS: tuple[tuple[str, str, Callable[[float], str]], ...] = (
     ("m3/s", "cfs", lambda v: f"{v / FOOT_M**3:.0f}"),
     ("m/s", "mph", lambda v: f"{v / MILE_PER_HOUR_M_S:.1f}"),
     ("m2", "sq ft", lambda v: f"{v / FOOT_M**2:.0f}"),
-    ("cm", "in", lambda v: f"{v / 100 / FOOT_M * 12:.1f}"),
+    ("cm", "in", lambda v: f"{v / 100 / FOOT_M * 12:.0f}"),
     ("mm", "in", lambda v: f"{v / 1000 / FOOT_M * 12:.2f}"),
     ("m", "ft", _length),
     ("C", "F", lambda v: f"{v * 9 / 5 + 32:.0f}"),
 )
-"""Our unit after a number and a space, the other unit, and the number in it. International foot and mile, exact."""
+"""Our unit after a number and a space, the other unit, and the number in it. International foot and mile, exact.
+
+Centimetres are whole ones, of a fish, so inches are too, as on the map's page: 14 in typed come back from 36 cm."""
 
 
 @cache

@@ -9,11 +9,12 @@ import pytest
 
 from reachmap.ask import Changed
 from reachmap.beat import read_beat
-from reachmap.beat.model import Water
+from reachmap.beat.model import Fish, Water
 from reachmap.errors import SettingError
 from reachmap.run import analyse
 from reachmap.write import card_page, summarise
 from reachmap.write.imperial import as_typed, in_feet
+from reachmap.write.summary import fish_words
 from reachmap.write.vectors import write_waypoints
 from tests import toy
 
@@ -24,7 +25,7 @@ from tests import toy
         # 1 ft = 0.3048 m, 1 in = 25.4 mm, 1 mph = 0.44704 m/s by definition; 20 C = 68 F.
         ("1.2 m deep, slow beside a drift of 0.5 m/s", "3.9 ft deep, slow beside a drift of 1.1 mph"),
         ("320 m2 of water, 4.50 m3/s", "3444 sq ft of water, 159 cfs"),
-        ("brown trout of 36 cm", "brown trout of 14.2 in"),
+        ("brown trout of 36 cm", "brown trout of 14 in"),
         ("care from 18 C, no fishing from 20 C", "care from 64 F, no fishing from 68 F"),
         ("Cast 2 to 12 m above the lie", "Cast 6.6 to 39 ft above the lie"),
         ("Fly seen at 1.57 to 1.58 m", "Fly seen at 5.2 ft"),
@@ -55,6 +56,12 @@ def test_short_names_leave_no_number_unturned(words):
         assert len(re.findall(r"[\d.]+ (?:ft|mph|sq ft)", mine)) >= len(re.findall(r"[\d.]+ m(?![\w/])", write(plain)))
         assert not re.search(r"\d m(/s)? ", mine.replace(words, ""))
         assert "\x02" not in mine + write(plain)
+
+
+@pytest.mark.parametrize("inches", range(4, 40))
+def test_a_length_in_inches_comes_back_as_it_was_typed(inches):
+    assert in_feet(fish_words(Fish("brown", inches * 0.0254))) == f"brown trout of {inches} in"
+    assert in_feet(Changed(length_m=inches * 0.0254).words) == f"{inches} in long"
 
 
 @pytest.mark.parametrize("feet", ["0.7", "6.0", "11.0", "22.5", "40"])
