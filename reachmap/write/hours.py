@@ -131,7 +131,7 @@ def _beside(result: Result, numbers: list[int]) -> str:
 
 
 def if_clouded(result: Result, clouded: Result) -> str:
-    """What changes when it clouds over: the share of good water and the lies worth going to then."""
+    """What changes when it clouds over: the share of good water and the lies worth going to at the scene's hour."""
     one, other = (r.first[1].holding for r in (result, clouded))
     share = [100 * float((holding["hold"] > 0.5).mean()) for holding in (one, other)]
     first = [ranked(r.lies, next(iter(r.lies.scenes)))[:3] for r in (result, clouded)]
@@ -146,9 +146,10 @@ def if_clouded(result: Result, clouded: Result) -> str:
     elif first[0] and first[1]:
         advice = ": stay with the best lies"
     best = "; ".join(places) or "nothing that stands out"
+    when = clouded.channel.beat.local(clouded.first[1].scene.when)
     return (
-        f"If it clouds over, {share[1]:.0f} % of the water scores above 0.5 instead of {share[0]:.0f} %{advice}. "
-        f"Best then: {best}.{f' {ADD_SCENE}' if new else ''}"
+        f"If it clouds over, at {when:%H:%M} {share[1]:.0f} % of the water scores above 0.5 instead of {share[0]:.0f} %"
+        f"{advice}. Best then: {best}.{f' {ADD_SCENE}' if new else ''}"
     )
 
 

@@ -49,7 +49,7 @@ def test_the_text_has_table_eye_order_cloud_and_cautions(october):
     assert len(rows) == 24
     assert rows[0].endswith("night")
     assert rows[12].endswith("day")
-    share = [int(x) for x in re.search(r"If it clouds over, (\d+) % .* instead of (\d+) %", text).groups()]
+    share = [int(x) for x in re.search(r"If it clouds over, at 13:00 (\d+) % .* instead of (\d+) %", text).groups()]
     assert share[0] > share[1]
     assert "Local rules" in text
     order = re.findall(r"^(\d\d:\d\d)  lie (\d+)", text, re.M)
