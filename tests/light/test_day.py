@@ -169,6 +169,15 @@ def test_the_step_of_a_moment_where_the_clocks_change():
     assert day.step_of(noon + timedelta(days=2)) == 137
 
 
+def test_a_day_after_one_that_lost_an_hour_has_its_own_length():
+    """The longer takes the shade of the shorter where that has some, and works out the rest."""
+    water = pond(6, 6, 1.0, [tree(0, -8, 9.0, 3.0)])
+    short = light_through_day(water, date(2026, 3, 29))
+    long = light_through_day(water, date(2026, 3, 30), like=short)
+    assert (len(short.times), len(long.times)) == (138, 144)
+    np.testing.assert_array_equal(long.sun_share[138:], 0)
+
+
 def sun_directions(day) -> np.ndarray:
     """Unit vectors to the sun, east, north and up (n_steps, 3)."""
     altitude, azimuth = np.radians([[sun.altitude_deg, sun.azimuth_deg] for sun in day.sun]).T

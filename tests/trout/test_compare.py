@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from reachmap.beat.model import Fish
@@ -12,7 +13,7 @@ from reachmap.errors import SettingError
 from reachmap.layers import Derived
 from reachmap.sight import see
 from reachmap.trout import find_lies, hold, load_curves, outlook_for
-from reachmap.trout.compare import compare
+from reachmap.trout.compare import _best, _lies, compare
 from reachmap.trout.model import CHANGES
 from tests import toy
 from tests.trout import waters
@@ -167,6 +168,36 @@ def test_of_lies_that_all_vanish_none_stays_the_best(run):
     assert there.told.endswith("No lie stands out after.")
     assert "stays the best" not in there.told + back.told
     assert back.told.endswith(f"No lie stood out before; the best is lie {back.table['after'].idxmax()}.")
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "says"),
+    [
+        ([0.6, 0.5], [0.7, 0.5], "Lie 4 stays the best."),
+        ([0.6, 0.5], [0.4, 0.5], "The best is lie 9 instead of 4."),
+        ([0.6, 0.5], [0.1, 0.2], "No lie stands out after."),
+        ([0.1, 0.2], [0.3, 0.5], "No lie stood out before; the best is lie 9."),
+        ([0.6, 0.2], [0.7, 0.1], "Lie 4 stays the best."),
+        ([], [], "No lie stands out in either."),
+    ],
+)
+def test_which_lie_is_the_best_is_told(before, after, says):
+    """Where lies of less than 0.3 don't count."""
+    table = pd.DataFrame({"before": before, "after": after}, index=[4, 9][: len(before)], dtype=float)
+    assert _best(table, 0.3) == says
+
+
+@pytest.mark.parametrize(
+    ("numbers", "words"),
+    [
+        ([3], "Lie 3"),
+        ([3, 5], "Lies 3 and 5"),
+        ([3, 5, 8, 9, 12, 1], "Lies 3, 5, 8, 9, 12 and 1"),
+        ([3, 5, 8, 9, 12, 1, 2], "Lies 3, 5, 8, 9, 12 and 2 others"),
+    ],
+)
+def test_lies_are_named_and_the_many_counted(numbers, words):
+    assert _lies(numbers) == words
 
 
 def test_another_channel_is_refused(run):

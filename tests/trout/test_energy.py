@@ -76,6 +76,21 @@ def test_factors_stay_between_nothing_and_all(drift, nose, depth, sight, species
     assert all(0 <= out[f][0] <= 1 for f in ("food", "nose"))
 
 
+def test_what_is_left_after_swimming_is_the_factor_of_the_nose():
+    """A fish of the worked example in water of one speed: one lane, so its share is 1 - cost / intake kept, and none
+    in water without drift."""
+    fish, still = Fish("brown", 0.35), np.array([0.2, 0.4, 0.0])
+    flow = Flow(still, still, np.full(3, 0.8), np.full(3, 10.0))
+    keep = ENERGY.assimilated / ENERGY.over_prediction
+    kept = keep * intake(ENERGY, 0.35, still, 0.8, 10.0)
+    cost = swimming_cost(ENERGY.cost["brown"], weight_g(0.35), still, 12.0)
+    out = energy_factors(flow, fish, ENERGY, 12.0, 10.0)
+    assert 0.1 < out["nose"][1] < out["nose"][0] < 1
+    assert out["nose"][:2] == pytest.approx(1 - cost[:2] / kept[:2], abs=1e-6)
+    assert out["food"][0] / out["food"][1] == pytest.approx(kept[0] / kept[1], rel=1e-5)
+    assert (out["food"][2], out["nose"][2]) == (0, 0)
+
+
 @given(st.floats(0.0, 0.7), st.floats(0.01, 0.5), st.floats(0.0, 0.5))
 def test_a_faster_nose_never_pays(nose, faster, more):
     """But for the lanes tried being some way apart."""

@@ -9,8 +9,9 @@ import pytest
 import shapely
 
 from reachmap.errors import SettingError
+from reachmap.layers import Derived
 from reachmap.trout import FACTORS, LIE_CLASSES, find_lies, load_curves, outlook_for
-from reachmap.trout.lies import _kinds
+from reachmap.trout.lies import _kinds, weigh_factors
 from reachmap.trout.shift import Curve
 from reachmap.write.summary import beside_the_map, moment_words
 from tests import toy
@@ -136,6 +137,45 @@ def test_what_a_lie_is_goes_by_what_the_curves_file_says(toy_run, toy_lies, eye,
     else:
         assert told == before
         assert not any(factor in CURVES.entries[f"lies.{kind}"]["source"] for kind in ("feeding", "sheltering"))
+
+
+def stated(outlook, day=(), night=(), eye=1.0):
+    """An outlook of the same cells whose factors are stated, 1 where they aren't."""
+    n = len(outlook.holding["hold"])
+
+    def factors(some):
+        values = dict.fromkeys(FACTORS, 1.0) | dict(some)
+        return Derived(FACTORS, lambda name, cells: np.full(n, values[name], np.float32)[cells], n)
+
+    light = replace(outlook.light, layers=outlook.light.layers | {"eye_day": np.full(n, eye, np.float32)})
+    holding = replace(outlook.holding, factors_day=factors(day), factors_night=factors(night))
+    return replace(outlook, light=light, holding=holding)
+
+
+def test_what_feeds_is_a_feeding_lie_what_shelters_a_sheltering_one_and_a_prime_lie_does_both(toy_run):
+    """In the open at noon, or under a roof; with food beside it, or with none."""
+    channel, outlooks, _ = toy_run
+    noon = outlooks["sunny noon"]
+    lit = replace(noon.light, layers=noon.light.layers | {"sun_share": np.ones(channel.grid.n_wet, np.float32)})
+    cells = [np.arange(8)]
+    for roof, food, kind in ((0.0, 1.0, "feeding"), (1.0, 0.05, "sheltering"), (1.0, 1.0, "prime")):
+        water = channel.with_layers(
+            overhead=np.full(channel.grid.n_wet, roof, np.float32),
+            structure=np.zeros(channel.grid.n_wet, np.float32),
+            depth=np.full(channel.grid.n_wet, 0.5, np.float32),
+        )
+        one = replace(stated(noon, day={"food": food}), light=lit)
+        assert _kinds(water, cells, [one], CURVES) == [kind]
+
+
+@pytest.mark.parametrize(("eye", "limiting"), [(1.0, "food"), (0.0, "depth")])
+def test_the_factor_that_costs_a_lie_most_limits_it_by_the_eye_that_counts(toy_run, eye, limiting):
+    """As -w ln f: by day 1.0 x ln 5 for food and 1.2 x ln 2 for the speed at the nose, by night 0.8 x ln 10."""
+    outlook = stated(toy_run[1]["sunny noon"], {"food": 0.2, "nose": 0.5}, {"depth": 0.1}, eye)
+    factor, suits = weigh_factors(outlook.holding, outlook.light, np.arange(5))
+    assert factor == limiting
+    want = {"food": 0.2, "nose": 0.5} if eye else {"depth": 0.1}
+    assert suits == pytest.approx(dict.fromkeys(FACTORS, 1.0) | want)
 
 
 def test_ranks_follow_scores(toy_lies):
