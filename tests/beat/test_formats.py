@@ -322,6 +322,15 @@ def test_a_column_named_in_the_settings_keeps_the_unit_in_its_header(tmp_path, d
     assert ("unit-assumed" in {f.code for f in beat.findings}) == (depth == "Staff reading")
 
 
+def test_a_column_chosen_for_what_there_is_none_of_is_told(tmp_path):
+    columns = "[files.soundings.columns]\nring = 'depth_m'\n"
+    with pytest.raises(InputError) as refused:
+        read_beat(make(tmp_path / "beat", toml=TOML + columns))
+    [told] = [f for f in refused.value.findings if f.code == "column-choice"]
+    assert told.what.startswith("'ring' is no column of this kind of file; there are: ")
+    assert "depth" in told.what
+
+
 @pytest.mark.parametrize(("unit", "factor"), [("m", 1.0), ("cm", 0.01), ("ft", 0.3048), ("in", 0.0254)])
 @pytest.mark.parametrize("given", [None, 999.0])
 def test_a_number_that_stands_for_no_value_is_known_in_every_unit(tmp_path, unit, factor, given):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from reachmap.beat import check_beat, read_beat
 from reachmap.beat.catalogue import BED_D84_M, SECTIONS
-from reachmap.beat.columns import LENGTH, SPEED, SYNONYMS, split_unit
+from reachmap.beat.columns import FLOW, LENGTH, SPEED, SYNONYMS, split_unit
 from reachmap.beat.model import Water
 from reachmap.beat.numbers import NotNumberError, number
 from reachmap.beat.scenes import coming_solstice, usual_scenes
@@ -165,13 +165,37 @@ def test_headers_are_split_into_name_and_unit(header, want):
     assert split_unit(header, quantity) == want
 
 
-def test_units_by_definition():
+BY_DEFINITION = [
+    (LENGTH, "m metre metres meter meters", 1.0),
+    (LENGTH, "cm", 0.01),
+    (LENGTH, "mm", 0.001),
+    (LENGTH, "km", 1000.0),
     # International yard and pound agreement of 1959; nautical mile of 1929 (1852 m).
-    assert LENGTH["ft"] == 0.3048
-    assert LENGTH["yd"] == pytest.approx(0.9144)
-    assert LENGTH["fathom"] == pytest.approx(1.8288)
-    assert SPEED["mph"] == 0.44704
-    assert SPEED["knots"] == pytest.approx(1852 / 3600)
+    (LENGTH, "ft foot feet", 0.3048),
+    (LENGTH, "in inch inches", 0.0254),
+    (LENGTH, "yd yard yards", 0.9144),
+    (LENGTH, "fathom fathoms", 1.8288),
+    (SPEED, "m_s ms mps m_sec m_s_1", 1.0),
+    (SPEED, "cm_s cms", 0.01),
+    (SPEED, "ft_s fps ft_sec", 0.3048),
+    (SPEED, "mph mi_h", 0.44704),
+    (SPEED, "km_h kmh kph", 1000 / 3600),
+    (SPEED, "kn kt kts knots", 1852 / 3600),
+    (FLOW, "m3_s cumecs", 1.0),
+    (FLOW, "l_s", 0.001),
+    (FLOW, "cfs ft3_s", 0.028316846592),
+]
+"""Unit table, names, value in its SI unit; none is left out."""
+
+
+@pytest.mark.parametrize(("table", "names", "value"), BY_DEFINITION)
+def test_units_by_definition(table, names, value):
+    assert {name: table[name] for name in names.split()} == pytest.approx(dict.fromkeys(names.split(), value))
+
+
+def test_no_unit_is_without_its_definition():
+    for table in (LENGTH, SPEED, FLOW):
+        assert set(table) == {name for one, names, _ in BY_DEFINITION if one is table for name in names.split()}
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
