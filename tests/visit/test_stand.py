@@ -119,7 +119,7 @@ def test_the_reason_says_what_the_place_is(made):
     for cast in (6.0, 12.0, 18.0):
         visitor = Visitor(cast_m=cast)
         channel = replace(made.channel, beat=replace(made.channel.beat, visitor=visitor))
-        for stance in stances(channel, hours, made.lies, none).itertuples():
+        for stance in stances(find_ground(channel, none, MAR_ARCMIN), hours, made.lies).itertuples():
             x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
             side, sight, *care = stance.reason.split(", ")
             assert stance.cast_m == pytest.approx(math.hypot(x - lie["x"], y - lie["y"]), abs=0.06)
@@ -130,8 +130,8 @@ def test_the_reason_says_what_the_place_is(made):
             assert stance.on == ("water" if cell >= 0 else "bank")
             above = HEIGHTS[stance.how] * visitor.height_m + (BANK_M if cell < 0 else -channel["depth"][cell])
             band = band_arcmin(above, stance.cast_m, channel["depth"][own])
-            if abs(band - 14) > 2:  # heights are taken to a tenth of a metre
-                assert sight == ("below its line of sight" if band < 14 else "it may see you: move slowly")
+            if abs(band - MAR_ARCMIN) > 2:  # heights are taken to a tenth of a metre
+                assert sight == ("below its line of sight" if band < MAR_ARCMIN else "it may see you: move slowly")
             assert care == (["strong care wading"] if stance.wading == 2 else [])
             told |= {side, sight, *care}
     assert len(told) == 5
@@ -144,7 +144,7 @@ def test_nobody_stands_before_the_fish_whichever_way_the_river_runs(made, turn_d
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
     turn, ones = math.radians(turn_deg), np.ones(made.channel.grid.n_wet, np.float32)
     channel = made.channel.with_layers(flow_east=ones * math.cos(turn), flow_north=ones * math.sin(turn))
-    found, ahead = stances(channel, hours, made.lies, none), []
+    found, ahead = stances(find_ground(channel, none, MAR_ARCMIN), hours, made.lies), []
     for stance in found.itertuples():
         lie = made.lies.table.loc[stance.lie]
         way = math.atan2(stance.geometry.y - lie["y"], stance.geometry.x - lie["x"])
@@ -161,7 +161,7 @@ def test_of_places_alike_the_one_behind_the_fish_is_taken(made):
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
     guessed = replace(made.channel, depth_guessed=True)  # so that nobody is sent into the water
     hours = {int(n): [[Hour(Body(-20.0, 0.0, 0.0), True, "00:00")]] for n in made.lies.table.index}
-    best = stances(guessed, hours, made.lies, none).query("rank == 1")
+    best = stances(find_ground(guessed, none, MAR_ARCMIN), hours, made.lies).query("rank == 1")
     lies = made.lies.table.loc[best["lie"]]
     middle = np.abs(lies["x"].to_numpy()) < 40
     assert middle.any()
