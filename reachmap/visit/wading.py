@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from reachmap.beat.model import Beat, Scene
+from reachmap.beat.warmth import looks_as_warm, printed_celsius
 from reachmap.channel.confidence import mostly_guessed
 from reachmap.channel.model import Channel
 from reachmap.layers import WetCells
@@ -120,11 +121,13 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
     warm = max(known, default=beat.water.temperature_c)
     # Where scenes differ, that of the warmest counts.
     the_water = "In the warmest scene the water" if len(set(known)) > 1 else "The water"
-    if warm is not None and warm >= STOP_C:
-        let_be = f"{the_water} is {warm:g} C: let the fish be until it cools."
-        out.insert(0, Caution("warm", let_be, f"Water of {warm:g} C: let the fish be.", from_c=STOP_C))
-    elif warm is not None and warm >= WARM_C:
-        out.append(Caution("warm", f"{the_water} is {warm:g} C: land fish fast, keep them wet, stop at {STOP_C:g} C."))
+    # By what is printed, for nobody understands another advice beside the same number.
+    shown = "" if warm is None else f"{printed_celsius(warm):g} C"
+    if warm is not None and looks_as_warm(warm, STOP_C):
+        let_be = f"{the_water} is {shown}: let the fish be until it cools."
+        out.insert(0, Caution("warm", let_be, f"Water of {shown}: let the fish be.", from_c=min(warm, STOP_C)))
+    elif warm is not None and looks_as_warm(warm, WARM_C):
+        out.append(Caution("warm", f"{the_water} is {shown}: land fish fast, keep them wet, stop at {STOP_C:g} C."))
     else:
         out.append(Caution("warm", f"Measure the water: care from {WARM_C:g} C, no fishing from {STOP_C:g} C."))
     if any(spawning_now(beat, scene) for scene in scenes):

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from functools import cache
 
+from reachmap.beat.warmth import printed_fahrenheit
 from reachmap.constants import FOOT_M, MILE_PER_HOUR_M_S
 
 _NUMBER = r"(?<![\w.])(-?\d+(?:\.\d+)?)"
@@ -24,7 +25,7 @@ UNITS: tuple[tuple[str, str, Callable[[float], str]], ...] = (
     ("cm", "in", lambda v: f"{v / 100 / FOOT_M * 12:.0f}"),
     ("mm", "in", lambda v: f"{v / 1000 / FOOT_M * 12:.2f}"),
     ("m", "ft", _length),
-    ("C", "F", lambda v: f"{v * 9 / 5 + 32:.0f}"),
+    ("C", "F", lambda v: f"{printed_fahrenheit(v)}"),
 )
 """Our unit after a number and a space, the other unit, and the number in it. International foot and mile, exact.
 

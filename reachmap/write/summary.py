@@ -11,6 +11,7 @@ import shapely
 
 from reachmap.beat.model import Beat, Fish, Water
 from reachmap.beat.outline import unwrapped
+from reachmap.beat.warmth import printed_celsius
 from reachmap.channel.confidence import MUCH_BESIDE
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding
@@ -302,7 +303,7 @@ def let_be_words(visit: Visit) -> str:
 
 def water_words(water: Water) -> str:
     """How clear and how warm the water of a scene is."""
-    warm = "" if water.temperature_c is None else f" and {water.temperature_c:g} C"
+    warm = "" if water.temperature_c is None else f" and {printed_celsius(water.temperature_c):g} C"
     # Three figures, so that feet typed with one decimal come back as they were.
     return f"water clear to {water.clarity_m:.3g} m{warm}"
 

@@ -14,6 +14,7 @@ from reachmap.beat.model import Water
 from reachmap.constants import FOOT_M, MILE_PER_HOUR_M_S
 from reachmap.errors import Finding
 from reachmap.visit.wading import cautions, redds, spawning_now, wading_class
+from reachmap.write.imperial import in_feet
 from tests import published, toy
 
 ROWS = published.load("visit")
@@ -76,6 +77,23 @@ def test_the_usual_cautions_always_stand(toy_channel):
 def test_warm_water_is_said(toy_channel, warm, says):
     beat = toy.beat(water=Water(temperature_c=warm))
     assert any(says in c.text for c in cautions(beat, toy_channel, ()))
+
+
+@pytest.mark.parametrize(
+    ("typed_f", "celsius", "fahrenheit"),
+    [
+        (67.4, "The water is 19.7 C: land fish fast", "The water is 67 F: land fish fast"),
+        (67.6, "The water is 19.8 C: let the fish be", "The water is 68 F: let the fish be"),
+        (68.0, "The water is 20 C: let the fish be", "The water is 68 F: let the fish be"),
+        (72.5, "The water is 22.5 C: let the fish be", "The water is 73 F: let the fish be"),
+    ],
+)
+def test_the_advice_fits_the_number_it_stands_beside(toy_channel, typed_f, celsius, fahrenheit):
+    """In both units; 20 C are 68 F, from which fish are let be."""
+    beat = toy.beat(water=Water(temperature_c=(typed_f - 32) * 5 / 9))
+    (text,) = (c.text for c in cautions(beat, toy_channel, ()) if c.key == "warm")
+    assert text.startswith(celsius)
+    assert in_feet(text).startswith(fahrenheit)
 
 
 def test_the_warmest_scene_counts(toy_channel):

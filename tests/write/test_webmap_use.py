@@ -17,6 +17,7 @@ import rasterio
 import shapely
 from pyproj import Transformer
 
+from reachmap.beat.warmth import printed_celsius, printed_fahrenheit
 from reachmap.light import clarity_to_attenuation, light_of_scenes
 from reachmap.run import analyse
 from reachmap.visit.wading import cautions
@@ -346,6 +347,28 @@ def test_what_cannot_be_seen_at_night_in_a_spate_is_told_in_words(offline, page_
     assert "hardly a fly in this light" in text
     assert "under 0.0001 lux, black" in text
     assert not re.search(r"\b0\.0 (m|s)\b|0\.0000", text)
+
+
+@pytest.mark.browser
+def test_temperatures_are_printed_as_elsewhere(offline, result, tmp_path):
+    warm = [19.7778, 19.7222, 22.5, 22.25, 20.0, 13.0]
+    noon = result.first[1]
+    waters = [replace(noon.scene.water, temperature_c=celsius) for celsius in warm]
+    scenes = [replace(noon.scene, name=f"{water.temperature_c}", water=water) for water in waters]
+    outlooks = {scene.name: replace(noon, light=replace(noon.light, scene=scene)) for scene in scenes}
+    tables = dict.fromkeys(outlooks, result.lies.scenes[result.first[0]])
+    same = {
+        name: dict.fromkeys(outlooks, next(iter(getattr(result.visit, name).values()))) for name in ("orders", "seen")
+    }
+    lies, visit = replace(result.lies, scenes=tables), replace(result.visit, **same)
+    made = replace(result, outlooks=outlooks, lies=lies, visit=visit, days=dict.fromkeys(outlooks, result.day))
+    path = tmp_path / "map.html"
+    path.write_text(map_page(made), encoding="utf-8")
+    page = ready(offline, path).page
+    told = page.locator("#warmth option")
+    assert told.all_text_contents() == [f"{printed_celsius(celsius):g}\xa0C" for celsius in warm]
+    page.evaluate("document.getElementById('units').click()")
+    assert told.all_text_contents() == [f"{printed_fahrenheit(celsius)}\xa0F" for celsius in warm]
 
 
 @pytest.mark.browser
