@@ -144,7 +144,9 @@ def test_lies_keep_their_numbers_at_any_moment(sample_folder, result):
         reachmap.analyse(sample_folder, moment=moment, scenes=["sunny"])
 
 
-@pytest.mark.parametrize(("hour", "minute", "fewest", "most"), [(14, 0, 8, 8), (19, 30, 8, 8), (23, 20, 1, 2)])
+@pytest.mark.parametrize(
+    ("hour", "minute", "fewest", "most"), [(14, 0, 8, 8), (18, 25, 8, 8), (19, 30, 8, 8), (23, 20, 1, 2)]
+)
 def test_a_visit_begins_at_the_moment_asked_for_and_ends_by_midnight(sample_folder, hour, minute, fewest, most):
     asked = reachmap.analyse(sample_folder, moment=reachmap.Moment(datetime(2026, 10, 10, hour, minute), 2))
     order = asked.visit.order

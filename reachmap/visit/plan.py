@@ -241,7 +241,8 @@ def _order(
     after = walk + MINUTES_A_LIE * np.arange(len(chosen))
     offsets = np.rint(after / span.day.step_min).astype(int)
     best = _best_start(span, chosen, offsets) if start is None else span.day.step_of(start)
-    times = [span.score.index[best] + pd.Timedelta(minutes=float(minutes)) for minutes in after]
+    begin = span.score.index[best] if start is None else pd.Timestamp(start)
+    times = [begin + pd.Timedelta(minutes=float(minutes)) for minutes in after]
     # What comes after midnight isn't known.
     steps = [step for step in (best + offsets).tolist() if step < len(span.day.times)]
     rows = [
