@@ -74,6 +74,8 @@ def analyse(
     if moment is not None and scenes:
         raise SettingError("scenes of the beat and a moment were asked for; choose one or the other")
     chosen = choose_scenes(checked, scenes) if moment is None else moment.scenes(checked)
+    if moment is not None:
+        checked = replace(checked, findings=(*checked.findings, *moment.findings(checked)))
     table = load_curves(curves, checked.fish, checked.water.temperature_c)
     own_curves = {"curves": curves and str(curves), "curves_sha256": curves and checksum(curves)}
     water: dict[str, Any] = {"cell_m": cell_m, "stage_m": stage_m, "flow_m3_s": flow_m3_s}

@@ -144,6 +144,16 @@ def test_lies_keep_their_numbers_at_any_moment(sample_folder, result):
         reachmap.analyse(sample_folder, moment=moment, scenes=["sunny"])
 
 
+@pytest.mark.parametrize(("told", "warned"), [("01:30", True), ("01:30+01:00", False), ("02:30", False)])
+def test_an_hour_asked_for_that_the_clocks_tell_twice_is_warned_of(sample_folder, told, warned):
+    """In Britain clocks go back from two to one on the last Sunday in October."""
+    moment = reachmap.Moment(datetime.fromisoformat(f"2026-10-25 {told}"), 2)
+    asked = reachmap.analyse(sample_folder, cell_m=2.0, moment=moment)
+    words = "the moment asked for: 2026-10-25 01:30:00 happens twice in Europe/London, as the clocks go back; the first"
+    assert (words in summarise(asked)) == warned
+    assert any(finding.startswith(words) for finding in asked.record["findings"]) == warned
+
+
 @pytest.mark.parametrize(
     ("hour", "minute", "fewest", "most"), [(14, 0, 8, 8), (18, 25, 8, 8), (19, 30, 8, 8), (23, 20, 1, 2)]
 )

@@ -8,8 +8,9 @@ from zoneinfo import ZoneInfo
 
 from reachmap.beat.catalogue import SECTIONS
 from reachmap.beat.clock import YEARS, by_the_clock
+from reachmap.beat.messages import say
 from reachmap.beat.model import Beat, Scene, Water
-from reachmap.errors import SettingError
+from reachmap.errors import Finding, SettingError
 
 CLEAR, OVERCAST = 0, 8
 """A sky without cloud and one full of it [oktas]."""
@@ -79,3 +80,10 @@ class Moment:
             skies = {f"cloud {self.cloud}/8": self.cloud}
         water = water_then(beat.water, self.clarity_m, self.temperature_c)
         return tuple(Scene(sky, when, cloud, water, beat.town_glow_lux) for sky, cloud in skies.items())
+
+    def findings(self, beat: Beat) -> tuple[Finding, ...]:
+        """What is odd about it on a beat, as of a scene in the beat's settings: that its clocks tell it twice."""
+        if by_the_clock(self.when, ZoneInfo(beat.time_zone))[1] != "told twice":
+            return ()
+        told = {"value": self.when.isoformat(sep=" "), "zone": beat.time_zone}
+        return (say("scene-twice-told", where="the moment asked for", **told),)
