@@ -23,6 +23,9 @@ MOST_TOLD, SHOWN = 8, 80
 REMEDY = "A catalogue is a text file that names one beat folder a line."
 """What to do about a catalogue that is none."""
 
+OF_A_BEAT = ("told", "scenes", "best")
+"""What of an `Outcome` is kept for the next run."""
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -38,7 +41,8 @@ class Outcome:
         ordinary one, in words; "" without
     units : those the beat is printed in, "metric" or "imperial"; here all is metric
     kept : True if an earlier result of the same input was kept
-    best : rows of `lies_table` of the best lie of each scene
+    scenes : names of those it was mapped for
+    best : rows of `lies_table` of the best lie of each scene in which one stands out
     """
 
     beat: Path
@@ -48,6 +52,7 @@ class Outcome:
     told: str = ""
     units: str = "metric"
     kept: bool = False
+    scenes: Sequence[str] = ()
     best: Sequence[Mapping[str, Any]] = field(default_factory=tuple)
 
 
@@ -194,20 +199,22 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
             return earlier
         result = analyse(made_of, fresh=fresh, **more)
         files = [path.name for path in write_map(result, out, bool(imagery))]
-        best = [row for row in lies_table(result) if row["rank"] == 1]
         words = let_be_words(result.visit), level_words(result.channel), engine_words(result)
-        told = "; ".join(filter(None, words))
+        known: dict[str, Any] = {
+            "told": "; ".join(filter(None, words)),
+            "scenes": [*result.outlooks],
+            "best": [row for row in lies_table(result) if row["rank"] == 1],
+        }
         memo = _memo(out)
         memo.parent.mkdir(exist_ok=True)
         kept = {
             "asked": _asked(settings),
             "record": checksum(out / "run.json"),
-            "told": told,
-            "best": best,
             "files": files,
+            **known,
         }
         memo.write_text(json.dumps(kept), encoding="utf-8")
-        return Outcome(beat, out, made_of.name, told=told, units=made_of.units, best=best)
+        return Outcome(beat, out, made_of.name, units=made_of.units, **known)
     except ReachmapError as error:
         return _failed(beat, str(error))
     except Exception as error:
@@ -241,9 +248,10 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
         return None
     if memo.get("asked") != _asked(settings) or record.get("sources") != dict(made_of.sources):
         return None
-    if not {"told", "best", "files"} <= memo.keys() or not all((out / name).is_file() for name in memo["files"]):
+    if not {*OF_A_BEAT, "files"} <= memo.keys() or not all((out / name).is_file() for name in memo["files"]):
         return None
-    return Outcome(beat, out, record["beat"], told=memo["told"], units=made_of.units, kept=True, best=memo["best"])
+    known = {name: memo[name] for name in OF_A_BEAT}
+    return Outcome(beat, out, record["beat"], units=made_of.units, kept=True, **known)
 
 
 def _memo(out: Path) -> Path:

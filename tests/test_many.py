@@ -65,6 +65,7 @@ def test_beats_are_ranked_for_one_moment_and_for_another_anew(three, tmp_path):
         page = (tmp_path / "index.html").read_text()
         assert re.findall("<h2>(.*?)</h2>", page) == ["clear sky", "overcast"]
         assert page.count(f">10 Oct<br>21:{minute}<") == 2
+        assert list(outcome.scenes) == ["clear sky", "overcast"]
 
 
 def test_the_index_tells_another_level_and_another_engine(three, tmp_path):

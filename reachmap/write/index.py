@@ -46,10 +46,10 @@ def index_page(outcomes: Sequence[Mapping[str, Any]]) -> str:
     Parameters
     ----------
     outcomes : title, out (folder below the page or None), message, told (of warm water, level and engine, in words),
-        units (to print in), best (rows of `lies_table`), one a beat
+        units (to print in), scenes (names), best (rows of `lies_table`), one a beat
     """
     good = [o for o in outcomes if o["out"]]
-    scenes = list(dict.fromkeys(row["scene"] for o in good for row in o["best"]))
+    scenes = list(dict.fromkeys(scene for o in good if o["best"] for scene in o["scenes"]))
     parts = [
         f"<h1>{len(good)} {'beat' if len(good) == 1 else 'beats'}</h1>",
         _where(good),
@@ -62,12 +62,15 @@ def index_page(outcomes: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _ranking(good: Sequence[Mapping[str, Any]], scene: str) -> str:
-    """Beats of one scene, the one with the best lie first."""
+    """Beats of one scene, the one with the best lie first; below them those without one then, if they have others."""
     rows = [(row, o) for o in good for row in o["best"] if row["scene"] == scene]
     rows.sort(key=lambda pair: (-pair[0]["score"], pair[1]["title"]))
     body = "".join(_row(rank, row, o) for rank, (row, o) in enumerate(rows, 1))
     head = "<tr><th>#</th><th>beat and its best lie</th><th>when</th><th>score</th></tr>"
-    return f"<h2>{escape(scene)}</h2><table>{head}{body}</table>"
+    ranked = [o for _, o in rows]
+    poor = ", ".join(_link(o) for o in good if o["best"] and scene in o["scenes"] and o not in ranked)
+    table = f"<table>{head}{body}</table>" if rows else ""
+    return f"<h2>{escape(scene)}</h2>{table}{f'<p>No lie stands out then: {poor}</p>' if poor else ''}"
 
 
 def _row(rank: int, row: Mapping[str, Any], outcome: Mapping[str, Any]) -> str:

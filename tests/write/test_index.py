@@ -15,7 +15,15 @@ from reachmap.write.index import LETTER, LINE, WIDE
 def outcome(title, lat, lon):
     best = {"scene": "noon", "rank": 1, "lie": 1, "kind": "prime", "score": 0.5}
     best |= {"why": "deep", "when": "2026-10-10T18:30+01:00", "lat": lat, "lon": lon}
-    return {"title": title, "out": "a", "message": "", "told": "", "units": "metric", "best": [best]}
+    return {
+        "title": title,
+        "out": "a",
+        "message": "",
+        "told": "",
+        "units": "metric",
+        "scenes": ["noon"],
+        "best": [best],
+    }
 
 
 def names(page):
@@ -42,6 +50,21 @@ def test_a_beat_without_a_lie_is_linked_too():
     assert "2 beats" in page
     assert "<h2>No lie stands out</h2><ul><li><a href='flat%20water/map.html'>Flat &lt;water&gt;</a></li></ul>" in page
     assert "No lie stands out" not in index_page([outcome("Upper beat", 54.0, -2.0)])
+
+
+def test_a_beat_without_a_lie_in_one_scene_is_named_below_the_others_of_that_scene():
+    night = {"scene": "night", "when": "2026-10-10T23:30+01:00"}
+    upper, lower = outcome("Upper beat", 54.0, -2.0), outcome("Lower <beat>", 54.2, -2.0)
+    both = {"scenes": ["noon", "night", "dusk"]}
+    one = {**upper, **both, "best": [*upper["best"], upper["best"][0] | night]}
+    page = index_page([one, lower | both, outcome("Noon only", 54.1, -2.0)])
+    noon, at_night, dusk = page.split("<h2>")[1:]
+    assert [part.split("</h2>")[0] for part in (noon, at_night, dusk)] == ["noon", "night", "dusk"]
+    assert "No lie" not in noon
+    assert "</table><p>No lie stands out then: <a href='a/map.html'>Lower &lt;beat&gt;</a></p>" in at_night
+    assert "Noon only" not in at_night
+    assert dusk.startswith("dusk</h2><p>No lie stands out then: ")
+    assert dusk.count("<a ") == 2
 
 
 def test_another_level_and_engine_are_told_beside_the_name():
