@@ -46,14 +46,15 @@ ROW, LEFT, STEP, TOP = 13, 22, 3, 34
 """Height of a lie's row, width of the numbers, width of a ten-minute step, room above the rows, in units of the
 picture."""
 
+WORDS, GAP = 62, 2
+"""Room for the words of a moment, a space behind them included, and between them and their line (assumed)."""
+
 POOR = 0.35
 """Scores up to this are left nearly white, so that what sets good hours apart can be seen."""
 
 EVENT_WORDS = {
     "sunrise": "sun up",
     "sunset": "sun down",
-    "civil_dawn": "",
-    "civil_dusk": "",
     "moonrise": "moon up",
     "moonset": "moon down",
 }
@@ -235,20 +236,36 @@ def _moments(result: Result, foot: int) -> str:
     """Sunrise to moonset as lines with their words, those of the moon a line higher."""
     # Differences of local times do not see a change of clocks.
     begin_s, step_s = result.day.times[0].timestamp(), 60 * result.day.step_min
-    parts = []
-    for name, when in result.day.events.items():
-        word = EVENT_WORDS.get(name, "")
-        if not word:
-            continue
-        at = LEFT + STEP * (when.timestamp() - begin_s) / step_s
-        high = 6 if name.startswith("moon") else 14
-        anchor = "end" if at > LEFT + STEP * len(result.day.times) * 0.8 else "start"
-        parts.append(
-            f"<path d='M{at:.1f} {high + 1}V{foot}' stroke='{INK}' stroke-width='.5' stroke-dasharray='2 2'/>"
-            f"<text x='{at + (2 if anchor == 'start' else -2):.1f}' y='{high}' font-size='6.5' text-anchor='{anchor}'>"
-            f"{word} {when:%H:%M}</text>"
-        )
+    wide, parts = LEFT + STEP * len(result.day.times), []
+    for names, high in ((("moonrise", "moonset"), 6), (("sunrise", "sunset"), 14)):
+        events = [(EVENT_WORDS[name], when) for name, when in result.day.events.items() if name in names]
+        places = [LEFT + STEP * (when.timestamp() - begin_s) / step_s for _, when in events]
+        for (word, when), at, (x, anchor) in zip(events, places, _beside_lines(places, wide), strict=True):
+            parts.append(
+                f"<path d='M{at:.1f} {high + 1}V{foot}' stroke='{INK}' stroke-width='.5' stroke-dasharray='2 2'/>"
+                f"<text x='{x:.1f}' y='{high}' font-size='6.5' text-anchor='{anchor}'>{word} {when:%H:%M}</text>"
+            )
     return "".join(parts)
+
+
+def _beside_lines(places: list[float], wide: float) -> list[tuple[float, str]]:
+    """Where the words of one moment or two stand beside their lines, and which end of them, so that all can be read.
+
+    Parameters
+    ----------
+    places : of the lines across the picture, the earlier first
+    wide : width of the picture
+    """
+    out = [(at + GAP, "start") if at + GAP + WORDS <= wide else (at - GAP, "end") for at in places]
+    begin = [x if anchor == "start" else x - WORDS for x, anchor in out]
+    if len(places) < 2 or begin[1] - begin[0] >= WORDS:
+        return out
+    first, last = places
+    if first - GAP < WORDS:
+        return [(first + GAP, "start"), (first + GAP + WORDS, "start")]
+    if last + GAP + WORDS > wide:
+        return [(last - GAP - WORDS, "end"), (last - GAP, "end")]
+    return [(first - GAP, "end"), (last + GAP, "start")]
 
 
 def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -> str:

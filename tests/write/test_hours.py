@@ -20,7 +20,7 @@ from reachmap.run import analyse
 from reachmap.visit import plan_visit
 from reachmap.visit.worth import ranked
 from reachmap.write.card import card_page
-from reachmap.write.hours import DULL, LEFT, STEP, eye_word, hours_page, hours_picture, hours_text, if_clouded
+from reachmap.write.hours import DULL, LEFT, STEP, WORDS, eye_word, hours_page, hours_picture, hours_text, if_clouded
 from reachmap.write.model import Result
 from tests import toy
 
@@ -246,6 +246,32 @@ def test_the_page_names_fish_and_engine(october):
     (name, outlook), *_ = october[0].outlooks.items()
     fed = replace(outlook, holding=replace(outlook.holding, engine="energy"))
     assert "13 C, scored by the energy engine. Rows" in hours_page(replace(october[0], outlooks={name: fed}))
+
+
+@pytest.mark.parametrize(("first", "last"), [(0, 5), (2, 2), (69, 76), (70, 90), (100, 135), (130, 138), (143, 143)])
+def test_the_words_of_two_moments_are_never_one_over_the_other(october, first, last):
+    """Far north the sun may be up for an hour."""
+    day = october[0].day
+    events = dict.fromkeys(("sunrise", "moonrise"), day.times[first]) | dict.fromkeys(
+        ("sunset", "moonset"), day.times[last]
+    )
+    days = dict.fromkeys(october[0].days, replace(day, events=events))
+    picture = hours_picture(replace(october[0], days=days))
+    wide = float(re.search(r"viewBox='0 0 (\d+) ", picture)[1])
+    for y in ("6", "14"):
+        words = re.findall(rf"<text x='([\d.]+)' y='{y}' font-size='6.5' text-anchor='(\w+)'>", picture)
+        (one, _), (other, _) = spans = [(x := float(at) - WORDS * (end == "end"), x + WORDS) for at, end in words]
+        assert abs(one - other) >= WORDS
+        assert all(left >= 0 and right <= wide for left, right in spans)
+
+
+@pytest.mark.browser
+def test_the_words_of_a_moment_take_no_more_room_than_is_kept_for_them(browser):
+    page = browser.new_page()
+    page.set_content("<svg font-family='system-ui,sans-serif'><text font-size='6.5'>moon down 20:00</text></svg>")
+    wide = page.evaluate("document.querySelector('text').getComputedTextLength()")
+    page.close()
+    assert wide < WORDS
 
 
 @pytest.mark.parametrize(("state", "word"), [(1.0, "day"), (0.5, "switching"), (0.0, "night")])
