@@ -394,6 +394,33 @@ def test_a_tap_on_the_words_that_ask_for_it_reaches_the_map_and_they_go(offline,
     quiet(one)
 
 
+@pytest.mark.browser
+def test_a_note_asked_for_goes_to_the_lie_whose_number_is_touched(offline, page_file):
+    """Any other mark, and a lie of the lists, ends the asking: no later touch of the water opens a form unasked."""
+    one = ready(offline, page_file, SIZES[0])
+    page = one.page
+    ask = "document.getElementById('note-add').click()"
+    asked = "[reachmapPage.state.adding, document.getElementById('note-add').getAttribute('aria-pressed')]"
+    page.evaluate(ask)
+    tag = page.locator(".lie-tag.best").first
+    lie = page.evaluate("(n) => reachmapPage.lies.get(n).at", int(tag.inner_text()))
+    tag.click()
+    page.locator("#note-text").fill("rise")
+    assert not page.locator("#place").is_visible()
+    page.locator("#note-keep").click()
+    kept = page.evaluate("JSON.parse(Object.values(localStorage)[0])[0].geometry.coordinates")
+    assert kept == pytest.approx(lie[::-1], abs=1e-6)
+    for mark in (".note-mark", ".stance", "#all-lies button"):
+        if mark == ".stance":
+            page.evaluate("reachmapPage.place.lie(1)")
+        page.evaluate(ask)
+        assert page.evaluate(asked) == [True, "true"]
+        page.locator(mark).first.dispatch_event("click")
+        assert page.evaluate(asked) == [False, "false"], mark
+        page.keyboard.press("Escape")
+    quiet(one)
+
+
 COVERED = """() => [...document.querySelectorAll('#note-text, #note-keep, .note-form select')].flatMap((e) => {
 const r = e.getBoundingClientRect();
 const corners = [[r.left + 3, r.top + 3], [r.right - 3, r.bottom - 3]];

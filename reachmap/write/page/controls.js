@@ -77,19 +77,14 @@ function wireCompare({ D, state, refresh }) {
 
 function wireNotes({ map, state, notes, place, painter, say, sheet }) {
   const box = map.getContainer();
-  const adding = (on) => {
-    state.adding = on;
-    $('note-add').setAttribute('aria-pressed', String(on));
-    say('');
-  };
   $('note-add').addEventListener('click', ({ detail: touched }) => {
-    adding(!state.adding);
+    notes.ask(!state.adding);
     if (!state.adding) return;
     sheet.halve();
     if (!touched) box.focus();
     say(touched ? 'Now tap the map where the note belongs.' : 'Arrow keys bring the place under the cross; Enter puts the note there.');
   });
-  addEventListener('keydown', ({ key }) => { if (key === 'Escape' && state.adding) adding(false); });
+  addEventListener('keydown', ({ key }) => { if (key === 'Escape') notes.ask(false); });
   $('note-download').addEventListener('click', notes.download);
   $('note-file').addEventListener('change', () => {
     const [file] = $('note-file').files;
@@ -97,7 +92,6 @@ function wireNotes({ map, state, notes, place, painter, say, sheet }) {
   });
   const pick = (latlng) => {
     if (state.adding) {
-      adding(false);
       notes.add(latlng);
       return;
     }

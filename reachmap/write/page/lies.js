@@ -15,7 +15,9 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     L.circleMarker(lie.at, { radius: 3, stroke: false, fillColor: '#1f2a2e', fillOpacity: 1, interactive: false }).addTo(outlines);
     const icon = L.divIcon({ className: 'lie-tag', iconSize: [TAG, TAG], html: el('span', { text: String(lie.n) }, el('i')) });
     const name = `Lie ${lie.n}, ${lie.kind}`;
-    markers.set(lie.n, onPress(L.marker(lie.at, { icon, alt: name, title: name }), () => choose(lie.n)).addTo(tags));
+    // A note asked for belongs to the lie.
+    const press = () => (state.adding ? notes.add(L.latLng(lie.at)) : choose(lie.n));
+    markers.set(lie.n, onPress(L.marker(lie.at, { icon, alt: name, title: name }), press).addTo(tags));
   }
 
   // Mean score and light of every lie, and what of sun and moon gets to it, best first. At the settings of a scene its

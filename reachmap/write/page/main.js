@@ -48,8 +48,8 @@ async function start(map, L) {
   page.sheet = drawer(map);
   tabs(page.sheet);
   page.water = makeWater(page);
-  page.shapes = { map, ...makeShapes(L, map, D, say) };
-  page.notes = makeNotes(L, map, D, say, page.sheet);
+  page.shapes = { map, ...makeShapes(L, map, D, (text) => { page.notes.ask(false); say(text); }) };
+  page.notes = makeNotes(page);
   page.current = makeCurrent(L, map, D);
   page.lies = makeLies(page, (n) => page.place.lie(n));
   page.place = makePlace(page);

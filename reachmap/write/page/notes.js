@@ -31,7 +31,7 @@ function loadedText(points, others) {
   return `${came} ${others} ${others === 1 ? 'line, area or thing without a place was' : 'lines, areas or things without a place were'} left out.`;
 }
 
-function makeNotes(L, map, D, say, sheet) {
+function makeNotes({ L, map, D, state, say, sheet }) {
   const key = NOTES_KEY + D.key;
   const group = L.layerGroup().addTo(map);
   const kept = () => pile(key).map(complete);
@@ -56,6 +56,14 @@ function makeNotes(L, map, D, say, sheet) {
   function store() {
     if (!keep.set(key, notes)) say('This device does not keep notes for a file. Download them before you leave.');
     draw();
+  }
+
+  // Whether the next touch of the map says where a new note belongs.
+  function ask(on) {
+    if (on === state.adding) return;
+    state.adding = on;
+    $('note-add').setAttribute('aria-pressed', String(on));
+    say('');
   }
 
   function add(latlng) {
@@ -92,6 +100,7 @@ function makeNotes(L, map, D, say, sheet) {
 
   // Words are kept as they are typed: a page that is reloaded, closed or killed gets no time for it. Only Delete drops them.
   function edit(asked) {
+    ask(false);
     const back = wayBack(asked.properties.id);
     // A form still open ends first, which may put another version in this one's place.
     map.closePopup();
@@ -183,5 +192,5 @@ function makeNotes(L, map, D, say, sheet) {
   if (!keep.works()) $('note-stay').textContent = 'This device does not keep them for a file: download them before you leave.';
   const places = () => group.getLayers().map((marker) => marker.getLatLng());
   draw();
-  return { add, download, load, places };
+  return { add, ask, download, load, places };
 }

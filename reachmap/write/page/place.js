@@ -41,6 +41,8 @@ function makePlace(page) {
     reveal(latlng);
   }
   function lie(n) {
+    // Who turns to a lie no longer looks for the place of a note, which a later touch of the water would have put there.
+    page.notes.ask(false);
     Object.assign(state, { chosen: n, cell: -1 });
     ring.remove();
     reveal(L.latLng(lies.get(n).at));
