@@ -5,13 +5,11 @@ from reachmap.light.bodies import is_dark, sun_and_moon
 from reachmap.light.cloud import beam_and_diffuse, cloud_factors
 from reachmap.light.colours import band_attenuation
 from reachmap.light.day import (
-    ShadeTime,
     edge_through_day,
     eye_through_day,
     light_of_scenes,
     light_through_day,
     lux_through_day,
-    shade_times,
 )
 from reachmap.light.edge import edge_step, shade_edge
 from reachmap.light.lux import moon_lux, sun_lux
@@ -27,7 +25,6 @@ __all__ = [
     "DayLight",
     "Light",
     "Shade",
-    "ShadeTime",
     "band_attenuation",
     "beam_and_diffuse",
     "beam_mu",
@@ -46,7 +43,6 @@ __all__ = [
     "moon_lux",
     "prepare_shade",
     "shade_edge",
-    "shade_times",
     "sun_and_moon",
     "sun_lux",
     "surface_transmission",

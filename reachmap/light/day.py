@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
+from collections.abc import Callable, Iterable
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -183,30 +182,3 @@ def eye_through_day(lux: np.ndarray, step_min: float, species: str) -> np.ndarra
         state = next_eye(state, now, step_min, species)
         out[k] = state
     return out
-
-
-@dataclass(frozen=True)
-class ShadeTime:
-    """When shade comes to some cells (`shaded`) or the sun does, while the sun is up."""
-
-    when: datetime
-    shaded: bool
-
-
-def shade_times(day: DayLight, cells: np.ndarray | Sequence[int]) -> tuple[ShadeTime, ...]:
-    """When shade comes to a patch of cells and when it goes, between sunrise and sunset.
-
-    The patch counts as shaded while less than half of the beam reaches it on average. The first entry is its state
-    when the sun comes up.
-
-    Parameters
-    ----------
-    day : the day
-    cells : positions in the wet vector, e.g. the cells of a lie
-    """
-    share = day.sun_on(np.asarray(cells)).mean(axis=1) / 255.0
-    out: list[ShadeTime] = []
-    for moment, sun, lit in zip(day.times, day.sun, share, strict=True):
-        if sun.altitude_deg > 0.0 and (not out or out[-1].shaded != (lit < SHADED)):
-            out.append(ShadeTime(moment, bool(lit < SHADED)))
-    return tuple(out)
