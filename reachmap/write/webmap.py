@@ -42,7 +42,18 @@ SCRIPTS = (
         "kept.js",
         "foreign.js",
     ),
-    *("notes.js", "lies.js", "panel.js", "water.js", "place.js", "where.js", "order.js", "controls.js", "main.js"),
+    *(
+        "notes.js",
+        "lies.js",
+        "panel.js",
+        "water.js",
+        "place.js",
+        "where.js",
+        "order.js",
+        "cautions.js",
+        "controls.js",
+        "main.js",
+    ),
 )
 """The page's own modules in the order they are joined."""
 
