@@ -57,8 +57,7 @@ class Visit:
         any, as its words then say, all; DataFrame lie, when, why, step (of the scene's day), its attrs with the numbers
         of those it would be past midnight for (`late`); for the scenes of `seen`
     seen : scene -> lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours,
-        colours_at_m ...), for
-        the first scene, and for the first of the other light if there is one
+        colours_at_m ...), for the first scene, and for the first of the other light if there is one
     layers : wading, wading_dark, redd (n_wet,) float32
     cautions : always shown
     """
