@@ -20,9 +20,14 @@ CELLS_PER_WIDTH = 40
 CELL_RANGE_M = (0.25, 1.0)
 """Limits of the cell size chosen; below 0.5 m the bed has detail no survey resolves (measured on a gravel patch)."""
 
-BYTES_PER_WET_CELL = 335
-"""Peak memory of the whole chain with three scenes, files and map per wet cell: by the benchmark `stages` 2.8 GB at
-10^7 cells, and 3.3 with another scene after it in the same process."""
+BYTES_AT_ALL, BYTES_PER_CELL, BYTES_PER_M2 = 3e8, 280, 3500
+"""Peak memory of the whole chain with three scenes, files and map: at all, for every wet cell, and for what is worked
+out on cells of a quarter of a metre where they are larger. Measured: 2.8 GB for 10^7 cells of 0.13 m, 3.7 with another
+scene after it in the same process (`stages`); on ponds 1.6 GB for 3.0 10^6 cells of 0.2 m, 1.8 for 2.2 10^6 of 0.33,
+1.0 for 0.96 10^6 of 0.5 and 0.6 for 0.24 10^6 of 1 m. The estimate is 0.95 to 1.35 of these."""
+
+COARSE_M = 0.5
+"""Above this cell size what is worked out on finer cells takes the less the larger they are (measured)."""
 
 FEWEST_ACROSS = 4
 """Cells across the river below which its shape is lost, assumed."""
@@ -45,7 +50,8 @@ def choose_cell(width_m: float) -> float:
 
 def memory_needed(outline: BaseGeometry, cell_m: float) -> float:
     """Estimated peak memory of the chain [bytes]."""
-    return outline.area * BYTES_PER_WET_CELL / cell_m**2
+    finer = BYTES_PER_M2 * min(1.0, COARSE_M / cell_m)
+    return BYTES_AT_ALL + outline.area * (BYTES_PER_CELL / cell_m**2 + finer)
 
 
 def check_cell(outline: BaseGeometry, cell_m: float, width_m: float, memory_bytes: float | None = None) -> None:
@@ -66,13 +72,15 @@ def check_cell(outline: BaseGeometry, cell_m: float, width_m: float, memory_byte
             f"{choose_cell(width_m):g} m suits it"
         )
     total = memory_bytes if memory_bytes is not None else machine_memory()
-    allowed = MEMORY_SHARE * total
-    need = memory_needed(outline, cell_m)
+    allowed, need = MEMORY_SHARE * total, memory_needed(outline, cell_m)
     if need > allowed:
-        fits = cell_m * (need / allowed) ** 0.5
+        most = width_m / FEWEST_ACROSS
+        larger = [cell for cell in map(_round_up, np.geomspace(cell_m, most, 100)) if cell <= most]
+        fits = next((cell for cell in larger if memory_needed(outline, cell) <= allowed), None)
+        remedy = "Cut the beat into shorter ones" if fits is None else f"A cell of {fits:g} m fits"
         raise SettingError(
             f"--cell {cell_m:g}: would need about {need / 1e9:.1f} GB, more than {MEMORY_SHARE:.0%} of this machine's "
-            f"{total / 1e9:.1f} GB. A cell of {_round_up(fits):g} m fits"
+            f"{total / 1e9:.1f} GB. {remedy}"
         )
 
 

@@ -53,3 +53,25 @@ def test_a_cell_beyond_the_memory_is_refused_with_one_that_fits():
     named = float(str(error.value).split("A cell of ")[1].split(" m")[0])
     assert memory_needed(water, named) <= 2e9
     check_cell(water, named, 20, memory_bytes=4e9)
+
+
+def test_water_that_no_cell_size_brings_into_the_memory_is_to_be_cut():
+    with pytest.raises(SettingError, match="Cut the beat into shorter ones"):
+        check_cell(shapely.box(0, 0, 1e6, 20), 0.5, 20, memory_bytes=4e9)
+
+
+MEASURED = (
+    (180_000, 0.134, 2.8e9),
+    (120_000, 0.2, 1.62e9),
+    (240_000, 0.33, 1.84e9),
+    (240_000, 0.5, 1.04e9),
+    (240_000, 1.0, 0.59e9),
+)
+"""Area of the water [m2], cell [m], peak [bytes] as the machine's resource usage told it."""
+
+
+@pytest.mark.parametrize(("area_m2", "cell_m", "peak_bytes"), MEASURED)
+def test_the_memory_needed_is_what_runs_have_taken(area_m2, cell_m, peak_bytes):
+    """At every cell size that is chosen, not only at fine ones."""
+    need = memory_needed(shapely.box(0, 0, area_m2 / 20, 20), cell_m)
+    assert 0.9 * peak_bytes <= need <= 1.6 * peak_bytes
