@@ -245,7 +245,8 @@ def test_the_page_names_fish_and_engine(october):
     assert told in hours_page(october[0])
     (name, outlook), *_ = october[0].outlooks.items()
     fed = replace(outlook, holding=replace(outlook.holding, engine="energy"))
-    assert "13 C, scored by the energy engine. Rows" in hours_page(replace(october[0], outlooks={name: fed}))
+    told = "13 C, scored by the energy engine, with an assumed amount of food. Rows"
+    assert told in hours_page(replace(october[0], outlooks={name: fed}))
 
 
 @pytest.mark.parametrize(("first", "last"), [(0, 5), (2, 2), (69, 76), (70, 90), (100, 135), (130, 138), (143, 143)])
