@@ -31,6 +31,7 @@ from reachmap.beat.tables import Table
 from reachmap.beat.terrain import read_terrain
 from reachmap.beat.vectors import read_any
 from reachmap.errors import Finding, InputError, sterner
+from reachmap.whole import checksum
 
 NOWHERE_M = 1e7
 """Where a sounding is put that lies outside the projection [m]."""
@@ -79,13 +80,14 @@ def check_beat(folder: str | Path) -> tuple[Finding, ...]:
 
 @dataclass
 class _Desk:
-    """What the steps of reading one beat share."""
+    """What the steps of reading one beat share; `own` is the checksum of beat.toml by its name."""
 
     folder: Path
     settings: Settings
     parts: Parts
     anchor: Anchor | None
     report: Report
+    own: Mapping[str, str]
 
     def table(self, source: Source, role: str, want: str, given: Mapping[str, Any]) -> Table:
         """A file as a table."""
@@ -102,9 +104,11 @@ def _read(folder: Path) -> tuple[Beat | None, tuple[Finding, ...]]:
     beat = None
     with report.collecting():
         open_folder(folder)
+        # Before it is read: should it be saved anew meanwhile, the next run finds another one.
+        own = _own_checksum(folder)
         settings = read_settings(folder, report)
         anchor = anchor_of(settings.values.get("place", {}))
-        desk = _Desk(folder, settings, find_parts(folder, settings, report), anchor, report)
+        desk = _Desk(folder, settings, find_parts(folder, settings, report), anchor, report, own)
         beat = _assemble(desk)
     findings = report.findings()
     return (None if beat is None or report.failed else replace(beat, findings=findings)), findings
@@ -145,7 +149,7 @@ def _assemble(desk: _Desk) -> Beat | None:
         scenes=scenes_of(settings, water, outline.lat, outline.lon, date, zone, report),
         head=_head(desk, outline),
         caps=outline.caps,
-        sources=_checksums(desk),
+        sources={**desk.own, **desk.parts.checksums()},
         settings=settings.raw,
         skyline=_skyline(desk),
         units=settings.get("", "units", "metric"),
@@ -336,9 +340,10 @@ def _head(desk: _Desk, outline: Outline) -> tuple[float, float] | None:
     return float(x), float(y)
 
 
-def _checksums(desk: _Desk) -> dict[str, str]:
-    import hashlib
-
-    path = desk.folder / FILE
-    own = {FILE: hashlib.sha256(path.read_bytes()).hexdigest()} if path.is_file() else {}
-    return {**own, **desk.parts.checksums()}
+def _own_checksum(folder: Path) -> dict[str, str]:
+    """The checksum of beat.toml by its name; nothing where there is none, or none that can be read."""
+    path = folder / FILE
+    try:
+        return {FILE: checksum(path)} if path.is_file() else {}
+    except OSError:
+        return {}

@@ -10,11 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reachmap.beat import check_beat, read_beat
+from reachmap.beat import read as read_module
 from reachmap.beat.catalogue import BED_D84_M, SECTIONS
 from reachmap.beat.columns import FLOW, LENGTH, SPEED, SYNONYMS, split_unit
 from reachmap.beat.model import Water
 from reachmap.beat.numbers import NotNumberError, number
 from reachmap.beat.scenes import coming_solstice, usual_scenes
+from reachmap.whole import checksum
 from tests.beat.folders import TOML, make
 from tests.published import load
 
@@ -51,6 +53,20 @@ def test_fahrenheit_of_the_warm_water_cautions(tmp_path):
 def test_the_same_setting_twice_is_refused(tmp_path):
     found = check_beat(make(tmp_path / "beat", toml=TOML.replace("clarity_m = 2.5", "clarity_m = 2.5\nclarity_ft = 8")))
     assert [f.code for f in found if f.severity == "error"] == ["setting-twice"]
+
+
+def test_settings_saved_while_the_soundings_are_read_are_not_taken_for_those_that_were(tmp_path, monkeypatch):
+    folder = make(tmp_path / "beat")
+    toml, soundings = folder / "beat.toml", read_module.read_soundings
+
+    def saved_meanwhile(*given):
+        toml.write_text(TOML.replace("clarity_m = 2.5", "clarity_m = 0.5"))
+        return soundings(*given)
+
+    before = checksum(toml)
+    monkeypatch.setattr(read_module, "read_soundings", saved_meanwhile)
+    beat = read_beat(folder)
+    assert (beat.water.clarity_m, beat.sources["beat.toml"]) == (2.5, before)
 
 
 def test_limits_are_told_in_the_users_unit(tmp_path):
