@@ -71,9 +71,9 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
             beats.append(path)
             continue
         for number, line in enumerate(_lines(path), 1):
-            entry = line.split("#")[0].strip()
+            entry = _entry(line, path.parent)
             if entry and not _is_folder(path.parent / entry):
-                what = f"there is no folder {entry[:SHOWN]!r}"
+                what = f"there is no folder {line.strip()[:SHOWN]!r}"
                 missing.append(Finding("error", str(path), f"line {number}", what, "Mend the path."))
             elif entry:
                 beats.append(path.parent / entry)
@@ -89,6 +89,12 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
     if twice:
         raise SettingError(f"two beats are called {twice[0]!r}; rename one of the folders")
     return beats
+
+
+def _entry(line: str, root: Path) -> str:
+    """What a line names: as much of it as a folder is called, for a name may hold a "#"; else all before the first."""
+    names = [line[:end].strip() for end in range(len(line), -1, -1) if line[end : end + 1] in ("", "#")]
+    return next((name for name in names if name and _is_folder(root / name)), names[-1])
 
 
 def _is_folder(path: Path) -> bool:

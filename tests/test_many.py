@@ -279,6 +279,19 @@ def test_a_beat_that_fails_is_called_by_its_folder_wherever_one_stands(three, tm
     assert "<b>bad</b>" in (tmp_path / "index.html").read_text()
 
 
+def test_a_sign_for_remarks_may_stand_in_the_name_of_a_folder(tmp_path):
+    for name in ("beat", "beat #3"):
+        (tmp_path / name).mkdir()
+    listed = []
+    for line in ("beat #3", "beat #3  # the third", "beat  # not #3", "beat#4"):
+        (tmp_path / "list.txt").write_text(line)
+        listed += [beat.name for beat in list_beats([tmp_path / "list.txt"])]
+    assert listed == ["beat #3", "beat #3", "beat", "beat"]
+    (tmp_path / "list.txt").write_text("# all\npool #7\n")
+    with pytest.raises(InputError, match="line 2: there is no folder 'pool #7'"):
+        list_beats([tmp_path / "list.txt"])
+
+
 def test_a_catalogue_names_folders_and_says_which_line_is_wrong(three, tmp_path):
     root = three[0].parent
     (root / "good.txt").write_text("one  # the first\n\ntwo\n")
