@@ -47,7 +47,7 @@ SHP_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
 _NMEA = re.compile(r"\s*[$!][A-Z]{2}[A-Z0-9]{3},")
 _CHUNK = 1 << 20
-_DAMAGED = (zipfile.BadZipFile, RuntimeError, ValueError, EOFError, zlib.error, lzma.LZMAError)
+DAMAGED = (zipfile.BadZipFile, RuntimeError, ValueError, EOFError, zlib.error, lzma.LZMAError)
 """What Python's zipfile raises for an archive that it can't read: RuntimeError is for packings and passwords that it
 doesn't know, the last two are of the packings themselves."""
 
@@ -179,7 +179,7 @@ def _zip_kind(path: Path, name: str) -> str:
     try:
         with zipfile.ZipFile(path) as archive:
             inner = archive.namelist()
-    except _DAMAGED as error:
+    except DAMAGED as error:
         raise stop("damaged", name, kind="zip archive", why=str(error)) from error
     if "xl/workbook.xml" in inner:
         return "xlsx"
@@ -255,7 +255,7 @@ def unpack(source: Source, into: Path) -> list[Path]:
                 target = into / parts[-1]
                 limit -= _unpack_one(archive, entry, target, limit, source)
                 out.append(target)
-    except (*_DAMAGED, OSError) as error:
+    except (*DAMAGED, OSError) as error:
         raise stop("damaged", source.name, kind="zip archive", why=str(error)) from error
     return out
 

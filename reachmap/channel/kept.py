@@ -25,6 +25,7 @@ import numpy as np
 import shapely
 
 from reachmap.beat.model import Beat
+from reachmap.beat.source import DAMAGED
 from reachmap.channel.model import Channel, Grid
 from reachmap.channel.sheet import TILE, Sheet
 from reachmap.errors import Finding
@@ -34,6 +35,9 @@ KEEP_BYTES = 2_000_000_000
 
 STALE_S = 3600
 """An entry half written for longer than this was left by a killed run [s]."""
+
+SPOILT = (*DAMAGED, OSError, KeyError)
+"""What reading an entry raises that is not there, not whole or not as it was written."""
 
 MEMO_FIELDS = ("report", "stage_m", "flow_m3_s", "depth_guessed", "speed_relative")
 
@@ -85,7 +89,7 @@ def kept_channel(beat: Beat, settings: dict[str, Any], build: Callable[[], Chann
     """
     path = _place(beat, settings)
     if path and not fresh:
-        with contextlib.suppress(OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
+        with contextlib.suppress(*SPOILT):
             return _channel(*_read(path), beat)
     channel = build()
     if path:
@@ -105,7 +109,7 @@ def kept_arrays(
     """
     path = _place(beat, settings)
     if path and not fresh:
-        with contextlib.suppress(OSError, EOFError, KeyError, ValueError, zipfile.BadZipFile):
+        with contextlib.suppress(*SPOILT):
             return _read(path)[1]
     arrays = build()
     if path:
@@ -186,7 +190,7 @@ def _write(path: Path, memo: dict[str, Any], arrays: dict[str, np.ndarray]) -> N
     handle, beside = tempfile.mkstemp(dir=path.parent, suffix=".new")
     try:
         with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_STORED) as entry:
-            entry.writestr("memo.json", json.dumps(memo))
+            entry.writestr("memo.json", json.dumps({**memo, "arrays": list(arrays)}))
             for name, values in arrays.items():
                 with entry.open(f"{name}.npy", "w", force_zip64=True) as member:
                     np.lib.format.write_array(member, np.asarray(values), allow_pickle=False)
@@ -199,9 +203,9 @@ def _read(path: Path) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
     """Read one entry; raises if it is not there or not whole."""
     with zipfile.ZipFile(path) as entry:
         memo = json.loads(entry.read("memo.json"))
-        names = [n.removesuffix(".npy") for n in entry.namelist() if n.endswith(".npy")]
         arrays = {}
-        for name in names:
+        # Not those that are found, as a spoilt entry may have lost some.
+        for name in memo["arrays"]:
             with entry.open(f"{name}.npy") as member:
                 arrays[name] = np.lib.format.read_array(member, allow_pickle=False)
     os.utime(path)

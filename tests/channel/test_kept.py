@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from dataclasses import replace
 
 import numpy as np
@@ -96,6 +97,57 @@ def test_a_spoilt_entry_is_built_again(built, tmp_path):
     (entry,) = (tmp_path / "reachmap").glob("*.zip")
     entry.write_bytes(entry.read_bytes()[:500])
     kept.kept_channel(channel.beat, {}, build)
+    assert len(calls) == 2
+
+
+def lacks_the_last(whole):
+    """The directory of an archive, and how many entries it says to have, without the last of them."""
+    last, end = whole.rindex(b"PK\x01\x02"), len(whole) - 22
+    count, size = struct.unpack("<HL", whole[end + 10 : end + 16])
+    told = struct.pack("<HHL", count - 1, count - 1, size - (end - last))
+    return whole[:last] + whole[end : end + 8] + told + whole[end + 16 :]
+
+
+def with_byte(offset, value):
+    """A change of one byte of the first entry in the directory of an archive."""
+
+    def spoil(whole):
+        at = whole.index(b"PK\x01\x02") + offset
+        return whole[:at] + bytes([value]) + whole[at + 1 :]
+
+    return spoil
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        pytest.param(with_byte(8, 0x20), id="patched"),
+        pytest.param(with_byte(8, 0x01), id="with a password"),
+        pytest.param(with_byte(10, 99), id="packed nobody knows how"),
+        pytest.param(with_byte(10, 8), id="deflated"),
+        pytest.param(with_byte(10, 14), id="packed otherwise"),
+        pytest.param(lacks_the_last, id="lacks a layer"),
+    ],
+)
+@pytest.mark.parametrize("what", ["channel", "arrays"])
+def test_an_entry_spoilt_in_one_place_is_built_again(built, tmp_path, spoil, what):
+    """Places by the specification of zip archives, 4.3.12 and 4.3.16: flags at 8, packing at 10."""
+    channel, build, calls = built
+
+    def arrays():
+        calls.append(1)
+        return {"sun": np.arange(6), "sky": np.arange(4)}
+
+    def once():
+        if what == "channel":
+            return kept.kept_channel(channel.beat, {}, build).layers
+        return kept.kept_arrays(channel.beat, {}, arrays)
+
+    first = once()
+    (entry,) = (tmp_path / "reachmap").glob("*.zip")
+    entry.write_bytes(spoil(entry.read_bytes()))
+    assert once().keys() == first.keys()
+    once()
     assert len(calls) == 2
 
 
