@@ -202,13 +202,21 @@ def test_what_is_asked_of_one_beat_can_be_asked_of_many(three, tmp_path):
     asked = (*three, "--cell", "2", "--species", "rainbow", "--length", "20in", "--imagery", "--quiet", "--json")
     done = run(*asked, "--out", tmp_path / "out")
     assert done.exit_code == 1
-    assert done.stderr == ""
     outcomes = json.loads(done.stdout)
     assert [bool(one["message"]) for one in outcomes] == [False, True, False]
     assert [row["scene"] for row in outcomes[0]["best"]] == ["sunny noon", "overcast noon", "full-moon night"]
     asked_for = json.loads((tmp_path / "out" / "two" / "run.json").read_text())["settings"]
     assert (asked_for["species"], asked_for["length_m"]) == ("rainbow", pytest.approx(0.508))
     assert "tile.openstreetmap.org" in (tmp_path / "out" / "two" / "map.html").read_text()
+
+
+def test_a_beat_that_could_not_be_mapped_is_told_even_where_asked_to_be_quiet(three, tmp_path):
+    done = run(*three[:2], "--cell", "2", "--jobs", "1", "--quiet", "--out", tmp_path / "out")
+    assert done.exit_code == 1
+    assert done.stderr.startswith("[2/2] " + str(three[1]) + ": ")
+    assert "no outline" in done.stderr
+    assert "mapped" not in done.stderr
+    assert done.stdout.startswith("1 beats mapped, 1 not")
 
 
 def test_scripts_are_given_metres_by_many_as_by_one_and_people_feet(three, tmp_path):

@@ -68,19 +68,24 @@ def map_command(
 def map_many_command(
     paths: tuple[Path, ...], out: Path, jobs: int, dask: str | None, as_json: bool, settings: dict[str, Any]
 ) -> None:
-    """Map many beats, a line for each as it is done; exit code 1 if one could not be mapped."""
+    """Map many beats, a line for each as it is done, asked to be quiet only for those that could not be mapped.
+
+    Exit code 1 if there is one.
+    """
     from reachmap.many import Outcome, list_beats, map_many
     from reachmap.write.imperial import in_units
 
     def told(outcome: Outcome, done: int, of: int) -> None:
+        if quiet and outcome.out is not None:
+            return
         state = outcome.message or ("kept, nothing changed" if outcome.kept else "mapped")
         besides = f" ({in_units(outcome.told, outcome.units)})" if outcome.told else ""
         click.echo(f"[{done}/{of}] {outcome.beat}: {state}{besides}", err=True)
 
     fresh, quiet = settings.pop("fresh"), settings.pop("quiet")
     plain = {k: v for k, v in settings.items() if v not in (None, (), 0.0)}
-    beats, silent = list_beats(paths), None if quiet else told
-    outcomes = map_many(beats, out, jobs=jobs, dask=dask, fresh=fresh, settings=plain, told=silent)
+    beats = list_beats(paths)
+    outcomes = map_many(beats, out, jobs=jobs, dask=dask, fresh=fresh, settings=plain, told=told)
     failed = sum(1 for o in outcomes if o.out is None)
     if as_json:
         rows = [vars(one) | {"beat": str(one.beat), "out": one.out and str(one.out)} for one in outcomes]
