@@ -195,7 +195,7 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
     try:
         from reachmap.beat import read_beat
         from reachmap.run import analyse, with_fish, write_map
-        from reachmap.write import lies_table
+        from reachmap.write import lies_table, run_record
         from reachmap.write.summary import engine_words, let_be_words, level_words
 
         more = dict(settings)
@@ -215,7 +215,8 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
         memo.parent.mkdir(exist_ok=True)
         kept = {
             "asked": _asked(settings),
-            "record": checksum(out / "run.json"),
+            # Not looked up in its place, where another run may have put its own by now.
+            "record": run_record(result),
             "files": files,
             **known,
         }
@@ -247,10 +248,10 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
     try:
         record = json.loads((out / "run.json").read_text(encoding="utf-8"))
         memo = json.loads(_memo(out).read_text(encoding="utf-8"))
-        # Mapped by itself since then, at another hour say, the folder holds another run's files.
-        if memo.get("record") != checksum(out / "run.json"):
-            return None
     except (OSError, ValueError):
+        return None
+    # Mapped by itself since then, at another hour say, the folder holds another run's files.
+    if memo.get("record") != record:
         return None
     if memo.get("asked") != _asked(settings) or record.get("sources") != dict(made_of.sources):
         return None

@@ -20,9 +20,9 @@ from distributed import LocalCluster
 from reachmap.beat import Moment
 from reachmap.cli import main
 from reachmap.errors import InputError, SettingError
-from reachmap.many import list_beats, map_many
+from reachmap.many import list_beats, map_many, map_one
 from reachmap.processes import LostError
-from reachmap.run import map_beat
+from reachmap.run import map_beat, write_map
 
 
 @pytest.fixture(scope="module")
@@ -55,6 +55,24 @@ def test_a_folder_mapped_by_itself_since_is_mapped_again(three, tmp_path):
     assert [map_many(three[:1], tmp_path, jobs=1, settings=settings)[0].kept for _ in range(2)] == [False, True]
     map_beat(three[0], tmp_path / "one", cell_m=2.0, scenes=["night"])
     assert not map_many(three[:1], tmp_path, jobs=1, settings=settings)[0].kept
+
+
+def test_a_folder_that_another_run_filled_meanwhile_is_mapped_again(three, tmp_path, monkeypatch):
+    """With other settings, between this run's files and its word that they are made."""
+    low, high = {"cell_m": 2.0}, {"cell_m": 2.0, "stage_m": 0.1}
+
+    def and_another(*given):
+        written = write_map(*given)
+        with monkeypatch.context() as only_once:
+            only_once.setattr("reachmap.run.write_map", write_map)
+            map_one(three[0], tmp_path / "one", high, False)
+        return written
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr("reachmap.run.write_map", and_another)
+        assert map_one(three[0], tmp_path / "one", low, False).message == ""
+    assert [map_one(three[0], tmp_path / "one", low, False).kept for _ in range(2)] == [False, True]
+    assert json.loads((tmp_path / "one" / "run.json").read_text())["settings"]["stage_m"] == 0
 
 
 def test_beats_are_ranked_for_one_moment_and_for_another_anew(three, tmp_path):
