@@ -59,6 +59,8 @@ class Outcome:
 def list_beats(paths: Sequence[Path]) -> list[Path]:
     """Beat folders from folders and catalogue files (one folder a line, relative to the file, # for remarks).
 
+    Each folder once, however often and by whatever path it is named.
+
     Raises
     ------
     InputError : a catalogue can't be read, names a folder that is not there, or names none
@@ -84,11 +86,14 @@ def list_beats(paths: Sequence[Path]) -> list[Path]:
         raise InputError([*missing[:MOST_TOLD], *([more] if len(missing) > MOST_TOLD else [])])
     if not beats:
         raise InputError([Finding("error", str(path), "", "names no beat", REMEDY) for path in paths])
-    names = [beat.resolve().name for beat in beats]
+    places: dict[Path, Path] = {}
+    for beat in beats:
+        places.setdefault(beat.resolve(), beat)
+    names = [place.name for place in places]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise SettingError(f"two beats are called {twice[0]!r}; rename one of the folders")
-    return beats
+    return [*places.values()]
 
 
 def _entry(line: str, root: Path) -> str:

@@ -318,6 +318,14 @@ def test_a_sign_for_remarks_may_stand_in_the_name_of_a_folder(tmp_path):
         list_beats([tmp_path / "list.txt"])
 
 
+def test_a_beat_named_twice_is_mapped_once(tmp_path):
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "other").symlink_to("two")
+    (tmp_path / "list.txt").write_text("two\nother\none/\ntwo/../one\n")
+    assert list_beats([tmp_path / "one", tmp_path / "list.txt"]) == [tmp_path / "one", tmp_path / "two"]
+
+
 def test_a_catalogue_names_folders_and_says_which_line_is_wrong(three, tmp_path):
     root = three[0].parent
     (root / "good.txt").write_text("one  # the first\n\ntwo\n")
@@ -326,7 +334,7 @@ def test_a_catalogue_names_folders_and_says_which_line_is_wrong(three, tmp_path)
     with pytest.raises(InputError, match="line 2"):
         list_beats([root / "wrong.txt"])
     with pytest.raises(SettingError, match="two beats are called"):
-        list_beats([root / "one", root / "one"])
+        list_beats([root / "one", shutil.copytree(root / "one", tmp_path / "one")])
     done = CliRunner().invoke(main, ["map", str(root / "wrong.txt"), "--out", str(tmp_path / "out")])
     assert done.exit_code == 1
     assert not (tmp_path / "out").exists()
