@@ -143,7 +143,7 @@ def _assemble(desk: _Desk) -> Beat | None:
         survey_date=date,
         flow_m3_s=survey.get("flow_m3_s"),
         slope=survey.get("slope"),
-        d84_m=_d84(survey, report),
+        d84_m=_d84(settings, report),
         water=water,
         fish=fish_of(settings.values.get("fish", {})),
         scenes=scenes_of(settings, water, outline.lat, outline.lon, date, zone, report),
@@ -316,11 +316,14 @@ def _skyline(desk: _Desk) -> Skyline | None:
     return None
 
 
-def _d84(survey: Mapping[str, Any], report: Report) -> float:
+def _d84(settings: Settings, report: Report) -> float:
     """Size of the bed material from its measured size or its word."""
+    survey = settings.values.get("survey", {})
     if "d84_m" in survey:
         return survey["d84_m"]
-    if "bed" not in survey:
+    written = settings.raw.get("survey")
+    # Of a bed that is given and can't be taken, another message tells.
+    if not isinstance(written, dict) or not any(key == "bed" or key.startswith("d84_") for key in written):
         report.say("bed-assumed", FILE, "[survey] bed", size=f"{BED_D84_M['coarse gravel']:g}")
     return BED_D84_M[survey.get("bed", "coarse gravel")]
 

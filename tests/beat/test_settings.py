@@ -69,6 +69,25 @@ def test_settings_saved_while_the_soundings_are_read_are_not_taken_for_those_tha
     assert (beat.water.clarity_m, beat.sources["beat.toml"]) == (2.5, before)
 
 
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ('bed = "cobbel"', ["setting-word"]),
+        ("bed = 3", ["setting-kind"]),
+        ("d84_mm = 90000", ["setting-range"]),
+        ("", ["bed-assumed"]),
+    ],
+)
+def test_a_bed_is_assumed_only_where_none_is_given(tmp_path, written, told):
+    found = check_beat(make(tmp_path / "beat", toml=TOML.replace('bed = "cobble"', written)))
+    assert [f.code for f in found if f.severity == "error" or f.code == "bed-assumed"] == told
+
+
+def test_a_bed_is_assumed_where_the_survey_is_no_table(tmp_path):
+    found = check_beat(make(tmp_path / "beat", toml='survey = 3\nname = "a"\ntime_zone = "Europe/London"\n'))
+    assert {"setting-table", "bed-assumed"} <= {f.code for f in found}
+
+
 def test_limits_are_told_in_the_users_unit(tmp_path):
     found = check_beat(make(tmp_path / "beat", toml=TOML.replace("temperature_c = 13", "temperature_f = 130")))
     assert "between 30.2 and 104" in next(f.what for f in found if f.severity == "error")
