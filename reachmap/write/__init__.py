@@ -5,7 +5,8 @@ from reachmap.write.folder import write_outputs
 from reachmap.write.hours import hours_text
 from reachmap.write.index import index_page
 from reachmap.write.record import run_record
-from reachmap.write.summary import lies_table, summarise
+from reachmap.write.rows import lies_table
+from reachmap.write.summary import summarise
 from reachmap.write.webmap import map_page
 
 __all__ = [

@@ -18,7 +18,8 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from reachmap.whole import UnfinishedError
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
-from reachmap.write.summary import LIE_COLUMNS, in_degrees, lies_table, printed, tag_points
+from reachmap.write.rows import LIE_COLUMNS, in_degrees, lies_table, tag_points
+from reachmap.write.summary import printed
 
 FIXED_DATE = "2000-01-01T00:00:00Z"
 """Written instead of the hour of the run, so that the same input gives the same bytes."""

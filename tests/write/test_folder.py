@@ -29,7 +29,7 @@ from reachmap.layers import LAYERS
 from reachmap.trout.model import FACTORS, Comparison
 from reachmap.visit import plan_visit
 from reachmap.write import folder, rasters, vectors, write_outputs
-from reachmap.write.summary import lies_table
+from reachmap.write.rows import lies_table
 from tests import toy
 
 NAMES = ["card.html", "layers.tif", "lies.csv", "lies.gpkg", "map.html", "run.json", "waypoints.gpx"]
