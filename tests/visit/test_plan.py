@@ -3,38 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import reachmap
-from reachmap.light import light_of_scenes
-from reachmap.light.model import Body, DayLight
 from reachmap.visit import plan_visit
 from reachmap.visit.drift import drift_seconds, lane_count, lanes, lead_m
-from reachmap.visit.plan import _best_start, _Span
 from reachmap.visit.stand import AHEAD_DEG, shadow_lines
 from reachmap.visit.wading import wading_class
-from tests import published, toy
+from tests import published
 
 ROWS = published.load("visit")
-
-
-@pytest.fixture(scope="module")
-def run():
-    """The toy result with a planned visit."""
-    ch = toy.channel()
-    made = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
-    visit = plan_visit(ch, made.outlooks, made.lies, made.days)
-    return ch, made, visit
 
 
 def test_lead_and_lanes_by_arithmetic():
@@ -186,17 +171,6 @@ def test_wading_is_classed_by_daylight_and_after_dark_whatever_the_scene(run):
     assert (visit.layers["wading_dark"] >= visit.layers["wading"]).all()
 
 
-def test_hours_are_scores(run):
-    _, made, visit = run
-    assert visit.hours.shape == (144, len(made.lies.table))
-    assert visit.hours.to_numpy().min() >= 0
-    assert visit.hours.to_numpy().max() <= 1
-    # By day the eye is a day's, in a night of June hardly.
-    assert visit.eye.index.equals(visit.hours.index)
-    assert visit.eye.iloc[72] == 1
-    assert visit.eye.min() < 0.5
-
-
 def test_without_days_there_are_lanes_and_stances_but_no_hours_and_no_order(run):
     ch, made, full = run
     visit = plan_visit(ch, made.outlooks, made.lies)
@@ -205,148 +179,6 @@ def test_without_days_there_are_lanes_and_stances_but_no_hours_and_no_order(run)
     assert len(visit.lanes) == len(full.lanes)
     assert set(visit.stances["lie"]) <= set(made.lies.table.index)
     assert len(visit.stances)
-
-
-def test_after_dark_one_begins_once_the_eye_has_switched_over(run):
-    """Dark from six in the evening, when a fish's eye is still a day's; forty minutes later it is a night's."""
-    _, made, _ = run
-    steps = np.arange(144)
-    day = lit(made.days["night"], lambda hour: -14.0 if hour >= 18 else 30.0)
-    # Every minute later scores less, so that nothing but the eye speaks against beginning at once.
-    score = pd.DataFrame(dict.fromkeys((1, 2, 3), 1.0 - steps / 200), index=pd.Index(day.times))
-    eye = pd.Series(np.clip((112 - steps) / 4, 0, 1), index=score.index)
-    span = _Span(made.outlooks["night"].light, day, score, score, eye)
-    assert _best_start(span, [1, 2, 3], np.array([0, 2, 4])) == 6 * 18 + 4
-    # By daylight as soon as the sun is up.
-    noon = lit(made.day, lambda hour: 30.0 if 8 <= hour < 18 else -3.0)
-    by_day = replace(span, light=made.first[1].light, day=noon)
-    assert _best_start(by_day, [1, 2, 3], np.array([0, 2, 4])) == 6 * 8
-
-
-@pytest.mark.parametrize(
-    ("hour", "more"), [("13:00", {}), ("13:00", {"cloud": 7}), ("02:00", {}), ("02:00", {"town_glow_lux": 0.5})]
-)
-def test_the_hours_agree_with_the_scene_at_its_own(sample_folder, hour, more):
-    """By night too, and under the glow of a town; the sample's lies are small enough to be looked at whole."""
-    beat = reachmap.read_beat(sample_folder)
-    first = beat.scenes[0]
-    when = first.when.replace(hour=int(hour[:2]))
-    made = reachmap.analyse(replace(beat, scenes=(replace(first, when=when, **more),)))
-    hours = made.visit.hours.iloc[made.day.step_of(when)]
-    np.testing.assert_allclose(hours, made.lies.scenes[first.name]["score"], atol=0.01)
-
-
-@pytest.mark.parametrize("hour", [11, 17, 22])
-def test_the_edge_of_the_shade_goes_with_the_hour(sample_folder, hour):
-    """Hours asked for in the morning, under a clear sky, are those of a map of each hour itself."""
-
-    def at(hour, **known):
-        return reachmap.analyse(sample_folder, moment=reachmap.Moment(datetime(2026, 7, 30, hour), cloud=0), **known)
-
-    made = at(11)
-    then = at(hour, known=made.lies)
-    hours = made.visit.hours.iloc[made.day.step_of(then.first[1].scene.when)]
-    np.testing.assert_allclose(hours, then.lies.scenes[then.first[0]]["score"].loc[hours.index], atol=0.002)
-
-
-@pytest.mark.parametrize("hour", ["13:00", "02:00"])
-def test_by_energy_the_food_goes_with_the_light_of_every_hour(sample_folder, hour):
-    """In murk, asked for at noon or at night: what the fish sees and so takes at dusk is that of dusk."""
-    beat = reachmap.read_beat(sample_folder)
-    first = replace(beat.scenes[0], cloud=1, water=replace(beat.scenes[0].water, clarity_m=0.5))
-
-    def at(time, **known):
-        when = first.when.replace(hour=int(time[:2]), minute=int(time[3:]))
-        return reachmap.analyse(replace(beat, scenes=(replace(first, when=when),)), engine="energy", **known)
-
-    made = at(hour)
-    for time in ("13:00", "21:00", "21:30"):
-        then = at(time, known=made.lies)
-        hours = made.visit.hours.iloc[made.day.step_of(then.first[1].scene.when)]
-        own = then.lies.scenes[first.name]["score"].loc[hours.index]
-        np.testing.assert_allclose(hours, own, atol=0.01)
-    assert own.max() < made.visit.hours.max().max() - 0.1, "dusk is no worse than any other hour, so this shows nothing"
-
-
-def test_the_order_goes_upstream_and_forward_in_time(run):
-    _, _, visit = run
-    assert list(visit.order["lie"]) == sorted(visit.order["lie"])
-    assert len(visit.order)
-
-
-@pytest.mark.parametrize(("cast_m", "some"), [(7.0, True), (0.5, False)])
-def test_the_order_leads_to_lies_that_can_be_met_or_says_that_none_can(run, cast_m, some):
-    """From a bank alone and with a short cast, out of water that is a guess."""
-    ch, made, _ = run
-    beat = replace(ch.beat, visitor=replace(ch.beat.visitor, cast_m=cast_m))
-    visit = plan_visit(replace(ch, beat=beat, depth_guessed=True), made.outlooks, made.lies, made.days)
-    for name, order in visit.orders.items():
-        known = set(visit.stances.loc[visit.stances["dark"] == (name == "night"), "lie"])
-        assert bool(known) == some
-        ranks = made.lies.scenes[name]["rank"]
-        assert set(ranks.index[ranks > 0]) - known
-        assert len(order)
-        assert known.issuperset(order["lie"]) == some
-        assert order["why"].str.endswith("; no place to stand was found").all() == (not some)
-
-
-def lit(day: DayLight, altitude_deg: Callable[[float], float]) -> DayLight:
-    """A day with the sun as high as a function of the hour says."""
-    sun = tuple(Body(altitude_deg(when.hour + when.minute / 60), 180.0, 1e4) for when in day.times)
-    return replace(day, sun=sun)
-
-
-@pytest.mark.parametrize(
-    ("scene", "inside", "outside", "first", "last"),
-    [
-        # Dark for three hours and never long enough for the eye, twilight about it.
-        ("night", -8.0, 20.0, 0.5, 3.5),
-        # Dark for an hour and a half: too short for all lies.
-        ("night", -8.0, 20.0, 0.5, 2.0),
-        # A winter's noon without a sun, but no darkness.
-        ("sunny noon", -3.0, -20.0, 10.0, 14.0),
-    ],
-)
-def test_an_order_keeps_to_the_light_of_its_scene_however_short_that_is(run, scene, inside, outside, first, last):
-    """As long as the lies can be met in it, and as many of them as can be where they can't."""
-    ch, made, _ = run
-    one = light_of_scenes(ch, [s for s in ch.beat.scenes if s.name == scene])[scene]
-    day = lit(one, lambda hour: inside if first <= hour < last else outside)
-    outlook = made.outlooks[scene]
-    sun = replace(outlook.light.sun, altitude_deg=inside)
-    outlooks = {scene: replace(outlook, light=replace(outlook.light, sun=sun))}
-    order = plan_visit(ch, outlooks, made.lies, {scene: day}).orders[scene]
-    hours = order["step"].to_numpy() / 6
-    met = int(((hours >= first) & (hours < last)).sum())
-    assert hours[0] >= first
-    # A lie takes twenty minutes, and one walks beside 120 m of water between them.
-    assert met >= min(len(hours), (last - first) * 60 // 20.6)
-
-
-@pytest.mark.parametrize(("share", "says"), [(255, "in the sun then"), (0, "in shade then")])
-def test_the_order_tells_sun_or_shade_of_its_hour(run, share, says):
-    ch, made, _ = run
-    day, noon = replace(made.day, sun_share=np.full_like(made.day.sun_share, share)), made.day.times[72]
-    order = plan_visit(ch, dict([made.first]), made.lies, {made.first[0]: day}, start=noon).order
-    assert len(order) > 2
-    assert order["why"].str.endswith(f"; {says}").all()
-    # With six oktas nobody sees a shadow.
-    name, outlook = made.first
-    dull = replace(outlook, light=replace(outlook.light, scene=replace(outlook.scene, cloud=6)))
-    order = plan_visit(ch, {name: dull}, made.lies, {name: day}, start=noon).order
-    assert not order["why"].str.contains("sun|shade").any()
-
-
-def test_the_order_leaves_twenty_minutes_a_lie_and_half_a_metre_a_second_between_them(run):
-    """60 m upstream are two minutes of walking."""
-    ch, made, _ = run
-    start = made.day.times[48]
-    order = plan_visit(ch, made.outlooks, made.lies, made.days, start=start).order
-    along = made.lies.table.loc[order["lie"], "along_m"].to_numpy()
-    assert (np.diff(along) < 0).all()
-    minutes = 20 * np.arange(len(order)) + (along[0] - along) / 0.5 / 60
-    assert order["when"].tolist() == [f"{start + timedelta(minutes=m):%H:%M}" for m in minutes]
-    assert order["step"].tolist() == (48 + np.rint(minutes / 10)).astype(int).tolist()
 
 
 def test_what_the_fish_sees_is_said_for_every_lie(run):
