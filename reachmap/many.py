@@ -222,6 +222,7 @@ def map_one(beat: Path, out: Path, settings: Mapping[str, Any], fresh: bool) -> 
             "asked": _asked(settings),
             # Not looked up in its place, where another run may have put its own by now.
             "record": run_record(result),
+            "map": checksum(out / "map.html"),
             "files": files,
             **known,
         }
@@ -255,12 +256,14 @@ def _earlier(made_of: Beat, beat: Path, out: Path, settings: Mapping[str, Any]) 
         memo = json.loads(_memo(out).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
-    # Mapped by itself since then, at another hour say, the folder holds another run's files.
+    # Mapped by itself since then, at another hour or without tiles say, the folder holds another run's files.
     if memo.get("record") != record:
         return None
     if memo.get("asked") != _asked(settings) or record.get("sources") != dict(made_of.sources):
         return None
     if not {*OF_A_BEAT, "files"} <= memo.keys() or not all((out / name).is_file() for name in memo["files"]):
+        return None
+    if memo.get("map") != checksum(out / "map.html"):
         return None
     known = {name: memo[name] for name in OF_A_BEAT}
     return Outcome(beat, out, record["beat"], units=made_of.units, kept=True, **known)

@@ -75,6 +75,16 @@ def test_a_folder_that_another_run_filled_meanwhile_is_mapped_again(three, tmp_p
     assert json.loads((tmp_path / "one" / "run.json").read_text())["settings"]["stage_m"] == 0
 
 
+def test_a_map_made_since_then_without_background_tiles_is_made_again_with_them(three, tmp_path):
+    with_tiles = {"cell_m": 2.0, "imagery": True}
+    assert not map_one(three[0], tmp_path / "one", with_tiles, False).kept
+    page = (tmp_path / "one" / "map.html").read_bytes()
+    map_beat(three[0], tmp_path / "one", cell_m=2.0)
+    assert (tmp_path / "one" / "map.html").read_bytes() != page
+    assert [map_one(three[0], tmp_path / "one", with_tiles, False).kept for _ in range(2)] == [False, True]
+    assert (tmp_path / "one" / "map.html").read_bytes() == page
+
+
 def test_beats_are_ranked_for_one_moment_and_for_another_anew(three, tmp_path):
     for minute, kept in ((30, False), (30, True), (40, False)):
         moment = Moment(datetime(2026, 10, 10, 21, minute))
