@@ -125,7 +125,8 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
     shown = "" if warm is None else f"{printed_celsius(warm):g} C"
     if warm is not None and looks_as_warm(warm, STOP_C):
         let_be = f"{the_water} is {shown}: let the fish be until it cools."
-        out.insert(0, Caution("warm", let_be, f"Water of {shown}: let the fish be.", from_c=min(warm, STOP_C)))
+        least = min(celsius for celsius in (*known, warm) if looks_as_warm(celsius, STOP_C))
+        out.insert(0, Caution("warm", let_be, f"Water of {shown}: let the fish be.", from_c=least))
     elif warm is not None and looks_as_warm(warm, WARM_C):
         out.append(Caution("warm", f"{the_water} is {shown}: land fish fast, keep them wet, stop at {STOP_C:g} C."))
     else:

@@ -96,6 +96,13 @@ def test_the_advice_fits_the_number_it_stands_beside(toy_channel, typed_f, celsi
     assert in_feet(text).startswith(fahrenheit)
 
 
+def test_a_warmer_scene_silences_no_caution_of_one_that_looks_too_warm_itself(toy_channel):
+    """19.9 C are printed as 68 F, as the limit of 20 C is."""
+    scenes = [replace(toy.scenes()[0], name=str(t), water=Water(temperature_c=t)) for t in (22.0, 19.9, 19.0)]
+    (caution,) = (c for c in cautions(toy.beat(), toy_channel, scenes) if c.key == "warm")
+    assert 19.0 < caution.from_c <= 19.9
+
+
 def test_the_warmest_scene_counts(toy_channel):
     cool, warm = (replace(toy.scenes()[0], name=str(t), water=Water(temperature_c=t)) for t in (12.0, 21.0))
     texts = [c.text for c in cautions(toy_channel.beat, toy_channel, [cool, warm])]

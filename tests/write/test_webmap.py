@@ -653,16 +653,40 @@ def test_what_of_a_file_came_in_is_told(offline, page_file, tmp_path):
     point = {"type": "Feature", "properties": {"text": "gate"}, "geometry": {"type": "Point", "coordinates": [1, 50]}}
     line = {**point, "geometry": {"type": "LineString", "coordinates": [[1, 50], [2, 50]]}}
     nowhere = {**point, "geometry": None}
+    wordless = {**point, "properties": None, "geometry": {"type": "Point", "coordinates": [1, 51]}}
     came = "1 note loaded and put together with those here."
     for features, told in (
         ([point], came),
         ([point, line], f"{came} 1 line, area or thing without a place was left out."),
         ([line, nowhere], "No note came in. 2 lines, areas or things without a place were left out."),
+        ([point, wordless], "2 notes loaded and put together with those here."),
         ([], "That file holds no notes. Choose a notes.geojson downloaded from a map."),
     ):  # fmt: skip
-        write_notes(tmp_path / "notes.geojson", features)
+        file = {"type": "FeatureCollection", "features": features}
+        (tmp_path / "notes.geojson").write_text(json.dumps(file), encoding="utf-8")
         one.page.locator("#note-file").set_input_files(tmp_path / "notes.geojson")
         one.page.wait_for_function("told => document.getElementById('say').textContent === told", arg=told)
+    quiet(one)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("column", ["type", "Kind", "class"])
+def test_what_a_page_gives_back_of_a_file_with_another_name_for_the_kind_can_be_read(
+    offline, page_file, tmp_path, column
+):
+    """Two columns that mean the kind would be refused."""
+    one = ready(offline, page_file, SIZES[0])
+    place = {"type": "Point", "coordinates": [-2.31, 54.62]}
+    feature = {"type": "Feature", "properties": {"name": "big one", column: "catch"}, "geometry": place}
+    file = tmp_path / "notes.geojson"
+    file.write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}), encoding="utf-8")
+    one.page.locator("#tab-notes").click()
+    one.page.locator("#note-file").set_input_files(file)
+    one.page.locator("#say", has_text="1 note loaded").wait_for()
+    with one.page.expect_download() as got:
+        one.page.locator("#note-download").click()
+    (note,) = notes_of(got.value.path())
+    assert (note["properties"]["kind"], note["properties"]["text"]) == ("catch", "big one")
     quiet(one)
 
 

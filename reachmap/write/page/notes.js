@@ -39,8 +39,11 @@ function makeNotes({ L, map, D, state, say, sheet }) {
   let notes = mergeNotes(here, notesOfOtherMaps(L, map, D, here, complete));
 
   function complete(note) {
-    const p = note.properties || {};
-    const said = p.id ? { text: String(p.text ?? p.name ?? ''), kind: String(p.kind || '') } : saidElsewhere(p, D.note_columns);
+    const given = note.properties || {};
+    const elsewhere = saidElsewhere(given, D.note_columns);
+    // Its kind is told once, under one name, or the file this page gives back could not be read.
+    const p = Object.fromEntries(Object.entries(given).filter(([name]) => name === 'kind' || !D.note_columns.kind.includes(name.trim().toLowerCase())));
+    const said = p.id ? { text: String(p.text ?? p.name ?? ''), kind: String(p.kind || elsewhere.kind) } : elsewhere;
     const kind = said.kind.toLowerCase() || 'note';
     const ours = NOTE_KINDS.includes(kind);
     const text = oneLine(ours ? said.text : `${said.kind}: ${said.text}`);
@@ -180,9 +183,10 @@ function makeNotes({ L, map, D, state, say, sheet }) {
       const points = features.filter(isPoint);
       // One without an id of its own that is known here is that note as it was before anything was changed here.
       const known = new Set(notes.map((note) => note.properties.id));
-      const news = points.map(complete).filter(({ properties: p }, k) => points[k].properties?.id || !known.has(p.id));
+      const whole = points.map(complete);
+      const news = whole.filter(({ properties: p }, k) => points[k].properties?.id || !known.has(p.id));
       notes = mergeNotes(kept(), notes, news);
-      say(loadedText(points, features.length - points.length));
+      say(loadedText(whole, features.length - points.length));
       store();
     } catch {
       say('That file holds no notes. Choose a notes.geojson downloaded from a map.');
