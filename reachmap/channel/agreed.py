@@ -15,7 +15,7 @@ from reachmap.channel.kernel import Setting
 from reachmap.channel.kriging import TaperedField
 from reachmap.channel.nearness import Nearness
 from reachmap.channel.reach import Reach
-from reachmap.channel.soundings import Soundings
+from reachmap.channel.soundings import SAME_PLACE_M, Soundings
 
 SHORT: Setting = (0.3, 1.0, 0.3)
 """Range in widths, stretch along and noise over the residuals' standard deviation; assumed, the error of the depth
@@ -31,9 +31,18 @@ def agreed(reach: Reach, soundings: Soundings, field: TaperedField, frame: Frame
     places = soundings.places
     along, across = frame.of_soundings(reach, soundings)
     left = soundings.depth_m - field.value(along, across) * places.taper
-    # Every sounding alone: those of one section are each other's neighbours.
-    short = TaperedField.fit(along, across, places.taper, left, reach.width_m, trend="none", setting=SHORT)
-    ratio = near.sum(np.abs(left - short.heldout())) / np.maximum(near.sum(np.abs(left)), 1e-12)
+    # Readings of one place, which share the error of its position, are one; and every place is left out alone, as those
+    # of one section are each other's neighbours.
+    place = np.floor(np.column_stack([along, across]) / SAME_PLACE_M)
+    _, own, counts = np.unique(place, axis=0, return_inverse=True, return_counts=True)
+    own = own.ravel()
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        return np.bincount(own, values) / counts
+
+    at = mean(along), mean(across), mean(places.taper)
+    short = TaperedField.fit(*at, mean(left), reach.width_m, trend="none", setting=SHORT)
+    ratio = near.sum(np.abs(left - short.heldout()[own])) / np.maximum(near.sum(np.abs(left)), 1e-12)
     say = np.clip((AGREE_FROM - ratio) / (AGREE_FROM - AGREE_TO), 0.0, 1.0)
     if not say.any():
         return np.zeros(len(reach.nodes.along))

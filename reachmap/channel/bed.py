@@ -111,14 +111,8 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | N
             "coordinates": "plane" if frame.straight else "channel",
             "beside_soundings": round(share, 3),
         },
-        (*_findings(depth, deepest), *beside_findings(share), *soundings.overruled(_at(reach, depth, soundings))),
+        (*_findings(depth, deepest), *beside_findings(share), *soundings.overruled(reach.grid, depth)),
     )
-
-
-def _at(reach: Reach, depth: np.ndarray, soundings: Soundings) -> np.ndarray:
-    """Depth of the cells the soundings lie in [m], NaN where that is dry."""
-    cell = reach.grid.locate(soundings.x, soundings.y)
-    return np.where(cell >= 0, depth[cell], np.nan)
 
 
 def _guessed(reach: Reach, guess: Guess, at_waterline: int) -> Bed:

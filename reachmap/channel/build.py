@@ -204,12 +204,12 @@ def _beside_stones(beat: Beat, water: _Water) -> _Water:
 
 
 def _taken_as_dry(beat: Beat) -> tuple[Finding, ...]:
-    """What to say of boulders that were taken to stand out of the water because nobody said how high they are."""
-    unknown = sum(kind == "boulder" and not np.isfinite(height) for kind, _, height in stones(beat))
+    """What to say of boulders and piers taken to stand out of the water because nobody said how high they are."""
+    unknown = sum(not np.isfinite(height) for _, _, height in stones(beat))
     if not unknown:
         return ()
-    what = f"large boulders without a height ({unknown}) were taken to stand out of the water"
-    remedy = "Give height_m above the bed if water runs over them"
+    what = f"large boulders without a height, or piers ({unknown}), were taken to stand out of the water"
+    remedy = "Give height_m above the bed of boulders that water runs over"
     return (Finding("note", "cover", "", what, remedy, "stones-dry"),)
 
 

@@ -33,9 +33,10 @@ STRUCTURE_REACH_M = 1.5
 LOW_BRIDGE_M, HIGH_BRIDGE_M = 1.5, 4.0
 """A deck this low covers fully, this high not at all [m above the water]; assumed."""
 
-LEAST_DRY_M2 = 1.8
-"""A boulder or pier that takes up less stays water: fish lie right against it, and its place is known no better than
-its size; assumed."""
+LEAST_DRY_M2, MOST_DRY_M2 = 1.8, 25.0
+"""A boulder or pier that takes up less than the first stays water: fish lie right against it, and its place is known no
+better than its size. So does one of unknown height that takes up more than the second, or is drawn as a line: many
+stones, or a jetty on its piles, with water between; assumed."""
 
 FINEST_M = 0.05
 """Things are drawn on cells at most this large [m]."""
@@ -77,9 +78,13 @@ def height_above_bed(kind: str, height_m: float) -> float:
 
 def stones(beat: Beat) -> list[tuple[str, BaseGeometry, float]]:
     """Kind and area of every boulder and pier too large to be water, and how high it stands above the bed [m]."""
-    rows = beat.cover[beat.cover["kind"].isin(["boulder", "pier"])].itertuples()
-    found = [(r.kind, body(r.kind, r.geometry, r.size_m), height_above_bed(r.kind, r.height_m)) for r in rows]
-    return [stone for stone in found if stone[1].area >= LEAST_DRY_M2]
+    found = []
+    for row in beat.cover[beat.cover["kind"].isin(["boulder", "pier"])].itertuples():
+        area, height = body(row.kind, row.geometry, row.size_m), height_above_bed(row.kind, row.height_m)
+        one = area.area <= MOST_DRY_M2 and "LineString" not in row.geometry.geom_type
+        if area.area >= LEAST_DRY_M2 and (one or np.isfinite(height)):
+            found.append((row.kind, area, height))
+    return found
 
 
 def on_stones(beat: Beat, grid: Grid, depth_m: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ that b holds what no neighbour can tell: detail of the bed, errors of position a
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -83,7 +83,8 @@ class TaperedField:
         setting : range across in widths, stretch, noise ratio, one or one per window; None chooses
         like : settings of a like field at the same places, which one of many windows chooses among; empty tries many
         """
-        groups = np.arange(len(values)) if groups is None else np.asarray(groups)
+        alone = groups is None
+        groups = np.zeros(len(values), int) if groups is None else np.asarray(groups)
         # One order for the same points, so that the order of the rows in a file changes nothing.
         order = np.lexsort((values, across, along))
         rank = np.empty(len(order), int)
@@ -92,6 +93,8 @@ class TaperedField:
         columns = (np.asarray(taper, float), np.asarray(values, float), np.unique(groups, return_inverse=True)[1])
         given = Points(places, *columns).part(order)
         place_of, points = thin(given, width)
+        if alone:
+            points = replace(points, groups=np.arange(len(points)))
         # What averaging smoothed away is detail too; half of it, as some is the slope of the bed within a cell.
         within = float(np.sqrt(np.mean((given.values - points.values[place_of]) ** 2)))
         fitted, chosen = choose_settings(points, width, trend, setting, like)

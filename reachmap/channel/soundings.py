@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from reachmap.beat.model import Beat
 from reachmap.channel.heldout import blocks
+from reachmap.channel.model import Grid
 from reachmap.channel.reach import Places, Reach
 from reachmap.errors import Finding
 
@@ -25,8 +26,9 @@ CONTRADICT_M, CONTRADICT_SHARE = 0.3, 0.5
 """Two soundings of the same place contradict each other if they differ by more than both of these [m, share of the
 larger], assumed."""
 
-OVERRULED_M = 0.3
-"""A sounding this much deeper than the map has it there is told [m], as two of one place may differ; assumed."""
+OVERRULED_M, MISPLACED_M = 0.3, 2.0
+"""A sounding this much deeper than the map has it anywhere so near is told [m]: two of one place may differ by the
+first, and a hand-held receiver may err by the second; assumed."""
 
 
 @dataclass(frozen=True)
@@ -59,16 +61,23 @@ class Soundings:
     def __len__(self) -> int:
         return len(self.x)
 
-    def overruled(self, mapped_m: np.ndarray) -> list[Finding]:
-        """What to say where the map is shallower than what was sounded; mapped (n,) [m], NaN where it is dry."""
-        shallower = self.depth_m - mapped_m > OVERRULED_M
-        if not shallower.any():
+    def overruled(self, grid: Grid, mapped_m: np.ndarray) -> list[Finding]:
+        """What to say where the map, a depth for every wet cell [m], is shallower than what was sounded."""
+        here = grid.locate(self.x, self.y)
+        doubtful = np.flatnonzero((here >= 0) & (self.depth_m - mapped_m[here] > OVERRULED_M))
+        steps = np.arange(-MISPLACED_M, MISPLACED_M + grid.cell_m, grid.cell_m)
+        east, north = (a.ravel() for a in np.meshgrid(steps, steps))
+        east, north = (a[np.hypot(east, north) <= MISPLACED_M] for a in (east, north))
+        cells = grid.locate(self.x[doubtful, None] + east, self.y[doubtful, None] + north)
+        deepest = np.where(cells >= 0, mapped_m[cells], 0.0).max(axis=1, initial=0.0)
+        shallower = doubtful[self.depth_m[doubtful] - deepest > OVERRULED_M]
+        if len(shallower) == 0:
             return []
         what = (
-            f"{shallower.sum()} sounding(s) are more than {OVERRULED_M:g} m deeper than the map has it there, since no "
-            "other near by agrees"
+            f"{len(shallower)} sounding(s) are more than {OVERRULED_M:g} m deeper than the map has it within "
+            f"{MISPLACED_M:g} m, since those near by say otherwise; they may be misplaced or misread"
         )
-        remedy = "Take those places for as deep as they were sounded, and sound round them; remove what was misread"
+        remedy = "Take those places for as deep as they were sounded, and sound round them"
         return [
             Finding("warning", *_places(self.file[shallower], self.row[shallower]), what, remedy, "sounding-overruled")
         ]

@@ -61,7 +61,10 @@ class Points:
 
 
 def thin(points: Points, width: float) -> tuple[np.ndarray, Points]:
-    """Average neighbours of one group until no window holds too many points; which average each point went into."""
+    """Average neighbours of one group until no window holds too many points; which average each point went into.
+
+    Where there are more groups than that, neighbours of several become one of the first of theirs.
+    """
     data = points
     own, cell = np.arange(len(points)), width / CELLS_ACROSS
     while max(len(members) for _, _, members in window_list(data.places[:, 0], width)) > WINDOW_MOST:
@@ -69,15 +72,15 @@ def thin(points: Points, width: float) -> tuple[np.ndarray, Points]:
         places -= places.min(axis=0)
         wide = places.max(axis=0) + 1
         # Group, along and across as one number, which is far quicker to sort than rows are.
-        key = (points.groups * wide[0] + places[:, 0]) * wide[1] + places[:, 1]
-        _, own, counts = np.unique(key, return_inverse=True, return_counts=True)
-        columns = (*points.places.T, points.taper, points.values, points.groups.astype(float))
+        apart = points.groups if cell <= width else 0 * points.groups
+        key = (apart * wide[0] + places[:, 0]) * wide[1] + places[:, 1]
+        _, first, own, counts = np.unique(key, return_index=True, return_inverse=True, return_counts=True)
+        columns = (*points.places.T, points.taper, points.values)
         mean = [np.bincount(own, column) / counts for column in columns]
         order = np.lexsort((mean[3], mean[1], mean[0]))
         rank = np.empty(len(order), int)
         rank[order] = np.arange(len(order))
         own = rank[own]
-        groups = mean[4].round().astype(int)
-        data = Points(np.column_stack(mean[:2]), mean[2], mean[3], groups).part(order)
+        data = Points(np.column_stack(mean[:2]), mean[2], mean[3], points.groups[first]).part(order)
         cell *= 1.5
     return own, data

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from reachmap.channel import windows
 from reachmap.channel.agreed import agreed
 from reachmap.channel.bed import lay_bed
 from reachmap.channel.build import lay_reach
@@ -73,3 +74,29 @@ def test_scatter_of_positions_is_not_taken_for_pools(style):
     frame, soundings, field = choose_frame(reach, take_soundings(water, reach)[0])
     near = Nearness.of(soundings.places.along, reach.length_m, reach.width_m)
     assert not agreed(reach, soundings, field, frame, near).any()
+
+
+def test_a_track_of_an_echo_sounder_is_laid_too():
+    """With more soundings in a window than are taken at once, of one line or each of a line of its own."""
+    river = River.make()
+    x, y, depth, _ = survey(river, "zigzag", 1, 0.3)
+    step = 10
+    x, y, depth = (np.interp(np.arange(0, len(x) - 1, 1 / step), np.arange(len(x)), a) for a in (x, y, depth))
+    assert len(x) > 2 * windows.WINDOW_MOST
+    for lines in (np.full(len(x), "track"), np.arange(len(x)).astype(str)):
+        water = beat(river.outline, x, y, depth, lines, caps=river.caps)
+        reach, _, _ = lay_reach(water, 0.9)
+        bed = lay_bed(water, reach, take_soundings(water, reach)[0])
+        assert np.abs(bed.depth[reach.grid.locate(x, y)] - depth).mean() < 0.1
+
+
+def test_readings_of_one_place_do_not_vouch_for_each_other():
+    """Each sounding read twice at the same wrong place."""
+    river = River.make()
+    x, y, depth, line = survey(river, "sections", 1, 1.5)
+    x, y, depth, line = np.r_[x, x + 0.05], np.r_[y, y], np.r_[depth, depth + 0.02], np.r_[line, line]
+    water = beat(river.outline, x, y, depth, line, caps=river.caps)
+    reach, _, _ = lay_reach(water, 0.9)
+    frame, soundings, field = choose_frame(reach, take_soundings(water, reach)[0])
+    near = Nearness.of(soundings.places.along, reach.length_m, reach.width_m)
+    assert np.abs(agreed(reach, soundings, field, frame, near)).max() < 0.1

@@ -192,6 +192,18 @@ def test_a_large_boulder_nobody_knows_the_height_of_is_dry_and_the_user_is_told(
     assert channel.grid.locate(np.array([10.0]), np.array([2.0]))[0] < 0
     (told,) = [finding for finding in channel.findings if finding.code == "stones-dry"]
     assert "(1)" in told.what
-    whole = replace(made, cover=made.cover.assign(size_m=300.0))
+    whole = replace(made, cover=made.cover.assign(size_m=300.0, height_m=9.0))
     with pytest.raises(InputError, match="all of the water"):
         build_channel(whole, cell_m=1.0)
+
+
+@pytest.mark.parametrize("kind", ["boulder", "pier"])
+@pytest.mark.parametrize("place", [shapely.box(5, -3, 12, 3), shapely.LineString([(0, -5), (12, 5)])])
+def test_a_field_of_boulders_or_a_jetty_on_piles_keeps_its_water(kind, place):
+    """Whatever is much larger than one stone, or drawn as a row, has water in it."""
+    table = {"kind": [kind], "size_m": [3.0], "height_m": [np.nan], "note": [""]}
+    made = replace(toy.beat(), cover=gpd.GeoDataFrame(table, geometry=[place], crs=toy.CRS_LOCAL))
+    bare = build_channel(replace(made, cover=made.cover.iloc[:0]), cell_m=1.0)
+    channel = build_channel(made, cell_m=1.0)
+    assert channel.grid.n_wet == bare.grid.n_wet
+    assert not [finding for finding in channel.findings if finding.code == "stones-dry"]
