@@ -113,8 +113,8 @@ def test_nobody_stands_on_a_boulder_by_the_bank():
     made = toy.channel()
     first = stood(made, 0.0, 0.0, dark=True)
     (spot,) = first.geometry[(first["on"] == "bank") & (first["rank"] == 1)]
-    rows = {"kind": ["boulder"], "size_m": [6.0], "height_m": [np.nan], "note": [""]}
+    rows = {"kind": ["boulder"], "size_m": [5.0], "height_m": [np.nan], "note": [""]}
     cover = gpd.GeoDataFrame(rows, geometry=[spot], crs=toy.CRS_LOCAL)
     found = stood(replace(made, beat=replace(made.beat, cover=cover)), 0.0, 0.0, dark=True)
     assert len(found)
-    assert not found.within(spot.buffer(2.9)).any()
+    assert not found.within(spot.buffer(2.4)).any()
