@@ -8,6 +8,8 @@ works the residuals are kriged over a short range and added.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from reachmap.channel.frames import Frame
@@ -18,16 +20,39 @@ from reachmap.channel.reach import Reach
 from reachmap.channel.soundings import SAME_PLACE_M, Soundings
 
 SHORT: Setting = (0.3, 1.0, 0.3)
-"""Range in widths, stretch along and noise over the residuals' standard deviation; assumed, the error of the depth
-hardly changes with the range from 0.2 to 0.4 and the noise from 0.3 to 0.6."""
+"""Range in widths, stretch along and noise over the residuals' standard deviation; assumed."""
 
 AGREE_FROM, AGREE_TO = 0.9, 0.7
 """Residuals begin to count, and count in full, where their neighbours predict them with an error of so much of their
-size. Surveys whose positions err by 1.5 m leave 1.0 to 1.4 of it, a pool sounded right across 0.3 to 0.4 (measured)."""
+size; assumed. Surveys whose positions err by 1.5 m leave 0.95 of it at least, a pool sounded right across less
+than half (tests/channel/test_agreed.py)."""
+
+
+@dataclass(frozen=True)
+class Remnant:
+    """What a field leaves at the soundings.
+
+    Parameters
+    ----------
+    short : it, kriged over a short range
+    ratio : along the river at the stations of a `Nearness`, the error with which neighbours predict it over its size
+    """
+
+    short: TaperedField
+    ratio: np.ndarray
 
 
 def agreed(reach: Reach, soundings: Soundings, field: TaperedField, frame: Frame, near: Nearness) -> np.ndarray:
     """What to add to the field at every node before the taper (n,) [m]."""
+    rest = remnant(reach, soundings, field, frame, near)
+    say = np.clip((AGREE_FROM - rest.ratio) / (AGREE_FROM - AGREE_TO), 0.0, 1.0)
+    if not say.any():
+        return np.zeros(len(reach.nodes.along))
+    return np.interp(reach.nodes.along, near.station, say) * rest.short.value(*frame.of_nodes(reach))
+
+
+def remnant(reach: Reach, soundings: Soundings, field: TaperedField, frame: Frame, near: Nearness) -> Remnant:
+    """What a field fitted in a frame leaves at the soundings, and how well neighbours predict it."""
     places = soundings.places
     along, across = frame.of_soundings(reach, soundings)
     left = soundings.depth_m - field.value(along, across) * places.taper
@@ -42,8 +67,4 @@ def agreed(reach: Reach, soundings: Soundings, field: TaperedField, frame: Frame
 
     at = mean(along), mean(across), mean(places.taper)
     short = TaperedField.fit(*at, mean(left), reach.width_m, trend="none", setting=SHORT)
-    ratio = near.sum(np.abs(left - short.heldout()[own])) / np.maximum(near.sum(np.abs(left)), 1e-12)
-    say = np.clip((AGREE_FROM - ratio) / (AGREE_FROM - AGREE_TO), 0.0, 1.0)
-    if not say.any():
-        return np.zeros(len(reach.nodes.along))
-    return np.interp(reach.nodes.along, near.station, say) * short.value(*frame.of_nodes(reach))
+    return Remnant(short, near.sum(np.abs(left - short.heldout()[own])) / np.maximum(near.sum(np.abs(left)), 1e-12))

@@ -26,8 +26,8 @@ from reachmap.layers import LAYERS
 from reachmap.threads import matrices_alone
 
 MOUTH = 1.6
-"""An end this many times narrower than the water before it is hardly the whole end; assumed: at the ends of 50 rivers
-1.2 at most, of a round pond 1.4, where part of a lake's open edge was taken for the end 1.8 and more."""
+"""An end this many times narrower than the water before it is hardly the whole end; assumed, more than rivers and round
+ponds show and less than where part of a lake's open edge is taken for the end (tests/channel/test_build.py)."""
 
 Progress = Callable[[str, float], None]
 

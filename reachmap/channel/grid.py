@@ -22,9 +22,8 @@ CELL_RANGE_M = (0.25, 1.0)
 
 BYTES_AT_ALL, BYTES_PER_CELL, BYTES_PER_M2 = 3e8, 280, 3500
 """Peak memory of the whole chain with three scenes, files and map: at all, for every wet cell, and for what is worked
-out on cells of a quarter of a metre where they are larger. Measured: 2.8 GB for 10^7 cells of 0.13 m, 3.7 with another
-scene after it in the same process (`stages`); on ponds 1.6 GB for 3.0 10^6 cells of 0.2 m, 1.8 for 2.2 10^6 of 0.33,
-1.0 for 0.96 10^6 of 0.5 and 0.6 for 0.24 10^6 of 1 m. The estimate is 0.95 to 1.35 of these."""
+out on cells of a quarter of a metre where they are larger. Fitted to what runs took by the benchmarks `stages` and
+`memory`, which prints it beside this estimate."""
 
 COARSE_M = 0.5
 """Above this cell size what is worked out on finer cells takes the less the larger they are (measured)."""

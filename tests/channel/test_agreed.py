@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from reachmap.channel import windows
-from reachmap.channel.agreed import agreed
+from reachmap.channel.agreed import agreed, remnant
 from reachmap.channel.bed import lay_bed
 from reachmap.channel.build import lay_reach
 from reachmap.channel.frames import choose_frame
@@ -32,7 +32,7 @@ def bed_of(step: float):
 
 
 def laid(step: float, extra=()):
-    """Sections of 7 soundings every 10 m of that bed, and more (s, n, depth); the soundings and the depth at them."""
+    """Sections of 7 soundings every 10 m of that bed, and more (s, n, depth); what it came to."""
     s, n = (a.ravel() for a in np.meshgrid(np.arange(10.0, 235.0, 10.0), np.linspace(-7.5, 7.5, 7), indexing="ij"))
     depth = bed_of(step)(s, n)
     more = np.array(extra, float).reshape(-1, 3)
@@ -42,13 +42,17 @@ def laid(step: float, extra=()):
     reach, _, _ = lay_reach(water, 0.75)
     soundings, _ = take_soundings(water, reach)
     bed = lay_bed(water, reach, soundings)
-    return s, depth, bed.depth[reach.grid.locate(x, y)], bed
+    frame, banked, field = choose_frame(reach, soundings)
+    near = Nearness.of(banked.places.along, reach.length_m, reach.width_m)
+    ratio = remnant(reach, banked, field, frame, near).ratio
+    return s, depth, bed.depth[reach.grid.locate(x, y)], bed, ratio
 
 
 @pytest.mark.parametrize("step", [1.2, 0.8, -0.3])
 def test_a_whole_section_of_soundings_is_not_overruled(step):
     """Without what neighbours agree on, the pool is mapped 0.3 to 0.5 m too shallow at its own soundings."""
-    s, sounded, mapped, bed = laid(step)
+    s, sounded, mapped, bed, ratio = laid(step)
+    assert ratio.min() < 0.5
     middle = np.abs(s - POOL_AT) < 1
     middle &= sounded > 0.6 * sounded[middle].max()
     assert middle.sum() >= 3
@@ -58,7 +62,7 @@ def test_a_whole_section_of_soundings_is_not_overruled(step):
 
 def test_a_lone_sounding_that_its_neighbours_deny_is_told_with_its_row():
     """Which of them is right nobody knows; the map says that it follows the many."""
-    *_, bed = laid(0.0, extra=[(125.0, 0.0, 2.2)])
+    *_, bed, _ = laid(0.0, extra=[(125.0, 0.0, 2.2)])
     (told,) = [f for f in bed.findings if f.code == "sounding-overruled"]
     assert told.where == "row 163"
     assert "deeper than the map" in told.what
@@ -73,6 +77,7 @@ def test_scatter_of_positions_is_not_taken_for_pools(style):
     reach, _, _ = lay_reach(water, 0.9)
     frame, soundings, field = choose_frame(reach, take_soundings(water, reach)[0])
     near = Nearness.of(soundings.places.along, reach.length_m, reach.width_m)
+    assert remnant(reach, soundings, field, frame, near).ratio.min() >= 0.95
     assert not agreed(reach, soundings, field, frame, near).any()
 
 

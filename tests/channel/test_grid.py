@@ -67,7 +67,7 @@ MEASURED = (
     (240_000, 0.5, 1.04e9),
     (240_000, 1.0, 0.59e9),
 )
-"""Area of the water [m2], cell [m], peak [bytes] as the machine's resource usage told it."""
+"""Area of the water [m2], cell [m], peak [bytes]: the first by the benchmark `stages`, the others by `memory`."""
 
 
 @pytest.mark.parametrize(("area_m2", "cell_m", "peak_bytes"), MEASURED)

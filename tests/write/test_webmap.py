@@ -51,6 +51,14 @@ def page_file(result, tmp_path_factory):
     return path
 
 
+def page_with(result, notes, folder):
+    """The page of the toy water with notes of its own."""
+    channel = replace(result.channel, beat=replace(result.channel.beat, notes=notes))
+    path = folder / "map.html"
+    path.write_text(map_page(replace(result, channel=channel)), encoding="utf-8")
+    return path
+
+
 def ready(offline, path, size):
     one = offline(path, *size)
     one.page.wait_for_selector("body[data-ready]", timeout=20000)
@@ -605,10 +613,7 @@ def test_notes_without_an_id_are_the_same_notes_on_the_page_and_in_the_beat(offl
     file.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
     read = notes_of(file)
     own = gpd.GeoDataFrame.from_features(read[:3], crs=4326).to_crs(result.channel.beat.crs)
-    beat = replace(result.channel.beat, notes=own)
-    path = tmp_path / "map.html"
-    path.write_text(map_page(replace(result, channel=replace(result.channel, beat=beat))), encoding="utf-8")
-    one = ready(offline, path, SIZES[0])
+    one = ready(offline, page_with(result, own, tmp_path), SIZES[0])
     page = one.page
     page.locator("#tab-notes").click()
     page.locator("#note-list button", has_text="gate").click()
@@ -699,10 +704,7 @@ def test_a_note_without_a_time_is_edited_and_taken_back_for_good(offline, result
         crs=result.channel.beat.crs,
     )
     notes["replaces"] = [[], []]
-    beat = replace(result.channel.beat, notes=notes)
-    path = tmp_path / "map.html"
-    path.write_text(map_page(replace(result, channel=replace(result.channel, beat=beat))), encoding="utf-8")
-    one = ready(offline, path, SIZES[0])
+    one = ready(offline, page_with(result, notes, tmp_path), SIZES[0])
     page = one.page
     page.locator("#tab-notes").click()
     page.locator("#note-list button").first.click()

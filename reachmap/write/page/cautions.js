@@ -1,7 +1,5 @@
 // The cautions that must never be folded away, of the day, hour and water that are set.
 
-const tenths = (degrees) => Math.round(10 * degrees) / 10;
-
 // How a caution about warm water is to be said of what is set: of the temperature set. Another scene of that day may have
 // the water warmer, and where the temperature is not known any scene may.
 function warmText(D, setting, { brief, from_c: least }) {

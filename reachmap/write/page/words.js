@@ -52,6 +52,9 @@ const keep = {
   },
 };
 
+// A temperature to a tenth of a degree, as it is printed.
+const tenths = (celsius) => Math.round(10 * celsius) / 10;
+
 const units = {
   imperial: false,
   length: (m, digits = 2) => {
@@ -66,11 +69,8 @@ const units = {
   },
   small: (mm) => (units.imperial ? `${(mm / 25.4).toFixed(2)}\u00a0in` : `${mm.toFixed(1)}\u00a0mm`),
   area: (m2) => (units.imperial ? `${Math.round(m2 / 0.09290304)} sq\u00a0ft` : `${m2.toFixed(m2 < 10 ? 1 : 0)}\u00a0m²`),
-  // As in print: to a tenth, and from that to a whole degree, halves up.
-  warmth: (celsius) => {
-    const tenth = Math.round(10 * celsius) / 10;
-    return units.imperial ? `${Math.round((tenth * 9) / 5 + 32)}\u00a0F` : `${tenth}\u00a0C`;
-  },
+  // As in print: from a tenth of a degree to a whole one, halves up.
+  warmth: (celsius) => (units.imperial ? `${Math.round((tenths(celsius) * 9) / 5 + 32)}\u00a0F` : `${tenths(celsius)}\u00a0C`),
   // A sentence of ours, written in metres.
   said: (text) => {
     const turn = { m: units.length, 'm/s': units.speed, C: units.warmth };
