@@ -62,7 +62,7 @@ def test_farther_off_never_shows_better(depth, distance, times, word):
 def test_who_sees_a_thing_of_its_contrast_sees_one_of_more(depth, lux, share, word):
     """Black and white stand out more than a fly does, so within its range neither fades, by day or by rods.
 
-    By C(r) = C0 exp(-c r) (Duntley 1963) in the band that the water takes most of.
+    By C(r) = C0 exp(-c r) (Duntley 1963, from memory) in the band that the water takes most of.
     """
     eyes, fish = load_eyes(), Fish()
     least = least_contrast(lux, eyes, fish)
