@@ -467,13 +467,10 @@ def test_nothing_lies_over_the_form_of_a_note_when_the_keyboard_takes_half_the_s
         notes.add(map.containerPointToLatLng([0.75 * x, 0.85 * y])); }"""
     )
     page.wait_for_selector(".leaflet-pan-anim", state="detached")
-    page.wait_for_timeout(400)
     page.set_viewport_size({"width": 390, "height": 480})
-    page.wait_for_timeout(600)
     middle = """(id) => { const b = document.getElementById(id).getBoundingClientRect();
-    return document.elementFromPoint((b.left + b.right) / 2, (b.top + b.bottom) / 2).id; }"""
-    for part in ("note-text", "note-keep"):
-        assert page.evaluate(middle, part) == part
+    return document.elementFromPoint((b.left + b.right) / 2, (b.top + b.bottom) / 2)?.id === id; }"""
+    page.wait_for_function(f"() => innerHeight === 480 && ['note-text', 'note-keep'].every({middle})")
 
 
 @pytest.mark.browser
@@ -748,6 +745,9 @@ def test_background_tiles_are_credited_and_the_page_works_without_them(offline, 
     one = ready(offline, path, SIZES[0])
     assert "OpenStreetMap contributors" in one.page.locator(".leaflet-control-attribution").inner_text()
     assert one.page.locator("#best li").count() == 3
+    # The first tiles may be asked for only after the page is ready.
+    with one.page.expect_event("requestfailed"):
+        one.page.reload()
     assert one.asked
     assert all(address.startswith("https://tile.openstreetmap.org/") for address in one.asked)
     assert all("net::ERR" in said for said in one.said)

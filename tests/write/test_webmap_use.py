@@ -68,18 +68,16 @@ def test_the_hour_moves_by_key_and_by_itself(offline, page_file):
     page.locator("#hour").focus()
     for _ in range(30):
         page.keyboard.press("ArrowRight")
-    page.wait_for_timeout(200)
-    assert page.evaluate("reachmapPage.state.setting.step") == step + 30
-    assert page.evaluate(PICTURE) != before
+    page.wait_for_function("step => reachmapPage.state.setting.step === step", arg=step + 30)
+    page.wait_for_function(f"before => {PICTURE} !== before", arg=before)
     hour = page.evaluate("reachmapPage.D.days[0].times[reachmapPage.state.setting.step]")
-    assert hour in page.locator("#moment").inner_text()
+    page.locator("#moment", has_text=hour).wait_for()
     assert page.locator("#hour").get_attribute("aria-valuetext") == hour
     page.locator("#play").click()
-    page.wait_for_timeout(900)
+    page.wait_for_function("step => reachmapPage.state.setting.step > step", arg=step + 30)
     assert page.locator("#play").get_attribute("aria-label") == "Stop"
     page.locator("#play").click()
     stopped = page.evaluate("reachmapPage.state.setting.step")
-    assert stopped > step + 30
     page.wait_for_timeout(500)
     assert page.evaluate("reachmapPage.state.setting.step") == stopped
 
@@ -1129,13 +1127,13 @@ def test_the_buttons_to_come_closer_move_out_from_under_the_legend_when_the_phon
     page = ready(offline, page_file, (844, 390)).page
     for size in (PHONE, (844, 390)):
         page.set_viewport_size({"width": size[0], "height": size[1]})
-        page.wait_for_timeout(500)
-        legend, zoom = (page.locator(name).bounding_box() for name in ("#legend", ".leaflet-control-zoom"))
-        apart = [
-            legend[at] + legend[long] <= zoom[at] or zoom[at] + zoom[long] <= legend[at]
-            for at, long in (("x", "width"), ("y", "height"))
-        ]
-        assert any(apart), size
+        page.wait_for_function(
+            """width => { const [a, b] = ['#legend', '.leaflet-control-zoom']
+                .map((name) => document.querySelector(name).getBoundingClientRect());
+            const apart = a.right <= b.left || b.right <= a.left || a.bottom <= b.top || b.bottom <= a.top;
+            return innerWidth === width && apart; }""",
+            arg=size[0],
+        )
 
 
 @pytest.mark.browser
