@@ -65,15 +65,35 @@ def browser():
 class Offline:
     """A page from a file, with everything it said and asked for."""
 
-    def __init__(self, browser, path: Path, width: int, height: int) -> None:
-        self.context = browser.new_context(viewport={"width": width, "height": height}, accept_downloads=True)
-        self.page = self.context.new_page()
+    def __init__(self, browser) -> None:
+        self._context = browser.new_context(accept_downloads=True)
+        self.as_good_as_new = True
+        self.page = self._context.new_page()
         self.said: list[str] = []
         self.asked: list[str] = []
         self.page.on("console", lambda message: self.said.append(f"{message.type}: {message.text}"))
         self.page.on("pageerror", lambda error: self.said.append(f"error: {error}"))
         self.page.route("**/*", self._only_files)
+
+    @property
+    def context(self):
+        """What a test does to the context cannot all be taken back: no other test gets this page."""
+        self.as_good_as_new = False
+        return self._context
+
+    def open(self, path: Path, width: int, height: int) -> None:
+        self.page.set_viewport_size({"width": width, "height": height})
         self.page.goto(path.as_uri())
+
+    def clean(self, nothing: Path) -> None:
+        """Leave no notes on the device, no word said and no medium set, on another file than a test would open."""
+        self.page.goto(nothing.as_uri())
+        self.page.evaluate("localStorage.clear()")
+        self.page.emulate_media(media="null", forced_colors="null")
+        self.said, self.asked = [], []
+
+    def close(self) -> None:
+        self._context.close()
 
     def _only_files(self, route) -> None:
         address = route.request.url
@@ -84,15 +104,29 @@ class Offline:
             route.abort()
 
 
+@pytest.fixture(scope="session")
+def idle():
+    """Pages between two tests: to start one takes longer than to draw a map in it."""
+    return []
+
+
 @pytest.fixture
-def offline(browser):
+def offline(browser, idle, request, tmp_path_factory):
     """Open a file with the network off: offline(path, width, height) -> Offline."""
     opened = []
 
     def open_page(path: Path, width: int = 1280, height: int = 800) -> Offline:
-        opened.append(Offline(browser, path, width, height))
+        opened.append(idle.pop() if idle else Offline(browser))
+        opened[-1].open(path, width, height)
         return opened[-1]
 
+    failed = request.session.testsfailed
     yield open_page
+    nothing = tmp_path_factory.getbasetemp() / "nothing.html"
+    nothing.touch()
     for one in opened:
-        one.context.close()
+        if one.as_good_as_new and request.session.testsfailed == failed:
+            one.clean(nothing)
+            idle.append(one)
+        else:
+            one.close()
