@@ -185,13 +185,10 @@ def _at_stage(
 
 
 def _beside_stones(beat: Beat, water: _Water) -> _Water:
-    """The water without the boulders and piers that stand out of it, which the flow went through as if they didn't."""
+    """The water without the boulders and piers that stand out of it."""
     dry = on_stones(beat, water.grid, water.layers["depth"])
     if not dry.any():
         return water
-    if dry.all():
-        what = "boulders and piers cover all of the water"
-        raise InputError([Finding("error", "cover", "", what, "Draw them no larger than they are", "all-stone")])
     grid, speed = water.grid, water.speed
     current = {name: values[~dry] for name, values in _speed_layers(speed).items()}
     return replace(

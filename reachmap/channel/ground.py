@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from reachmap.beat.model import Beat
+from reachmap.channel.cover import on_stones
 from reachmap.channel.flow import EVENED, Flow, solve_flow
 from reachmap.channel.hydraulics import bed_n, flow_from_section
 from reachmap.channel.mesh import Mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.wakes import find_bodies, wake_share
+from reachmap.errors import Finding, InputError
 from reachmap.layers import WetCells
 from reachmap.threads import in_pieces
 
@@ -87,10 +89,19 @@ def lay_ground(beat: Beat, water: Bedded, roughness: tuple[float, str] | None = 
     beat : bed material, slope, cover, islands
     water : cells, mesh, depth
     roughness : Manning's n and where it came from; None takes the relation that suits the bed
+
+    Raises
+    ------
+    InputError : no water leads from the head to the tail, or boulders and piers cover all of it
     """
     n, by = roughness or bed_n(max(float(np.mean(water.depth)), 0.05), beat.d84_m, beat.slope)
+    dry = on_stones(beat, water.grid, water.depth)
+    if dry.all():
+        what = "boulders and piers cover all of the water"
+        raise InputError([Finding("error", "cover", "", what, "Draw them no larger than they are", "all-stone")])
+    through = np.where(dry, np.float32(0.0), water.depth)
     # Bridges between parts of the outline are in the mesh but not in the water that was sounded.
-    depth = water.laid(water.depth, float(np.median(water.depth)))
+    depth = water.laid(through, float(np.median(water.depth)))
     flow = solve_flow(water.mesh, depth, water.head, water.tail, n)
     east, north = (part[water.in_mesh] for part in flow.direction())
     root = flow.root[water.in_mesh]

@@ -186,7 +186,7 @@ def _lay(
     )
     share, floor = _spread(choice) if held_out else (UNMEASURED_SD.get(source, 0.35), 0.0)
     fastest = max([flow * float(unit.max()), *(measured.speed if measured is not None and held_out else ())])
-    still = STILL_SHARE * float(np.median(unit))
+    still = STILL_SHARE * float(np.median(unit[unit > 0.0]))
     speed, sd = (np.empty(len(unit), np.float32) for _ in range(2))
 
     def lay(cells: slice) -> None:
