@@ -16,7 +16,15 @@ function makeWater({ L, map, D, U, physics, painter, signs, state, momentText })
     for (let i = 0; i < D.n; i++) code[i] = of(i);
     return code;
   }
-  const holdCode = (hold) => fill((i) => hold[i] * 255);
+  // The classes of the score have one width each in the legend, but not in the score: so many codes to a class.
+  const codes = Uint8Array.from({ length: 1001 }, (_, thousandths) => {
+    const tops = D.score_words.map(([top]) => top);
+    const score = thousandths / 1000;
+    const k = Math.min(tops.length - 1, tops.filter((top) => top <= score).length);
+    const [low, high] = [k ? tops[k - 1] : 0, tops[k]];
+    return Math.min(255, Math.ceil((256 * k) / tops.length) + Math.floor((255 / tops.length) * (score - low) / (high - low)));
+  });
+  const holdCode = (hold) => fill((i) => codes[Math.floor(hold[i] * 1000)]);
   const changeCode = (before, after) => fill((i) => 127.5 + (after[i] - before[i]) * 255);
   function layerCode(name, full) {
     const values = U.layers[name];
