@@ -67,6 +67,7 @@ function drawer(map) {
     dragged = false;
   });
   grip.addEventListener('pointerdown', (event) => { from = event.clientY; dragged = false; });
+  addEventListener('pointercancel', () => { from = null; });
   addEventListener('pointerup', (event) => {
     if (from === null) return;
     const up = from - event.clientY;
