@@ -60,3 +60,12 @@ function noteId(text, coordinates) {
   const ascii = JSON.stringify(text).replace(/[^ -~]/g, (letter) => `\\u${letter.charCodeAt(0).toString(16).padStart(4, '0')}`);
   return sha256(`[${ascii}, [${roundedPlace(coordinates).map(figures).join(', ')}]]`).slice(0, 16);
 }
+
+// How many notes of a file came in, and what did not.
+function loadedText(points, others) {
+  if (!points.length && !others) return 'That file holds no notes. Choose a notes.geojson downloaded from a map.';
+  const count = points.filter(({ properties: p }) => !p.deleted).length;
+  const came = points.length ? `${count} ${count === 1 ? 'note' : 'notes'} loaded and put together with those here.` : 'No note came in.';
+  if (!others) return came;
+  return `${came} ${others} ${others === 1 ? 'line, area or thing without a place was' : 'lines, areas or things without a place were'} left out.`;
+}

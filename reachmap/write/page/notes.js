@@ -22,15 +22,6 @@ function mergeNotes(...piles) {
   return all.filter((note) => !gone(note) || !heads.has(note.properties.id));
 }
 
-// How many notes of a file came in, and what did not.
-function loadedText(points, others) {
-  if (!points.length && !others) return 'That file holds no notes. Choose a notes.geojson downloaded from a map.';
-  const count = points.filter(({ properties: p }) => !p.deleted).length;
-  const came = points.length ? `${count} ${count === 1 ? 'note' : 'notes'} loaded and put together with those here.` : 'No note came in.';
-  if (!others) return came;
-  return `${came} ${others} ${others === 1 ? 'line, area or thing without a place was' : 'lines, areas or things without a place were'} left out.`;
-}
-
 function makeNotes({ L, map, D, state, say, sheet }) {
   const key = NOTES_KEY + D.key;
   const group = L.layerGroup().addTo(map);
@@ -101,12 +92,18 @@ function makeNotes({ L, map, D, state, say, sheet }) {
     };
   }
 
+  // What another window of this map kept since then.
+  function catchUp() {
+    notes = mergeNotes(kept(), notes);
+  }
+
   // Words are kept as they are typed: a page that is reloaded, closed or killed gets no time for it. Only Delete drops them.
   function edit(asked) {
     ask(false);
     const back = wayBack(asked.properties.id);
     // A form still open ends first, which may put another version in this one's place.
     map.closePopup();
+    catchUp();
     const note = notes.includes(asked) ? asked : notes.find((one) => one.properties.id === asked.properties.id) ?? asked;
     const text = el('textarea', { rows: 3, maxlength: 4000, 'aria-label': 'Text of the note', id: 'note-text' });
     text.value = note.properties.text;
@@ -171,6 +168,7 @@ function makeNotes({ L, map, D, state, say, sheet }) {
   }
 
   function download() {
+    catchUp();
     const body = JSON.stringify({ type: 'FeatureCollection', features: notes }, null, 1);
     const link = el('a', { href: URL.createObjectURL(new Blob([body], { type: 'application/geo+json' })), download: 'notes.geojson' });
     link.click();
@@ -180,6 +178,8 @@ function makeNotes({ L, map, D, state, say, sheet }) {
   async function load(file) {
     try {
       const { features } = JSON.parse(await file.text());
+      // A form still open would go on with the version that the file's own takes the place of.
+      map.closePopup();
       const points = features.filter(isPoint);
       // One without an id of its own that is known here is that note as it was before anything was changed here.
       const known = new Set(notes.map((note) => note.properties.id));
