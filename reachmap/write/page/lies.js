@@ -92,7 +92,11 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     for (const lie of first) say(inBest.get(lie.n), lie, setting, chosen);
     for (const lie of ranked) say(inAll.get(lie.n), lie, setting, chosen);
     const nodes = first.map((lie) => inBest.get(lie.n).node);
-    if (nodes.some((node, k) => $('best').children[k] !== node)) $('best').replaceChildren(...nodes);
+    if (nodes.some((node, k) => $('best').children[k] !== node)) {
+      const at = $('best').contains(document.activeElement) && document.activeElement;
+      $('best').replaceChildren(...nodes);
+      if (at) (at.isConnected ? at : nodes[0].firstChild).focus({ preventScroll: true });
+    }
     const best = new Set(first.map((lie) => lie.n));
     for (const [n, marker] of markers) {
       const node = marker.getElement();
@@ -104,10 +108,10 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     placeAll();
   }
 
-  // What lies over the map: buttons, scale and legend.
+  // What lies over the map: buttons, scale and legend; and the places to stand for the chosen lie.
   function covers() {
     const frame = map.getContainer().getBoundingClientRect();
-    return [...document.querySelectorAll('#legend, #where, .leaflet-control')]
+    return [...document.querySelectorAll('#legend, #where, .leaflet-control, .stance')]
       .map((node) => node.getBoundingClientRect())
       .map((box) => ({ left: box.left - frame.left, top: box.top - frame.top, right: box.right - frame.left, bottom: box.bottom - frame.top }));
   }
