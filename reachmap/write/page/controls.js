@@ -133,7 +133,10 @@ function wirePage({ L, map, D, state, refresh, shapes }) {
   let view = null;
   const printing = (on) => () => {
     if (on === state.printing) return;
-    if (on) view = [map.getCenter(), map.getZoom()];
+    if (on) {
+      map.closePopup();
+      view = [map.getCenter(), map.getZoom()];
+    }
     state.printing = on;
     document.documentElement.toggleAttribute('data-printing', on);
     map.invalidateSize({ animate: false });
@@ -163,6 +166,7 @@ function showSetting({ D, state, momentText }) {
   const caution = cautionText(D, s);
   if ($('caution').textContent !== caution) $('caution').textContent = caution;
   const { times } = D.days[s.day];
+  $('compare').value = state.compare;
   $('day').value = s.day;
   $('hour').max = times.length - 1;
   $('hour').value = s.step;
