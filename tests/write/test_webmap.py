@@ -561,6 +561,58 @@ def test_two_windows_of_one_map_keep_the_notes_of_both(offline, page_file, tmp_p
     write_notes(tmp_path / "notes.geojson", [])
     other.locator("#note-file").set_input_files(tmp_path / "notes.geojson")
     other.locator("#note-list", has_text="kingfisher").wait_for()
+    other.locator("#note-list button", has_text="gate").click()
+    other.locator("#note-text").fill("gate, shut")
+    other.locator("#note-keep").click()
+    with one.page.expect_download() as download:
+        one.page.locator("#note-download").click()
+    assert "gate, shut" in download.value.path().read_text(encoding="utf-8")
+    one.page.locator("#note-list button", has_text="gate").click()
+    assert one.page.locator("#note-text").input_value() == "gate, shut"
+    one.page.locator("#note-text").fill("gate, open")
+    one.page.locator("#note-keep").click()
+    assert [words for words in notes_listed(one.page) if "gate" in words] == ["note\ngate, open"]
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_a_note_whose_file_is_loaded_while_its_form_is_open_can_be_deleted(offline, page_file, tmp_path):
+    one = ready(offline, page_file, SIZES[0])
+    page = one.page
+    begin_note(page, "heron")
+    page.locator("#note-keep").click()
+    with page.expect_download() as download:
+        page.locator("#note-download").click()
+    download.value.save_as(tmp_path / "notes.geojson")
+    page.locator("#note-list button").click()
+    page.locator("#note-file").set_input_files(tmp_path / "notes.geojson")
+    page.locator("#say", has_text="loaded").wait_for()
+    if not page.locator("#note-delete").count():
+        page.locator("#note-list button").click()
+    page.locator("#note-delete").click()
+    assert page.locator("#note-list li").count() == 0
+    quiet(one)
+
+
+@pytest.mark.browser
+def test_buttons_that_make_room_for_a_note_are_there_again_over_no_tag(offline, page_file):
+    """While one writes, neither they nor the line between two moments lie over the form."""
+    one = ready(offline, page_file, SIZES[1])
+    page = one.page
+    page.locator("#tab-sky").click()
+    page.locator("#compare").select_option("swipe")
+    over = "[...document.querySelectorAll('#legend, #where, #swipe, .leaflet-control')]"
+    begin_note(page, "heron")
+    assert not page.evaluate(f"{over}.filter((one) => one.checkVisibility({{ checkVisibilityCSS: true }})).length")
+    page.locator("#note-keep").click()
+    assert page.evaluate(f"{over}.filter((one) => one.checkVisibility({{ checkVisibilityCSS: true }})).length") >= 4
+    under = page.evaluate(
+        f"""() => {{ const boxes = {over}.map((one) => one.getBoundingClientRect());
+        const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+        return [...document.querySelectorAll('.lie-tag:not([hidden], .best)')].map((tag) => tag.getBoundingClientRect())
+          .filter((a) => boxes.some((b) => meet(a, b))); }}"""
+    )
+    assert not under
     quiet(one)
 
 

@@ -142,6 +142,21 @@ def test_two_moments_lie_side_by_side_or_as_their_difference(offline, page_file)
 
 
 @pytest.mark.browser
+def test_gone_back_to_the_map_shows_one_moment_and_says_so(offline, page_file, tmp_path):
+    page = ready(offline, page_file).page
+    page.locator("#tab-sky").click()
+    page.locator("#compare").select_option("swipe")
+    (tmp_path / "elsewhere.html").touch()
+    page.goto((tmp_path / "elsewhere.html").as_uri())
+    page.go_back()
+    page.wait_for_selector("body[data-ready]")
+    # The browser puts what was chosen back once all is loaded.
+    page.wait_for_load_state("load")
+    page.evaluate("reachmapPage.refresh()")
+    assert page.evaluate("[reachmapPage.state.compare, document.getElementById('compare').value]") == ["off", "off"]
+
+
+@pytest.mark.browser
 def test_units_switch_and_are_remembered(offline, page_file):
     """1 m = 3.2808 ft, by definition of the foot of 0.3048 m."""
     page = ready(offline, page_file).page
@@ -667,6 +682,39 @@ def test_the_whole_reach_is_printed_with_date_legend_and_cautions(offline, page_
     assert ((upper > 70) & (upper < 235)).mean() > 0.05
 
 
+@pytest.mark.browser
+def test_on_paper_every_cell_has_the_grey_of_the_word_its_score_is_called_by(offline, page_file):
+    page = ready(offline, page_file).page
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    found = page.evaluate(
+        """() => { const { D, U, physics, state } = reachmapPage, { hold } = physics.score(state.setting);
+        const told = (name) => [...document.querySelectorAll(`#legend ${name}`)];
+        const greys = told('.steps i').map((box) => Number(box.style.background.match(/\\d+/)[0]));
+        const words = told('.step-words span').map((one) => one.textContent);
+        const layers = document.querySelectorAll('.leaflet-now-pane canvas'), pairs = new Set();
+        U.tiles.forEach(({ w, h, cells, pixels }, k) => {
+          const { data } = layers[k].getContext('2d').getImageData(0, 0, w, h);
+          cells.forEach((i, j) => {
+            const [, word] = D.score_words.find(([top]) => hold[i] < top) || D.score_words.at(-1);
+            pairs.add(`${words[greys.indexOf(data[4 * pixels[j]])]} / ${word}`); }); });
+        return [...pairs]; }"""
+    )
+    assert len(found) >= 3
+    assert all(painted == called for painted, called in (pair.split(" / ") for pair in found))
+
+
+@pytest.mark.browser
+def test_a_note_being_written_leaves_the_sheet_its_legend_and_its_water(offline, page_file):
+    page = ready(offline, page_file).page
+    page.evaluate("reachmapPage.notes.add(reachmapPage.map.getCenter())")
+    page.locator("#note-text").fill("heron")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    page.emulate_media(media="print")
+    assert page.locator("#legend").is_visible()
+    assert page.locator(".leaflet-popup").count() == 0
+    assert page.locator("#note-list li").count() == 1
+
+
 def printed(page, folder, name: str) -> tuple[str, np.ndarray]:
     """The words of the printed sheets, and the first as a picture (3, rows, columns), by poppler."""
     sheet = folder / f"{name}.pdf"
@@ -1041,6 +1089,61 @@ def test_a_finger_need_not_hit_a_mark_or_slider_exactly(offline, browser, page_f
         for slider in ("#cloud", "#clarity"):
             assert page.locator(slider).bounding_box()["height"] >= 44
     finger.close()
+
+
+@pytest.mark.browser
+def test_the_drawer_follows_a_finger_that_drags_its_grip(browser, page_file):
+    """Wherever on it the finger lies; the touch after that is one of the map again."""
+    finger = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]}, has_touch=True, is_mobile=True)
+    page = finger.new_page()
+    page.goto(page_file.as_uri())
+    page.wait_for_selector("body[data-ready]")
+    touch = finger.new_cdp_session(page)
+
+    def drag(x, y, down):
+        for kind, places in (("touchStart", [0]), ("touchMove", [*range(0, down, down // 10)]), ("touchEnd", [])):
+            for far in places or [None]:
+                points = [] if far is None else [{"x": x, "y": y + far}]
+                touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    for down, inside, state in ((200, 5, "closed"), (-200, 38, "half"), (-200, 5, "full"), (200, 38, "half")):
+        box = page.locator("#grip").bounding_box()
+        drag(box["x"] + box["width"] / 2, box["y"] + inside, down)
+        page.wait_for_function("state => document.getElementById('sheet').dataset.state === state", arg=state)
+    tag = page.locator(".lie-tag.best").first
+    tag.tap()
+    page.wait_for_function("n => reachmapPage.state.chosen === n", arg=int(tag.inner_text()))
+    finger.close()
+
+
+@pytest.mark.browser
+def test_the_focus_stays_among_the_best_lies_while_the_day_plays(offline, page_file):
+    """Whichever of them stands first at an hour."""
+    page = ready(offline, page_file).page
+    page.locator("#best button").last.focus()
+    firsts = page.evaluate(
+        """() => { const { D, state, set } = reachmapPage, seen = new Set(), best = document.getElementById('best');
+        for (let step = 0; step < D.days[0].times.length; step += 3) {
+          set({ step });
+          seen.add(state.ranked.slice(0, 3).map((lie) => lie.n).join());
+          if (!best.contains(document.activeElement)) return [];
+        }
+        return [...seen]; }"""
+    )
+    assert len(firsts) > 1
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", [(1280, 800), PHONE])
+def test_no_tag_lies_over_a_place_to_stand_that_is_told_of(offline, page_file, result, size):
+    page = ready(offline, page_file, size).page
+    for lie in result.lies.table.index:
+        page.evaluate("(n) => { reachmapPage.place.lie(n); document.getElementById('closer')?.click(); }", int(lie))
+        page.wait_for_selector(".leaflet-pan-anim", state="detached")
+        stances = page.evaluate(f"[...document.querySelectorAll('.stance')].map({BOX})")
+        tags = page.evaluate(f"[...document.querySelectorAll('.lie-tag:not([hidden])')].map({BOX})")
+        for a in stances:
+            assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in tags), lie
 
 
 @pytest.mark.browser
