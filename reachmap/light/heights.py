@@ -60,17 +60,29 @@ class Prism:
 def prisms(shade: gpd.GeoDataFrame) -> tuple[Prism, ...]:
     """Every block of a beat's shade table."""
     out = []
-    for row, thing in enumerate(shade.itertuples(index=False)):
+    for row, (thing, wide) in enumerate(zip(shade.itertuples(index=False), _line_widths(shade), strict=True)):
         base, top = float(thing.base_m), float(thing.height_m)
         if thing.kind in LEAFY:
             deep = min(top - base, HEDGE_HEIGHT_M) if thing.kind == "hedge" else top - base
             dense = [optical_density(thing.leaf, deep, on) for on in (True, False)]
         else:
             dense = [OPAQUE, OPAQUE]
-        wide = LINE_WIDTH_M.get(str(thing.kind), 2.0 * float(usual_crown_m(top)))
         for outline in _convex(thing.geometry, wide, float(thing.radius_m)):
             out.append(Prism(outline, base, top, dense[0], dense[1], row))
     return tuple(out)
+
+
+def grounds(shade: gpd.GeoDataFrame) -> np.ndarray:
+    """What every thing of a beat's shade table stands on or hangs over, (n,) areas."""
+    shapes = np.asarray(shade.geometry.values)
+    radius = np.nan_to_num(shade["radius_m"].to_numpy(float))
+    return shapely.buffer(shapes, np.where(shapely.get_dimensions(shapes) == 1, _line_widths(shade) / 2.0, radius))
+
+
+def _line_widths(shade: gpd.GeoDataFrame) -> np.ndarray:
+    """How wide each thing is if it is drawn as a line (n,) [m]."""
+    known = shade["kind"].map(LINE_WIDTH_M).to_numpy(float)
+    return np.where(np.isnan(known), 2.0 * usual_crown_m(shade["height_m"].to_numpy(float)), known)
 
 
 def _convex(geometry: shapely.Geometry, wide_m: float, radius_m: float) -> list[np.ndarray]:

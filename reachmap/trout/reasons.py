@@ -14,8 +14,9 @@ from reachmap.channel.model import Channel
 from reachmap.light import BedTerms, bed_light, bed_terms, is_dark
 from reachmap.light.bodies import DOWN_DEG
 from reachmap.light.day import SHADED
-from reachmap.light.heights import LEAFY
+from reachmap.light.heights import LEAFY, grounds
 from reachmap.light.model import Body, DayLight, Light
+from reachmap.light.surface import bed_offset, refracted
 from reachmap.trout.curves import LUX_FLOOR
 from reachmap.trout.shift import EyeCurves
 
@@ -256,18 +257,19 @@ def _shade_maker(channel: Channel, place: Place, light: Light) -> str:
     if len(shade) == 0:
         return "the bank or the valley side"
     tall = shade["height_m"].to_numpy(float)
-    shapes = shapely.buffer(np.asarray(shade.geometry.values), np.nan_to_num(shade["radius_m"].to_numpy(float)))
-    x, y = place.centre
-    bearing, slope = np.radians(light.sun.azimuth_deg), np.tan(np.radians(light.sun.altitude_deg))
-    reach = tall / slope
-    ends = np.column_stack([x + reach * np.sin(bearing), y + reach * np.cos(bearing)])
-    rays = shapely.linestrings(np.stack([np.broadcast_to([x, y], ends.shape), ends], axis=1))
+    shapes = grounds(shade)
+    bearing, altitude = np.radians(light.sun.azimuth_deg), float(refracted(light.sun.altitude_deg))
+    toward = np.array([np.sin(bearing), np.cos(bearing)])
+    # The ray to the bed enters the water nearer to the sun.
+    start = np.asarray(place.centre) + bed_offset(place.depth_m, altitude) * toward
+    ends = start + (tall / np.tan(np.radians(altitude)))[:, None] * toward
+    rays = shapely.linestrings(np.stack([np.broadcast_to(start, ends.shape), ends], axis=1))
     hit = shapely.intersects(rays, shapes)
     if np.median(light["sun_share"][place.cells]) < LEAF_LEAST:
         hit &= ~shade["kind"].isin(LEAFY).to_numpy()
     if not hit.any():
         return "the bank or the valley side"
-    distance = np.where(hit, shapely.distance(shapes, shapely.Point(x, y)), np.inf)
+    distance = np.where(hit, shapely.distance(shapes, shapely.Point(start)), np.inf)
     nearest = shade.iloc[int(distance.argmin())]
     if nearest["kind"] == "tree":
         return LEAF_WORDS.get(nearest["leaf"], "the trees")

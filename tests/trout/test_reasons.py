@@ -62,8 +62,9 @@ def test_shade_is_named_by_what_stands_toward_the_sun(toy_channel, noon):
     assert not any("alders" in text for text in why)
 
 
+@pytest.mark.parametrize("line", [False, True])
 @pytest.mark.parametrize("azimuth_deg", [0.0, 50.0, 90.0, 135.0, 180.0, 250.0, 270.0, 320.0])
-def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, azimuth_deg):
+def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, azimuth_deg, line):
     """With the sun 30 degrees up a tree of 9 m throws 9 / tan 30 = 15.6 m of shadow: from 12 m off toward the sun it
     reaches a lie, from 20 m it doesn't, nor from 12 m to any other side. A nearer hedge counts before it."""
     shaded = replace(
@@ -73,6 +74,11 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
     )
     place, turn = Place(np.arange(4), (3.0, 1.0), 0.8, 0.2, 0.2, 0.5, 0.0, "", False), math.radians(azimuth_deg)
     toward = np.array([math.sin(turn), math.cos(turn)])
+    aside = np.array([-toward[1], toward[0]])
+
+    def drawn(away):
+        at = np.array(place.centre) + away
+        return shapely.LineString([at - 0.5 * aside, at + 0.5 * aside]) if line else shapely.Point(at).buffer(0.5)
 
     def told(*stands):
         rows = {
@@ -83,13 +89,11 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
             "leaf": "willow",
             "note": "",
         }
-        shapes = [shapely.Point(np.array(place.centre) + away) for _, away in stands]
-        shade = gpd.GeoDataFrame(rows, geometry=[p.buffer(0.5) for p in shapes], crs=toy.CRS_LOCAL)
+        shade = gpd.GeoDataFrame(rows, geometry=[drawn(away) for _, away in stands], crs=toy.CRS_LOCAL)
         channel = replace(toy_channel, beat=replace(toy_channel.beat, shade=shade))
         suits = dict.fromkeys(FACTORS, 1.0)
         return say_why(channel, place, shaded, "food", suits, None, CURVES.shifted(Fish(), 13)).now
 
-    aside = np.array([-toward[1], toward[0]])
     others = [("tree", 20 * toward), ("tree", -12 * toward), ("tree", 12 * aside), ("tree", -12 * aside)]
     assert "in the shade of the bank or the valley side" in told(*others)
     assert "in the shade of the willows" in told(*others, ("tree", 12 * toward))
