@@ -7,14 +7,14 @@ import json
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from io import BytesIO
 from pathlib import Path
+from xml.etree import ElementTree
 
 import geopandas as gpd
-import pandas as pd
 import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
+from reachmap.beat.messages import plain
 from reachmap.whole import UnfinishedError
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
@@ -130,14 +130,12 @@ def write_waypoints(result: Result, path: Path) -> None:
     names = [f"Lie {number} {kind}" for number, kind in table["kind"].items()]
     when = f"{result.outlooks[scene].scene.when:%d %b %Y %H:%M}".lstrip("0")
     words = [printed(f"{as_typed(scene)}, {when}: {why}", result.channel.beat) for why in scores["why"]]
-    if not len(table):
-        # The format asks for a creator.
-        whose = 'version="1.1" creator="reachmap" xmlns="http://www.topografix.com/GPX/1/1"'
-        path.write_text(f'<?xml version="1.0"?>\n<gpx {whose}/>\n', encoding="utf-8")
-        return
-    points = tag_points(result.lies).to_numpy()
-    frame = gpd.GeoDataFrame(pd.DataFrame({"name": names, "desc": words}), geometry=points, crs=4326)
-    # Not by the library itself, which is silent about a file that is cut off by a full disk.
-    text = BytesIO()
-    pyogrio.write_dataframe(frame, text, driver="GPX", layer="waypoints")
-    path.write_bytes(text.getvalue())
+    # Not by pyogrio: before 0.13 it puts names into the heights, and it is silent about a file cut off by a full disk.
+    root = ElementTree.Element("gpx", version="1.1", creator="reachmap", xmlns="http://www.topografix.com/GPX/1/1")
+    for place, name, desc in zip(tag_points(result.lies), names, words, strict=True):
+        waypoint = ElementTree.SubElement(root, "wpt", lat=f"{place.y:.7f}", lon=f"{place.x:.7f}")
+        ElementTree.SubElement(waypoint, "name").text = name
+        # A scene made in Python may hold control characters, for which XML has no place.
+        ElementTree.SubElement(waypoint, "desc").text = plain(desc, len(desc))
+    ElementTree.indent(root)
+    path.write_bytes(ElementTree.tostring(root, "utf-8", xml_declaration=True))

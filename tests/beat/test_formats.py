@@ -94,11 +94,14 @@ def kml(tmp_path) -> bytes:
     return path.read_bytes()
 
 
-def waypoints(tmp_path) -> bytes:
-    """The survey as GPX waypoints named by their depth, as a wader writes them."""
-    points = gpd.GeoDataFrame({"name": [row[2] for row in ROWS]}, geometry=frame().geometry)
-    points.to_file(tmp_path / "made.gpx", driver="GPX")
-    return (tmp_path / "made.gpx").read_bytes()
+def waypoints(names=tuple(row[2] for row in ROWS)) -> str:
+    """The survey as GPX waypoints, named by their depth as a wader writes them if not otherwise."""
+    points = [
+        f'<wpt lat="{lat}" lon="{lon}"><name>{name}</name></wpt>'
+        for (lon, lat, *_), name in zip(ROWS, names, strict=True)
+    ]
+    head = '<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">'
+    return f"{head}{''.join(points)}</gpx>"
 
 
 def workbook(tmp_path) -> bytes:
@@ -135,7 +138,7 @@ def write(tmp_path, name):
         return make(folder, toml=TOML + "[files.soundings]\ncrs = 'EPSG:32630'\n", soundings__csv=moved(32630))
     if name == "GPX":
         toml = TOML + '[files.soundings.columns]\ndepth = "name"\n'
-        return make(folder, toml=toml, soundings__csv=None, soundings__gpx=waypoints(tmp_path))
+        return make(folder, toml=toml, soundings__csv=None, soundings__gpx=waypoints())
     if name in ("shapefile", "zipped shapefile", "zipped with attributes", "shapefile in a folder"):
         parts = shapefile(tmp_path)
         if name == "zipped with attributes":
@@ -514,10 +517,9 @@ SPOKEN = {
 @pytest.mark.parametrize("how", SPOKEN)
 def test_waypoints_named_by_their_depth_need_nothing_more(tmp_path, how):
     """What anybody with a phone can do while wading; a foot is 0.3048 m by definition."""
-    points = gpd.GeoDataFrame({"name": [SPOKEN[how](float(row[2])) for row in ROWS]}, geometry=frame().geometry)
-    points.loc[[0, 7], "name"] = ["car park", "good fish"]
-    points.to_file(tmp_path / "made.gpx", driver="GPX")
-    folder = make(tmp_path / "beat", soundings__csv=None, soundings__gpx=(tmp_path / "made.gpx").read_bytes())
+    names = [SPOKEN[how](float(row[2])) for row in ROWS]
+    names[0], names[7] = "car park", "good fish"
+    folder = make(tmp_path / "beat", soundings__csv=None, soundings__gpx=waypoints(names))
     beat = read_beat(folder)
     depths = [float(row[2]) for k, row in enumerate(ROWS) if k not in (0, 7)]
     np.testing.assert_allclose(beat.soundings["depth_m"], depths, atol=0.006)
@@ -531,9 +533,8 @@ def test_waypoints_named_by_their_depth_need_nothing_more(tmp_path, how):
 
 
 def test_waypoints_that_are_only_counted_are_no_depths(tmp_path):
-    points = gpd.GeoDataFrame({"name": [f"{k:03d}" for k in range(len(ROWS))]}, geometry=frame().geometry)
-    points.to_file(tmp_path / "made.gpx", driver="GPX")
-    folder = make(tmp_path / "beat", soundings__csv=None, soundings__gpx=(tmp_path / "made.gpx").read_bytes())
+    names = [f"{k:03d}" for k in range(len(ROWS))]
+    folder = make(tmp_path / "beat", soundings__csv=None, soundings__gpx=waypoints(names))
     with pytest.raises(InputError, match="no depth among the columns"):
         read_beat(folder)
 

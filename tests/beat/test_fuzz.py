@@ -23,7 +23,7 @@ def seeds(tmp_path) -> dict[str, bytes]:
     return {
         "soundings.csv": table_text(sounding_rows()[:6]).encode(),
         "soundings.nmea": as_nmea()[:900].encode(),
-        "soundings.gpx": waypoints(tmp_path),
+        "soundings.gpx": waypoints().encode(),
         "soundings.xlsx": workbook(tmp_path),
         "soundings.gpkg": (tmp_path / "seed.gpkg").read_bytes(),
         "soundings.kmz": zipped({"doc.kml": kml(tmp_path)}),

@@ -216,7 +216,7 @@ def test_a_log_is_known_by_its_name(tmp_path, name):
 
 def test_waypoints_named_by_their_depth(tmp_path):
     (tmp_path / "trace.geojson").write_text(outline_text())
-    (tmp_path / "garage.gpx").write_bytes(waypoints(tmp_path))
+    (tmp_path / "garage.gpx").write_text(waypoints())
     found = new_beat(tmp_path / "mill", sources=[tmp_path / "trace.geojson", tmp_path / "garage.gpx"])
     assert "column 'name'" in next(f.where for f in found if f.code == "depth-in-words")
     got = read_beat(tmp_path / "mill").soundings["depth_m"]

@@ -98,7 +98,25 @@ def test_waypoints_say_who_made_them_with_lies_and_without(result, tmp_path, cou
     assert root.tag == "{http://www.topografix.com/GPX/1/1}gpx"
     assert root.get("version") == "1.1"
     assert root.get("creator")
-    assert len(root) >= len(few.table)
+    assert len(root) == len(few.table)
+
+
+def test_waypoints_carry_number_and_words(result, tmp_path):
+    """Read by pyogrio; written through one before 0.13 the names became heights."""
+    vectors.write_waypoints(result, tmp_path / "waypoints.gpx")
+    points = gpd.read_file(tmp_path / "waypoints.gpx", layer="waypoints")
+    assert list(points["name"]) == [f"Lie {number} {kind}" for number, kind in result.lies.table["kind"].items()]
+    assert points["ele"].isna().all()
+    scene, scores = next(iter(result.lies.scenes.items()))
+    assert all(words.startswith(f"{scene}, ") for words in points["desc"])
+    assert all(words.endswith(why) for words, why in zip(points["desc"], scores["why"], strict=True))
+
+
+def test_waypoints_of_a_scene_with_odd_characters_are_xml(tmp_path):
+    scene = replace(toy.scenes()[0], name="a\x07\ufffe <b> & \N{GREEK SMALL LETTER BETA}")
+    vectors.write_waypoints(toy.result(toy.channel(1.0, beat=toy.beat(scenes=(scene,)))), tmp_path / "waypoints.gpx")
+    points = gpd.read_file(tmp_path / "waypoints.gpx", layer="waypoints")
+    assert all(words.startswith("a <b> & \N{GREEK SMALL LETTER BETA}, ") for words in points["desc"])
 
 
 def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
