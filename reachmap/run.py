@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
@@ -152,8 +153,10 @@ def scene_like(beat: Beat, name: str) -> Scene:
 
 
 def default_out(beat: Beat) -> Path:
-    """`<beat name>-map` in the current directory, with only letters, digits and dashes."""
-    plain = "".join(c if c.isalnum() else "-" for c in beat.name.casefold())
+    """`<beat name>-map` in the current directory: letters and digits the file system can spell, and dashes."""
+    spelt = sys.getfilesystemencoding()
+    name = beat.name.casefold().encode(spelt, "replace").decode(spelt)
+    plain = "".join(c if c.isalnum() else "-" for c in name)
     slug = "-".join(part for part in plain.split("-") if part)[:80]
     return Path(f"{slug or 'beat'}-map")
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import sys
 from dataclasses import replace
 from datetime import date, datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,7 +15,9 @@ from scipy.interpolate import griddata
 
 import reachmap
 from reachmap.errors import SettingError
+from reachmap.run import default_out
 from reachmap.write import summarise
+from tests import toy
 
 
 @pytest.fixture(scope="session")
@@ -208,3 +212,11 @@ def test_every_public_name_is_there_after_a_run_too(result):
     """A run loads the rooms, each of which takes its name."""
     for name in set(reachmap.__all__) - {"__version__"}:
         assert callable(getattr(reachmap, name)), name
+
+
+@pytest.mark.parametrize(
+    ("spelt", "name"), [("utf-8", "öre-å-鱒-water-map"), ("latin-1", "öre-å-water-map"), ("ascii", "re-water-map")]
+)
+def test_the_folder_has_a_name_the_file_system_can_spell(monkeypatch, spelt, name):
+    monkeypatch.setattr(sys, "getfilesystemencoding", lambda: spelt)
+    assert default_out(toy.beat(name="Öre å: 鱒 Water")) == Path(name)
