@@ -124,12 +124,10 @@ def _cell(value: object) -> object:
 
 
 def write_waypoints(result: Result, path: Path) -> None:
-    """waypoints.gpx: a named point inside every lie (EPSG:4326)."""
+    """waypoints.gpx: a named point inside every lie, told of by the first scene in which it stands out (EPSG:4326)."""
     table = result.lies.table
-    scene, scores = next(iter(result.lies.scenes.items()))
     names = [f"Lie {number} {kind}" for number, kind in table["kind"].items()]
-    when = f"{result.outlooks[scene].scene.when:%d %b %Y %H:%M}".lstrip("0")
-    words = [printed(f"{as_typed(scene)}, {when}: {why}", result.channel.beat) for why in scores["why"]]
+    words = [_told(result, number) for number in table.index]
     # Not by pyogrio: before 0.13 it puts names into the heights, and it is silent about a file cut off by a full disk.
     root = ElementTree.Element("gpx", version="1.1", creator="reachmap", xmlns="http://www.topografix.com/GPX/1/1")
     for place, name, desc in zip(tag_points(result.lies), names, words, strict=True):
@@ -139,3 +137,11 @@ def write_waypoints(result: Result, path: Path) -> None:
         ElementTree.SubElement(waypoint, "desc").text = plain(desc, len(desc))
     ElementTree.indent(root)
     path.write_bytes(ElementTree.tostring(root, "utf-8", xml_declaration=True))
+
+
+def _told(result: Result, lie: int) -> str:
+    """Scene, moment and sentence of a lie; of the first scene if it stands out in none."""
+    scenes = result.lies.scenes
+    scene = next((name for name, scores in scenes.items() if scores.loc[lie, "rank"] > 0), next(iter(scenes)))
+    when = f"{result.outlooks[scene].scene.when:%d %b %Y %H:%M}".lstrip("0")
+    return printed(f"{as_typed(scene)}, {when}: {scenes[scene].loc[lie, 'why']}", result.channel.beat)
