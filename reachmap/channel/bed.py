@@ -61,15 +61,9 @@ class Bed:
     findings: tuple[Finding, ...] = ()
 
 
-def lay_bed(beat: Beat, reach: Reach, soundings: Soundings, flow_m3_s: float | None = None) -> Bed:
-    """Depth, its error and confidence from the soundings, or from the outline alone where there are none.
-
-    Parameters
-    ----------
-    beat, reach, soundings : the beat, its coordinates, the soundings in use
-    flow_m3_s : flow at the survey, where the beat does not say
-    """
-    guess = guess_depth(beat, reach, flow_m3_s)
+def lay_bed(beat: Beat, reach: Reach, soundings: Soundings) -> Bed:
+    """Depth, its error and confidence from the soundings in use, or from the outline alone where there are none."""
+    guess = guess_depth(beat, reach)
     if not (soundings.depth_m > 0.0).any():
         return _guessed(reach, guess, len(soundings))
     alone, frame = None, Frame()

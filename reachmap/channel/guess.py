@@ -19,7 +19,7 @@ from reachmap.channel.hydraulics import (
     flow_from_width,
     mean_depth_from_flow,
 )
-from reachmap.channel.reach import TAPER_SHARE, Places, Reach
+from reachmap.channel.reach import Places, Reach
 
 GUESS_SHARE = 0.5
 """Standard error of a guessed depth as a share of it: real sections scatter by about this much around hydraulic
@@ -58,14 +58,14 @@ class Guess:
         x, y, cell = reach.pull_in(x, y)
         return reach.mesh.read(self.bare, cell, x, y) * places.taper
 
-    def cells(self, reach: Reach, bank: float = TAPER_SHARE) -> np.ndarray:
-        """Guessed depth of every fine wet cell [m], float32; `bank` as in `Places`."""
-        return np.maximum(reach.upsample(self.bare), 0.0) * reach.cells.banked(bank).taper
+    def cells(self, reach: Reach) -> np.ndarray:
+        """Guessed depth of every fine wet cell [m], float32."""
+        return np.maximum(reach.upsample(self.bare), 0.0) * reach.cells.taper
 
 
-def guess_depth(beat: Beat, reach: Reach, flow_m3_s: float | None = None) -> Guess:
+def guess_depth(beat: Beat, reach: Reach) -> Guess:
     """Guess the depth of a reach from its outline, and its flow and slope where known."""
-    mean, basis = _mean_depth(beat, reach.width_m, flow_m3_s or beat.flow_m3_s)
+    mean, basis = _mean_depth(beat, reach.width_m)
     nodes = reach.nodes
     station, curvature = bend_curvature(reach)
     bend = np.interp(nodes.along - LAG_WIDTHS * reach.width_m, station, curvature)
@@ -81,8 +81,9 @@ def guess_depth(beat: Beat, reach: Reach, flow_m3_s: float | None = None) -> Gue
     return Guess(bare * float((area @ local) / (area @ (bare * nodes.taper))), mean, basis)
 
 
-def _mean_depth(beat: Beat, width: float, flow: float | None) -> tuple[float, str]:
+def _mean_depth(beat: Beat, width: float) -> tuple[float, str]:
     """Mean depth [m] and what it was worked out from."""
+    flow = beat.flow_m3_s
     if flow and beat.slope:
         depth = mean_depth_from_flow(flow)
         for _ in range(20):

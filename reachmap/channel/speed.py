@@ -74,19 +74,17 @@ def find_speed(
     reach: Reach,
     points: Soundings,
     depth_m: np.ndarray,
-    flow_m3_s: float | None = None,
     unseen_depth_m: np.ndarray | None = None,
 ) -> SpeedResult:
     """Speed of every wet cell at the stage of the survey.
 
-    The flow comes from `flow_m3_s`, else the beat, else measured cross-sections, else the measured speeds, else slope
-    and roughness, else it is a guess and the speeds are relative.
+    The flow comes from the beat, else measured cross-sections, else the measured speeds, else slope and roughness, else
+    it is a guess and the speeds are relative.
 
     Parameters
     ----------
     beat, reach, points : the beat, its coordinates, the soundings in use
     depth_m : (n_wet,) depth [m]
-    flow_m3_s : flow that overrides the beat's
     unseen_depth_m : (n,) depth interpolated at each sounding with its whole group left out [m]; None takes the map's
     """
     ends = reach.coordinates.head, reach.coordinates.tail
@@ -94,7 +92,7 @@ def find_speed(
     speed, unsure = depth_mean_speed(points.speed_m_s, points.speed_how, points.depth_m, beat.d84_m)
     place = points.places
     sections = measured_sections(points.line, place.along, place.across, place.width, points.depth_m, speed)
-    known, source = _known_flow(beat, ground, sections, flow_m3_s)
+    known, source = _known_flow(beat, sections)
     used = np.isfinite(speed)
     measured = _measured(reach, points, ground, speed, used, unseen_depth_m)
     choice = choose(measured, reach.width_m, known) if measured is not None else None
@@ -125,12 +123,10 @@ def find_speed(
     )
 
 
-def _known_flow(
-    beat: Beat, ground: Ground, sections: list[Section], flow_m3_s: float | None
-) -> tuple[float | None, str]:
+def _known_flow(beat: Beat, sections: list[Section]) -> tuple[float | None, str]:
     """The flow that was given or measured, and where it came from; None where there is none."""
-    if flow_m3_s or beat.flow_m3_s:
-        return flow_m3_s or beat.flow_m3_s, "given"
+    if beat.flow_m3_s:
+        return beat.flow_m3_s, "given"
     sound = [section.flow_m3_s for section in sections if section.largest_share <= LARGEST_SHARE]
     if sound:
         return float(np.median(sound)), "sections"
