@@ -26,7 +26,6 @@ from reachmap.errors import Finding, InputError
 ALONG_WEIGHT = 0.3
 """A bank counts as this much farther away per metre along the river, so that the other limb of a bend is not taken."""
 
-
 MOVING = 0.3
 """Water slower than this share of the section's mean current counts less and less in length and width; assumed."""
 
@@ -47,7 +46,6 @@ class Coordinates:
     Parameters
     ----------
     along, across, width : (n,) [m]
-    still : (n,) share of the section's mean current the potential has here; near 0 in dead ends
     length_m : from cap to cap along the river
     head, tail : (n,) bool, nodes that touch an end cap
     """
@@ -55,7 +53,6 @@ class Coordinates:
     along: np.ndarray
     across: np.ndarray
     width: np.ndarray
-    still: np.ndarray
     length_m: float
     head: np.ndarray
     tail: np.ndarray
@@ -65,9 +62,9 @@ def solve_coordinates(mesh: Mesh, edge: Edge) -> Coordinates:
     """Along, across and local width at every node of a mesh over the water within `edge`."""
     touch = cap_touch(mesh, edge)
     potential = _potential(mesh, touch)
-    along, width, still, length = _stretch(mesh, potential)
+    along, width, length = _stretch(mesh, potential)
     across = _across(mesh, edge, along, width)
-    return Coordinates(along, across, width, still, length, touch[0] > 0, touch[1] > 0)
+    return Coordinates(along, across, width, length, touch[0] > 0, touch[1] > 0)
 
 
 def cap_touch(mesh: Mesh, edge: Edge) -> np.ndarray:
@@ -120,8 +117,8 @@ def _through(mesh: Mesh, touch: np.ndarray) -> np.ndarray:
     return through[label]
 
 
-def _stretch(mesh: Mesh, potential: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
-    """Metres along, local width, share of the mean current and whole length from the potential.
+def _stretch(mesh: Mesh, potential: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Metres along, local width and whole length from the potential.
 
     A slice between two values of the potential is as long as its drop over the mean slope in it. Only moving water of
     the main arm counts, so neither a dead end, a ragged edge nor a long side channel stretches the river. In a bend
@@ -144,7 +141,7 @@ def _stretch(mesh: Mesh, potential: np.ndarray) -> tuple[np.ndarray, np.ndarray,
     share = np.where(main > 0, np.clip(pace / MOVING, 0.0, 1.0), np.minimum(pace, 1.0)) * mesh.area_m2
     wetted = _smooth(_spread(potential, half, share[None], cuts))[0]
     width = wetted / np.maximum(_smooth(step), 1e-9)
-    return along, np.interp(potential, middle, width), pace, float(marks[-1])
+    return along, np.interp(potential, middle, width), float(marks[-1])
 
 
 def _main_arm(mesh: Mesh, potential: np.ndarray, slope: np.ndarray) -> np.ndarray:
