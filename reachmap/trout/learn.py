@@ -13,7 +13,7 @@ import shapely
 from scipy import sparse
 from scipy.spatial import cKDTree
 
-from reachmap.beat.model import Beat, Fish, Scene
+from reachmap.beat.model import Beat, Scene
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding
 from reachmap.light import light_at, prepare_shade
@@ -96,7 +96,7 @@ class Verdict:
     sentence: str
 
 
-def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Joined:
+def join_log(channel: Channel, curves: Curves) -> Joined:
     """Join every entry of the beat's log to the score that held at its place and time.
 
     Raises
@@ -122,7 +122,7 @@ def join_log(channel: Channel, curves: Curves, fish: Fish | None = None) -> Join
         choices: dict[str, list[Choice]] = {"day": [], "night": []}
         on_trip: dict[str, list[shapely.Point]] = {"day": [], "night": []}
         for scene, moment in _moments(beat, trip):
-            holding = _holding(channel, scene, fish or beat.fish, curves, shade)
+            holding = _holding(channel, scene, curves, shade)
             eye = "day" if holding.eye_day[water].mean() >= 0.5 else "night"
             met: list[np.ndarray] = []
             for entry in moment.itertuples():
@@ -254,9 +254,9 @@ def _moments(beat: Beat, trip: pd.DataFrame) -> Iterator[tuple[Scene, pd.DataFra
         yield Scene("log", local, int(oktas), replace(beat.water, clarity_m=float(clarity)), beat.town_glow_lux), moment
 
 
-def _holding(channel: Channel, scene: Scene, fish: Fish, curves: Curves, shade: Shade) -> _Scored:
+def _holding(channel: Channel, scene: Scene, curves: Curves, shade: Shade) -> _Scored:
     """Score one moment."""
-    light = light_at(channel, scene, shade)
+    light, fish = light_at(channel, scene, shade), channel.beat.fish
     holding = hold(channel, light, see(channel, light, fish, curves.eyes), fish, curves)
     weighing = curves.weighing(fish, scene.water.temperature_c)
     return _Scored(holding, light["eye_day"], light["light_bed"], weighing)
