@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -289,16 +290,15 @@ def _is_new(spot: shapely.Point, others: list[shapely.Point]) -> bool:
 
 
 def _row(
-    channel: Channel, scored: _Scored, cells: np.ndarray, trip: str, when: datetime, entry: object
+    channel: Channel, scored: _Scored, cells: np.ndarray, trip: str, when: datetime, entry: Any
 ) -> dict[str, object]:
     """One entry with what held there then, averaged over the cells around it."""
-    met = getattr(entry, "what") in MET  # noqa: B009 - rows of a table have no static attributes
-    count = getattr(entry, "count", 1)
+    met, count = entry.what in MET, entry.count
     east, north = channel.grid.points(cells).mean(axis=0)
     return {
         "trip": trip,
         "when": when,
-        "what": getattr(entry, "what"),  # noqa: B009
+        "what": entry.what,
         "met": met,
         "fish": max(1, int(count if count == count else 1)) if met else 0,
         "score": float(scored.score[cells].mean()),
