@@ -112,7 +112,7 @@ def analyse(
     say("the visit", 0.8)
     start = None if moment is None else chosen[0].when
     visit = plan_visit(channel, outlooks, lies, days, table, start)
-    record = _record(channel, chosen, {"cell_m": cell_m, **own_curves, "engine": engine})
+    record = _record(channel, chosen, {**own_curves, "engine": engine})
     return Result(channel, outlooks, days, lies, visit, table, record)
 
 
@@ -169,8 +169,8 @@ def _record(channel: Channel, scenes: Sequence[Scene], settings: Mapping[str, An
         "beat": beat.name,
         "sources": dict(beat.sources),
         "settings": {
-            **settings,
             "cell_m": channel.grid.cell_m,
+            **settings,
             "stage_m": channel.stage_m,
             "flow_m3_s": channel.flow_m3_s,
             "species": beat.fish.species,

@@ -51,7 +51,6 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
                     "met_at": met.get(row.Index),
                     "sees": dict(seen.get(row.Index, {})),
                     "lanes": _lanes_in(result, scene, of_lie[row.Index]["lanes"]),
-                    "stances": of_lie[row.Index]["stances"],
                 }
             )
     return rows
