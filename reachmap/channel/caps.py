@@ -278,8 +278,7 @@ def label_edge(
     """
     water = shapely.orient_polygons(water)
     ring = shapely.get_coordinates(water.exterior)[:-1]
-    marks = _insert(ring, np.vstack(ends))
-    ring, at = marks
+    ring, at = _insert(ring, np.vstack(ends))
     n = len(ring)
     (a, b), (c, d) = _cap_arcs(n, (int(at[0]), int(at[1])), (int(at[2]), int(at[3])))
     # Counter-clockwise: upstream cap left to right, right bank down, downstream cap right to left, left bank up.

@@ -269,7 +269,7 @@ def write_curves(path: str | Path, curves: Curves | None = None) -> Path:
 
 def curves_text(curves: Curves) -> str:
     """Curves as the text of a file that `load_curves` reads back the same."""
-    blocks = [f"# {line}" for line in ("Written by reachmap; the words beside each number say whose it is.",)]
+    blocks = ["# Written by reachmap; the words beside each number say whose it is."]
     for section, entries in curves.entries.items():
         # JSON's numbers, lists and escaped strings are TOML's too.
         blocks.append(
