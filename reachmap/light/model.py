@@ -76,7 +76,7 @@ class DayLight:
         down, and for the moon also while the sun is up
     sky_clear, sky_overcast : (n_wet,) float32, share of diffuse light for a uniform and a CIE overcast sky
     events : named moments (sunrise, sunset, civil_dawn, civil_dusk, nautical_dawn, nautical_dusk, moonrise,
-        moonset), only those that happen
+        moonset), only those that happen, by their time and in the place's clock
     place : (n_wet,) int32, column of the shares that serves each wet cell; None where every cell has its own
     leaf_on : whether trees are in leaf
     """

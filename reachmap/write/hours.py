@@ -41,7 +41,7 @@ NO_HOURS = (
 )
 """Lies are looked for at the hours of scenes, so a day without any of those is not told to be without lies."""
 
-INK, PAPER = "#1f2a2e", "#ffffff"
+INK = "#1f2a2e"
 ROW, LEFT, STEP, TOP = 13, 22, 3, 34
 """Height of a lie's row, width of the numbers, width of a ten-minute step, room above the rows, in units of the
 picture."""
@@ -108,8 +108,7 @@ def _table(result: Result, numbers: list[int], every_min: int) -> list[str]:
 
 def event_words(day: DayLight) -> str:
     """Sunrise to moonset in one line; "" on a day without any."""
-    events = sorted(day.events.items(), key=lambda event: event[1])
-    return ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in events)
+    return ", ".join(f"{name.replace('_', ' ')} {when:%H:%M}" for name, when in day.events.items())
 
 
 def light_words(day: DayLight) -> str:

@@ -89,7 +89,7 @@ def _day(day: DayLight, sun: _Shades, moon: _Shades, average: Average, glow_lux:
         ],
         "sun": shade_of_sun,
         "moon": shade_of_moon,
-        "events": {name: f"{moment.astimezone(day.times[0].tzinfo):%H:%M}" for name, moment in day.events.items()},
+        "events": {name: f"{moment:%H:%M}" for name, moment in day.events.items()},
     }
 
 
