@@ -22,6 +22,7 @@ from reachmap.trout.model import SCORE_WORDS
 from reachmap.trout.reasons import MOON_LUX, MOON_SHARE, SUN_LEAST_DEG, TWILIGHT_LUX
 from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
+from reachmap.write.record import plain
 from reachmap.write.summary import (
     SEEN_LEAST_M,
     beside_words,
@@ -35,7 +36,7 @@ from reachmap.write.summary import (
 )
 from reachmap.write.tiles import TILE, tiles, wet_runs
 from reachmap.write.webmap_days import days_data, distinct_days, skies
-from reachmap.write.webmap_shapes import on_earth, plain, rings, shapes
+from reachmap.write.webmap_shapes import on_earth, rings, shapes
 
 MOST_CELLS = 400_000
 """Wet cells a page carries at most; more are averaged to larger cells. Keeps a slider step under 60 ms."""

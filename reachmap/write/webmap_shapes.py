@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ from pyproj import Transformer
 from reachmap.channel import Channel
 from reachmap.write.current import current_marks
 from reachmap.write.model import Result
+from reachmap.write.record import plain
 
 
 def shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
@@ -99,16 +99,3 @@ def rings(geometries: shapely.Geometry | Iterable[shapely.Geometry]) -> list[lis
     parts = shapely.get_parts(np.atleast_1d(np.asarray(geometries, object)))
     lines = [line for part in parts for line in (shapely.get_rings(part) if part.geom_type == "Polygon" else [part])]
     return [shapely.get_coordinates(line).tolist() for line in lines]
-
-
-def plain(value: Any) -> Any:
-    """A value JSON can carry; what it can't becomes text, a number that isn't one becomes nothing."""
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple | np.ndarray):
-        return [plain(v) for v in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float):
-        return round(value, 4) if math.isfinite(value) else None
-    return value if isinstance(value, bool | int | str) or value is None else str(value)
