@@ -180,7 +180,7 @@ def light(ch: Channel, scene: Scene) -> Light:
     }
     sun = Body(-14.0, 350.0, 0.0) if night else Body(58.0, 180.0, 100000.0)
     moon = Body(30.0, 170.0, 0.1, 0.99) if night else Body(-20.0, 10.0, 0.0, 0.5)
-    return Light(scene, sun, moon, beam, diffuse, 0.73, 2.7, 1.75, layers)
+    return Light(scene, sun, moon, beam, diffuse, 0.73, 2.7, layers)
 
 
 def sight(ch: Channel, li: Light) -> Sight:

@@ -40,7 +40,6 @@ class Light:
     beam_lux, diffuse_lux : on an open horizontal surface, under this cloud [lux]
     kd_per_m : diffuse attenuation of the water for a high sun [1/m]
     beam_attenuation_per_m : beam attenuation c of the water [1/m]
-    sight_m : sideways range of a large dark thing in this water in good light [m]
     layers : light_bed, shade_edge, sun_share, sky_share, eye_day (n_wet,) float32
     """
 
@@ -51,7 +50,6 @@ class Light:
     diffuse_lux: float
     kd_per_m: float
     beam_attenuation_per_m: float
-    sight_m: float
     layers: Mapping[str, np.ndarray]
 
     def __getitem__(self, name: str) -> np.ndarray:

@@ -41,7 +41,7 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
     """
     shade = shade or prepare_shade(channel)
     beat, cloud = channel.beat, float(scene.cloud)
-    kd, c, sight = clarity_to_attenuation(scene.water)
+    kd, c = clarity_to_attenuation(scene.water)
     leaf_on = shade.leaves(scene.leaf_on, beat.local(scene.when).date())
     sun, moon = sun_and_moon(scene.when, beat.lat, beat.lon)
     nothing = np.zeros(channel.grid.n_wet, np.float32)
@@ -71,4 +71,4 @@ def light_at(channel: Channel, scene: Scene, shade: Shade | None = None) -> Ligh
         return (np.float32(1.0 - n) * clear[cells] + np.float32(n) * overcast[cells]).astype(np.float32)
 
     everything = Derived(("sky_share",), sky_share, channel.grid.n_wet, layers)
-    return Light(scene, sun, moon, sun_beam + moon_beam, diffuse, kd, c, sight, everything)
+    return Light(scene, sun, moon, sun_beam + moon_beam, diffuse, kd, c, everything)

@@ -29,8 +29,8 @@ def kirk(a_per_m: float, b_per_m: float, mu: float) -> float:
     return math.sqrt(a_per_m**2 + (0.425 * mu - 0.19) * a_per_m * b_per_m) / mu
 
 
-def clarity_to_attenuation(water: Water) -> tuple[float, float, float]:
-    """Diffuse attenuation Kd for a high sun [1/m], beam attenuation c [1/m], sideways range of a dark thing [m].
+def clarity_to_attenuation(water: Water) -> tuple[float, float]:
+    """Diffuse attenuation Kd for a high sun and beam attenuation c [1/m].
 
     Raises
     ------
@@ -50,4 +50,4 @@ def clarity_to_attenuation(water: Water) -> tuple[float, float, float]:
         "dark from above": DARK_LAW / (c_over_a + kd_over_a),
     }[water.how]
     a = law / water.clarity_m
-    return a * kd_over_a, a * c_over_a, DARK_LAW / (a * c_over_a)
+    return a * kd_over_a, a * c_over_a

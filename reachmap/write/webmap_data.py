@@ -123,7 +123,7 @@ def _layers(result: Result, coarse: Coarse) -> dict[str, Any]:
 def _water() -> dict[str, Any]:
     """Kd and c of every colour word at a clarity of 1 m (white from above); both go as 1 / clarity."""
     table = {word: clarity_to_attenuation(Water(1.0, "white from above", word)) for word in COLOURS}
-    return {word: [figures(kd), figures(c)] for word, (kd, c, _) in table.items()}
+    return {word: [figures(kd), figures(c)] for word, (kd, c) in table.items()}
 
 
 def _scene(result: Result, name: str, days: list[DayLight], warmth: list[float | None]) -> dict[str, Any]:

@@ -41,7 +41,7 @@ def test_typical_waters():
 
 def bands_of(water: Water) -> tuple[np.ndarray, np.ndarray]:
     """Attenuation of a water by band."""
-    return band_attenuation(water.colour, *clarity_to_attenuation(water)[:2])
+    return band_attenuation(water.colour, *clarity_to_attenuation(water))
 
 
 def test_peat_turns_light_red_and_clear_water_green():
@@ -55,7 +55,7 @@ def test_peat_turns_light_red_and_clear_water_green():
 def test_bands_add_up_to_the_water_s_own_attenuation(word):
     assert set(CONTENT) == set(COLOURS)
     water = Water(1.7, colour=word)
-    kd, c, _ = clarity_to_attenuation(water)
+    kd, c = clarity_to_attenuation(water)
     bands = bands_of(water)
     assert bands[0] @ LUX_WEIGHT == pytest.approx(kd, rel=1e-3)
     assert bands[1] @ LUX_WEIGHT == pytest.approx(c, rel=1e-3)

@@ -12,6 +12,7 @@ from reachmap.beat.model import Fish, Water
 from reachmap.channel.model import check_layers
 from reachmap.errors import SettingError
 from reachmap.light import light_at, prepare_shade
+from reachmap.light.water import DARK_LAW
 from tests import toy
 
 
@@ -40,7 +41,8 @@ def test_sunny_noon_overcast_noon_and_night(toy_channel, shade):
     assert night["eye_day"].max() == 0
     spread = {light.scene.name: np.ptp(np.log(light["light_bed"])) for light in (sunny, overcast)}
     assert spread["overcast noon"] < spread["sunny noon"]
-    assert (sunny.kd_per_m, sunny.sight_m) == pytest.approx((1.834 / 2.5, 0.699 * 2.5), rel=2e-3)
+    dark_m = DARK_LAW / sunny.beam_attenuation_per_m
+    assert (sunny.kd_per_m, dark_m) == pytest.approx((1.834 / 2.5, 0.699 * 2.5), rel=2e-3)
 
 
 def test_shade_depth_and_cover_take_light(toy_channel, shade):

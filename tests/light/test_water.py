@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from reachmap.beat.model import CLARITY_HOW, COLOURS, Water
 from reachmap.errors import SettingError
-from reachmap.light.water import SCATTERING, clarity_to_attenuation, kirk
+from reachmap.light.water import DARK_LAW, SCATTERING, clarity_to_attenuation, kirk
 from tests.published import load
 
 ROWS = load("light")
@@ -26,7 +26,8 @@ def test_without_scattering_only_the_slant_counts(a, mu):
 
 
 def test_white_thing():
-    ROWS["F3"].check([clarity_to_attenuation(Water(3.0, CLARITY_HOW[0], "clear"))[k] for k in (0, 2)])
+    kd, c = clarity_to_attenuation(Water(3.0, CLARITY_HOW[0], "clear"))
+    ROWS["F3"].check([kd, DARK_LAW / c])
     ROWS["F5"].check(
         [clarity_to_attenuation(Water(1.0, CLARITY_HOW[0], word))[0] for word in ("stained", "clear", "spate")]
     )
@@ -42,8 +43,8 @@ def test_order_of_the_words():
 def test_clarity_there_and_back():
     back = []
     for word in COLOURS:
-        sight = clarity_to_attenuation(Water(3.0, "white from above", word))[2]
-        kd, c, _ = clarity_to_attenuation(Water(sight, "dark sideways", word))
+        sight = DARK_LAW / clarity_to_attenuation(Water(3.0, "white from above", word))[1]
+        kd, c = clarity_to_attenuation(Water(sight, "dark sideways", word))
         back.append(8.7 / (c + kd))
     ROWS["F4"].check(back)
 
@@ -51,10 +52,10 @@ def test_clarity_there_and_back():
 @given(st.floats(0.05, 15), st.sampled_from(COLOURS))
 def test_the_three_ways_of_judging_agree(clarity, word):
     # White thing -> sideways range -> dark boot from above (4.8 / 8.7 of the white thing) and back.
-    kd, c, sight = clarity_to_attenuation(Water(clarity, "white from above", word))
-    assert clarity_to_attenuation(Water(sight, "dark sideways", word)) == pytest.approx((kd, c, sight), rel=1e-9)
+    kd, c = clarity_to_attenuation(Water(clarity, "white from above", word))
+    assert clarity_to_attenuation(Water(DARK_LAW / c, "dark sideways", word)) == pytest.approx((kd, c), rel=1e-9)
     boot = clarity * 4.8 / 8.7
-    assert clarity_to_attenuation(Water(boot, "dark from above", word)) == pytest.approx((kd, c, sight), rel=1e-9)
+    assert clarity_to_attenuation(Water(boot, "dark from above", word)) == pytest.approx((kd, c), rel=1e-9)
     assert (c + kd) * clarity == pytest.approx(8.7)
 
 

@@ -110,7 +110,7 @@ def light(channel: Channel, scene: Scene, shade: np.ndarray | None = None) -> Li
     }
     bodies = (Body(-20, 0, 0), Body(40, 180, 0.1)) if night else (Body(59, 180, 102000.0), Body(-30, 0, 0))
     packed = {name: np.asarray(v).astype(np.float32) for name, v in layers.items()}
-    return Light(scene, *bodies, beam, sky, KD, 2.0, 2.4, packed)
+    return Light(scene, *bodies, beam, sky, KD, 2.0, packed)
 
 
 @dataclass(frozen=True)
