@@ -25,36 +25,10 @@ from reachmap.write.model import Result
 from reachmap.write.webmap_data import page_data
 
 SCRIPTS = (
-    *(
-        "unpack.js",
-        "light.js",
-        "eye.js",
-        "edge.js",
-        "score.js",
-        "words.js",
-        "ramps.js",
-        "legend.js",
-        "paint.js",
-        "signs.js",
-        "tags.js",
-        "current.js",
-        "shapes.js",
-        "kept.js",
-        "foreign.js",
-    ),
-    *(
-        "notes.js",
-        "lies.js",
-        "panel.js",
-        "water.js",
-        "place.js",
-        "where.js",
-        "order.js",
-        "cautions.js",
-        "controls.js",
-        "main.js",
-    ),
-)
+    "unpack.js", "light.js", "eye.js", "edge.js", "score.js", "words.js", "ramps.js", "legend.js", "paint.js",
+    "signs.js", "tags.js", "current.js", "shapes.js", "kept.js", "foreign.js", "notes.js", "lies.js", "panel.js",
+    "water.js", "place.js", "where.js", "order.js", "cautions.js", "controls.js", "main.js",
+)  # fmt: skip
 """The page's own modules in the order they are joined."""
 
 DATA_MARK, TITLE_MARK, POLICY_MARK = "@@reachmap-data@@", "@@reachmap-title@@", "@@reachmap-policy@@"
