@@ -79,7 +79,7 @@ def plan_visit(
             for name, outlook in lit.items()
         },
         layers,
-        cautions(channel.beat, channel, scenes),
+        cautions(channel, scenes),
     )
 
 

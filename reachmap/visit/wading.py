@@ -91,7 +91,7 @@ def redds(channel: Channel, scenes: Iterable[Scene], cells: WetCells = slice(Non
     return (fits & any(spawning_now(channel.beat, scene) for scene in scenes)).astype(np.float32)
 
 
-def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Caution, ...]:
+def cautions(channel: Channel, scenes: Iterable[Scene]) -> tuple[Caution, ...]:
     """The cautions of a map, the gravest first."""
     out = [
         RULES,
@@ -118,7 +118,7 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
         out.insert(0, Caution("mouth", line, "A bank near an end may be open, deep water."))
     scenes = [*scenes]
     known = [s.water.temperature_c for s in scenes if s.water.temperature_c is not None]
-    warm = max(known, default=beat.water.temperature_c)
+    warm = max(known, default=channel.beat.water.temperature_c)
     # Where scenes differ, that of the warmest counts.
     the_water = "In the warmest scene the water" if len(set(known)) > 1 else "The water"
     # By what is printed, for nobody understands another advice beside the same number.
@@ -131,7 +131,7 @@ def cautions(beat: Beat, channel: Channel, scenes: Iterable[Scene]) -> tuple[Cau
         out.append(Caution("warm", f"{the_water} is {shown}: land fish fast, keep them wet, stop at {STOP_C:g} C."))
     else:
         out.append(Caution("warm", f"Measure the water: care from {WARM_C:g} C, no fishing from {STOP_C:g} C."))
-    if any(spawning_now(beat, scene) for scene in scenes):
+    if any(spawning_now(channel.beat, scene) for scene in scenes):
         redd = "Spawning season: keep off clean gravel; wade nowhere near a redd."
         out.append(Caution("redd", redd, "Spawning season: keep off clean gravel.", in_season=True))
     return tuple(out)

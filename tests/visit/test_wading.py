@@ -68,7 +68,7 @@ def test_no_class_below_three_where_adults_were_found_unsafe(depth, speed):
 
 
 def test_the_usual_cautions_always_stand(toy_channel):
-    texts = " ".join(c.text for c in cautions(toy_channel.beat, toy_channel, toy.scenes()))
+    texts = " ".join(c.text for c in cautions(toy_channel, toy.scenes()))
     for word in ("Local rules", "licensed guides", "estimates", "rise", "Cold", "dark", "thunder", "no safe footing"):
         assert word in texts
 
@@ -76,7 +76,7 @@ def test_the_usual_cautions_always_stand(toy_channel):
 @pytest.mark.parametrize(("warm", "says"), [(21.0, "let the fish be"), (18.5, "land fish fast"), (12.0, "Measure")])
 def test_warm_water_is_said(toy_channel, warm, says):
     beat = toy.beat(water=Water(temperature_c=warm))
-    assert any(says in c.text for c in cautions(beat, toy_channel, ()))
+    assert any(says in c.text for c in cautions(replace(toy_channel, beat=beat), ()))
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_warm_water_is_said(toy_channel, warm, says):
 def test_the_advice_fits_the_number_it_stands_beside(toy_channel, typed_f, celsius, fahrenheit):
     """In both units; 20 C are 68 F, from which fish are let be."""
     beat = toy.beat(water=Water(temperature_c=(typed_f - 32) * 5 / 9))
-    (text,) = (c.text for c in cautions(beat, toy_channel, ()) if c.key == "warm")
+    (text,) = (c.text for c in cautions(replace(toy_channel, beat=beat), ()) if c.key == "warm")
     assert text.startswith(celsius)
     assert in_feet(text).startswith(fahrenheit)
 
@@ -99,29 +99,27 @@ def test_the_advice_fits_the_number_it_stands_beside(toy_channel, typed_f, celsi
 def test_a_warmer_scene_silences_no_caution_of_one_that_looks_too_warm_itself(toy_channel):
     """19.9 C are printed as 68 F, as the limit of 20 C is."""
     scenes = [replace(toy.scenes()[0], name=str(t), water=Water(temperature_c=t)) for t in (22.0, 19.9, 19.0)]
-    (caution,) = (c for c in cautions(toy.beat(), toy_channel, scenes) if c.key == "warm")
+    (caution,) = (c for c in cautions(toy_channel, scenes) if c.key == "warm")
     assert 19.0 < caution.from_c <= 19.9
 
 
 def test_the_warmest_scene_counts(toy_channel):
     cool, warm = (replace(toy.scenes()[0], name=str(t), water=Water(temperature_c=t)) for t in (12.0, 21.0))
-    texts = [c.text for c in cautions(toy_channel.beat, toy_channel, [cool, warm])]
+    texts = [c.text for c in cautions(toy_channel, [cool, warm])]
     assert texts[0] == "In the warmest scene the water is 21 C: let the fish be until it cools."
-    assert any(
-        text.startswith("The water is 21 C") for text in [c.text for c in cautions(toy.beat(), toy_channel, [warm])]
-    )
+    assert any(text.startswith("The water is 21 C") for text in [c.text for c in cautions(toy_channel, [warm])])
 
 
 def test_a_guess_is_said_first(toy_channel):
     guessed = replace(toy_channel, depth_guessed=True)
-    assert cautions(guessed.beat, guessed, ())[0].key == "guess"
+    assert cautions(guessed, ())[0].key == "guess"
 
 
 @pytest.mark.parametrize("code", ["mouth", "head-far"])
 def test_ends_that_may_be_mapped_as_banks_are_cautioned_of(toy_channel, code):
     told = replace(toy_channel, findings=(Finding("warning", "outline", "", "it", "", code),))
-    assert cautions(told.beat, told, ())[0].key == "mouth"
-    assert "mouth" not in {caution.key for caution in cautions(toy_channel.beat, toy_channel, ())}
+    assert cautions(told, ())[0].key == "mouth"
+    assert "mouth" not in {caution.key for caution in cautions(toy_channel, ())}
 
 
 def test_water_that_lies_mostly_beyond_the_soundings_is_called_a_guess(toy_channel):
@@ -129,9 +127,9 @@ def test_water_that_lies_mostly_beyond_the_soundings_is_called_a_guess(toy_chann
     half_known = np.where(np.arange(len(beyond)) % 2, beyond, np.float32(2))
     for confidence, told in ((beyond, True), (half_known, False)):
         channel = toy_channel.with_layers(confidence=confidence)
-        first = cautions(channel.beat, channel, ())[0]
+        first = cautions(channel, ())[0]
         assert (first.key == "guess") == told
-    assert "do not wade by it" in cautions(toy_channel.beat, toy_channel.with_layers(confidence=beyond), ())[0].text
+    assert "do not wade by it" in cautions(toy_channel.with_layers(confidence=beyond), ())[0].text
 
 
 def test_redds_only_in_season_and_half_a_year_later_in_the_south(toy_channel):
@@ -171,7 +169,7 @@ def test_redds_lie_where_brown_trout_were_found_to_dig_them(toy_channel):
 
 
 def test_what_holds_after_dark_only_may_be_folded_away_by_day(toy_channel):
-    told = cautions(toy_channel.beat, toy_channel, ())
+    told = cautions(toy_channel, ())
     by_day, in_the_dark = ({c.key for c in told if c.grave(dark)} for dark in (False, True))
     assert by_day == {"rules", "estimate", "promise"}
     assert in_the_dark - by_day == {"dark"}
@@ -179,5 +177,5 @@ def test_what_holds_after_dark_only_may_be_folded_away_by_day(toy_channel):
 
 def test_out_of_season_no_redd_is_spoken_of(toy_channel):
     june, october = (replace(toy.scenes()[0], when=datetime(2026, month, 20, 12, tzinfo=UTC)) for month in (6, 10))
-    told = [{c.key for c in cautions(toy_channel.beat, toy_channel, [scene])} for scene in (june, october)]
+    told = [{c.key for c in cautions(toy_channel, [scene])} for scene in (june, october)]
     assert told[1] - told[0] == {"redd"}

@@ -846,7 +846,7 @@ def test_all_grave_cautions_at_once_leave_room_for_the_best_lie(offline, tmp_pat
     november = tuple(replace(scene, when=scene.when.replace(month=11), water=warm) for scene in toy.scenes())
     ch = toy.channel(cell_m=1.0, depth_guessed=True, beat=toy.beat(scenes=november))
     made = toy.result(ch, days=light_of_scenes(ch, november))
-    told = cautions(ch.beat, ch, november)
+    told = cautions(ch, november)
     path = tmp_path / "map.html"
     path.write_text(map_page(replace(made, visit=replace(made.visit, cautions=told))), encoding="utf-8")
     page = ready(offline, path, PHONE).page
@@ -884,7 +884,7 @@ def test_the_strip_warns_of_the_water_and_the_season_of_the_day_that_is_set(offl
     ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=scenes))
     made = toy.result(ch, days=light_of_scenes(ch, scenes))
     path = tmp_path / "map.html"
-    visit = replace(made.visit, cautions=cautions(ch.beat, ch, scenes))
+    visit = replace(made.visit, cautions=cautions(ch, scenes))
     path.write_text(map_page(replace(made, visit=visit)), encoding="utf-8")
     page = ready(offline, path).page
     page.locator("#tab-sky").click()
