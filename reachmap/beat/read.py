@@ -18,11 +18,11 @@ from reachmap.beat.features import empty, read_cover, read_log, read_notes, read
 from reachmap.beat.files import Parts, find_parts, open_folder
 from reachmap.beat.hull import outline_from_points
 from reachmap.beat.messages import Report, plain, stop
-from reachmap.beat.model import Beat, Skyline, Terrain
+from reachmap.beat.model import Beat, Fish, Skyline, Terrain, Visitor
 from reachmap.beat.nmea import read_nmea
 from reachmap.beat.outline import Outline, origin, read_outline, unwrapped
 from reachmap.beat.place import WGS84, Anchor, Placer, anchor_of, distance_km, local_crs, to_local, zone_places
-from reachmap.beat.scenes import fish_of, scenes_of, visitor_of, water_of, zone_of
+from reachmap.beat.scenes import scenes_of, water_of, zone_of
 from reachmap.beat.settings import FILE, Settings, read_settings
 from reachmap.beat.skyline import read_skyline
 from reachmap.beat.soundings import Rows, joined, read_soundings
@@ -145,7 +145,7 @@ def _assemble(desk: _Desk) -> Beat | None:
         slope=survey.get("slope"),
         d84_m=_d84(settings, report),
         water=water,
-        fish=fish_of(settings.values.get("fish", {})),
+        fish=Fish(**settings.values.get("fish", {})),
         scenes=scenes_of(settings, water, outline.lat, outline.lon, date, zone, report),
         head=_head(desk, outline),
         caps=outline.caps,
@@ -153,7 +153,7 @@ def _assemble(desk: _Desk) -> Beat | None:
         settings=settings.raw,
         skyline=_skyline(desk),
         units=settings.get("", "units", "metric"),
-        visitor=visitor_of(settings.values.get("visitor", {})),
+        visitor=Visitor(**settings.values.get("visitor", {})),
         **tables,
     )
 

@@ -1,4 +1,4 @@
-"""Scenes, water and fish out of the settings; three usual scenes where none are given."""
+"""Scenes and water out of the settings; three usual scenes where none are given."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import ephem
 
 from reachmap.beat.clock import by_the_clock
 from reachmap.beat.messages import Report
-from reachmap.beat.model import Fish, Scene, Visitor, Water
+from reachmap.beat.model import Scene, Water
 from reachmap.beat.settings import FILE, Settings
 
 MOST_SCENES = 50
@@ -28,17 +28,6 @@ def water_of(given: Mapping[str, Any], default: Water | None = None) -> Water:
         given.get("temperature_c", base.temperature_c),
         given.get("bed_visible", base.bed_visible),
     )
-
-
-def fish_of(given: Mapping[str, Any]) -> Fish:
-    """Fish out of settings."""
-    base = Fish()
-    return Fish(given.get("species", base.species), given.get("length_m", base.length_m))
-
-
-def visitor_of(given: Mapping[str, Any]) -> Visitor:
-    """Visitor out of settings."""
-    return Visitor(**given)
 
 
 def zone_of(settings: Settings, report: Report) -> str:
