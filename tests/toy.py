@@ -7,7 +7,6 @@ not computed by reachmap; nothing here is a check value.
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -80,7 +79,6 @@ def beat(**change) -> Beat:
     empty = gpd.GeoDataFrame({"id": [], "text": [], "kind": [], "time": []}, geometry=[], crs=CRS_LOCAL)
     values = {
         "name": "Toy water",
-        "folder": Path("toy"),
         "time_zone": "Europe/London",
         "crs": CRS_LOCAL,
         "lat": LAT,
@@ -187,7 +185,7 @@ def sight(ch: Channel, li: Light) -> Sight:
     """A flat sighting range, so that seconds are range over drift speed."""
     reach = np.full(ch.grid.n_wet, 0.4 if li.scene.name == "night" else 1.6, np.float32)
     layers = {"sighting_range": reach, "decide_time": reach / np.maximum(ch["drift_speed"], 0.01)}
-    return Sight(li.scene, Fish(), Derived(tuple(layers), lambda name, cells: layers[name][cells], ch.grid.n_wet))
+    return Sight(Derived(tuple(layers), lambda name, cells: layers[name][cells], ch.grid.n_wet))
 
 
 def day(ch: Channel) -> DayLight:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -135,7 +134,7 @@ class Beat:
 
     Parameters
     ----------
-    name, folder, time_zone : as the user wrote them; zone is an IANA name
+    name, time_zone : as the user wrote them; zone is an IANA name
     crs : local metric coordinate system, origin at the middle of the outline
     lat, lon : the origin [deg]
     outline : wetted area at survey stage; islands are holes
@@ -168,7 +167,6 @@ class Beat:
     """
 
     name: str
-    folder: Path
     time_zone: str
     crs: CRS
     lat: float

@@ -132,7 +132,6 @@ def _assemble(desk: _Desk) -> Beat | None:
     date = survey.get("date")
     return Beat(
         name=settings.get("", "name") or plain(desk.folder.resolve().name, 120) or "beat",
-        folder=desk.folder,
         time_zone=zone,
         crs=outline.crs,
         lat=outline.lat,

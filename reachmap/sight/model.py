@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reachmap.beat.model import Fish, Scene
 from reachmap.layers import Derived, WetCells
 
 
@@ -14,8 +13,6 @@ from reachmap.layers import Derived, WetCells
 class Sight:
     """Sighting in one scene: sighting_range [m] and decide_time [s] of every wet cell, float32."""
 
-    scene: Scene
-    fish: Fish
     layers: Derived
 
     def __getitem__(self, name: str) -> np.ndarray:

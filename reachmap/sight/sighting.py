@@ -87,7 +87,7 @@ def see(channel: Channel, light: Light, fish: Fish, eyes: Eyes | None = None) ->
         value = seen if name == "sighting_range" else decide_time(seen, channel["drift_speed"][cells])
         return value.astype(np.float32)
 
-    return Sight(light.scene, fish, Derived(SIGHTS, read, channel.grid.n_wet))
+    return Sight(Derived(SIGHTS, read, channel.grid.n_wet))
 
 
 def full_range(light: Light, fish: Fish, eyes: Eyes) -> float:
