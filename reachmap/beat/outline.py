@@ -6,11 +6,11 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import shapely
 from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
 
 from reachmap.beat.columns import Column, match, tidy
 from reachmap.beat.messages import Report, stop
@@ -79,8 +79,8 @@ def read_outline(table: Table, anchor: Anchor | None, report: Report) -> Outline
             ends[role] = shape
             continue
         for part in shapely.get_parts(shape):
-            polygons.append(_polygon(part, table.file, where, report))
-    polygons = [polygon for polygon in polygons if polygon is not None]
+            if (polygon := _polygon(part, table.file, where, report)) is not None:
+                polygons.append(polygon)
     if not polygons:
         raise stop("no-area", table.file)
     if len(polygons) > MOST_AREAS:
@@ -167,9 +167,9 @@ def _corners(table: Table, report: Report) -> tuple[np.ndarray, list[str], dict[
     return np.array([shapely.Polygon(ring) for ring in rings.values()], object), [""] * len(rings), columns
 
 
-def _polygon(shape: Any, file: str, where: str, report: Report) -> Any:
+def _polygon(shape: BaseGeometry, file: str, where: str, report: Report) -> shapely.Polygon | None:
     """A polygon, or a line that closes on itself as one; points are passed over with a word."""
-    if shape.geom_type == "Polygon":
+    if isinstance(shape, shapely.Polygon):
         return shape
     if shape.geom_type in ("LineString", "LinearRing"):
         points = shapely.get_coordinates(shape)
@@ -183,7 +183,7 @@ def _polygon(shape: Any, file: str, where: str, report: Report) -> Any:
     return None
 
 
-def _check_valid(polygon: Any, file: str, where: str, crs: CRS) -> None:
+def _check_valid(polygon: shapely.Polygon, file: str, where: str, crs: CRS) -> None:
     if polygon.is_valid:
         return
     reason = shapely.is_valid_reason(polygon)
@@ -195,9 +195,10 @@ def _check_valid(polygon: Any, file: str, where: str, crs: CRS) -> None:
     raise stop("self-crossing", file, where, at=at or reason)
 
 
-def _nested(polygons: Sequence[Any], file: str, report: Report) -> shapely.MultiPolygon:
+def _nested(polygons: Sequence[shapely.Polygon], file: str, report: Report) -> shapely.MultiPolygon:
     """Rings drawn one inside another: every second one is an island. Those that only overlap are joined, and told."""
-    water, overlap, over = shapely.Polygon(), 0.0, 0.0
+    water: BaseGeometry = shapely.Polygon()
+    overlap, over = 0.0, 0.0
     for polygon in sorted(polygons, key=shapely.area, reverse=True):
         # By now all is there that could have this ring in it: it is an island in the water, or water in an island.
         shared = shapely.intersection(water, polygon).area
@@ -213,7 +214,7 @@ def _nested(polygons: Sequence[Any], file: str, report: Report) -> shapely.Multi
     return _multi(water)
 
 
-def _united(polygons: Sequence[Any], file: str, report: Report) -> shapely.MultiPolygon:
+def _united(polygons: Sequence[shapely.Polygon], file: str, report: Report) -> shapely.MultiPolygon:
     united = shapely.union_all(list(polygons))
     _say_overlap(sum(p.area for p in polygons) - united.area, file, report)
     return _multi(united)
@@ -224,7 +225,7 @@ def _say_overlap(area_m2: float, file: str, report: Report) -> None:
         report.say("outline-overlap", file, area=f"{area_m2:.1f}")
 
 
-def _multi(shape: Any) -> shapely.MultiPolygon:
+def _multi(shape: BaseGeometry) -> shapely.MultiPolygon:
     return shapely.MultiPolygon([part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"])
 
 
@@ -234,7 +235,7 @@ def _check_size(water: shapely.MultiPolygon, file: str) -> None:
         raise stop(code, file, value=f"{water.area:,.2g} m2")
 
 
-def _caps(ends: dict[str, Any], water: Any, file: str, report: Report) -> tuple[Cap, Cap] | None:
+def _caps(ends: dict[str, BaseGeometry], water: BaseGeometry, file: str, report: Report) -> tuple[Cap, Cap] | None:
     """End lines with the true left bank first."""
     if len(ends) < 2:
         if "tail end" in ends:
@@ -259,5 +260,5 @@ def _caps(ends: dict[str, Any], water: Any, file: str, report: Report) -> tuple[
     return out[0], out[1]
 
 
-def _strip(a: np.ndarray, b: np.ndarray, shift: np.ndarray) -> Any:
+def _strip(a: np.ndarray, b: np.ndarray, shift: np.ndarray) -> shapely.Polygon:
     return shapely.Polygon([a, b, b + shift, a + shift])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib.resources import files
@@ -182,7 +182,7 @@ def to_degrees(local: np.ndarray, crs: CRS) -> np.ndarray:
     return _moved(local, crs, WGS84)
 
 
-def move(shapes: np.ndarray, change: Any) -> np.ndarray:
+def move(shapes: np.ndarray, change: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
     """Geometries with every vertex moved by a function of (n, 2)."""
     return shapely.transform(np.asarray(shapes, object), change)
 

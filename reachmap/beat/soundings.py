@@ -17,7 +17,7 @@ from reachmap.beat.columns import QUANTITY, Column, match, tidy
 from reachmap.beat.measured import depth_of, say_missing, speed_of
 from reachmap.beat.messages import Report, plain, stop
 from reachmap.beat.numbers import SENTINELS, NotNumberError, number, number_with_unit
-from reachmap.beat.place import Anchor, choose_placer, why_no_degrees
+from reachmap.beat.place import Anchor, Placer, choose_placer, why_no_degrees
 from reachmap.beat.settings import Settings
 from reachmap.beat.tables import Table
 
@@ -301,7 +301,7 @@ def _sections(xy: np.ndarray, table: Table, report: Report) -> list[str] | None:
     return None
 
 
-def _checked(xy: np.ndarray, placer: Any, table: Table) -> np.ndarray:
+def _checked(xy: np.ndarray, placer: Placer, table: Table) -> np.ndarray:
     """Positions that can be degrees if they are said to be."""
     if placer.crs is not None and placer.crs.is_geographic:
         x, y = np.abs(xy[:, 0]), np.abs(xy[:, 1])
