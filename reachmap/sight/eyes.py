@@ -86,15 +86,8 @@ def load_eyes(user: Sourced | None = None) -> Eyes:
     SettingError : an entry that can't be used, with its line
     """
     place = overlay(user, packaged_eyes(), within=("eyes",))
-    values, scotopic = {}, {}
-    for name, (low, high) in LIMITS.items():
-        section = f"eyes.{name}"
-        place(section).source(section)
-        values[name] = place(section).number(section, "value", low, high)
-    for species in SPECIES:
-        section = f"eyes.{species}"
-        place(section).source(section)
-        scotopic[species] = place(section).number(section, "scotopic_lux", 1e-6, 10.0)
+    values = {name: place(f"eyes.{name}").sourced(f"eyes.{name}", "value", *limits) for name, limits in LIMITS.items()}
+    scotopic = {one: place(f"eyes.{one}").sourced(f"eyes.{one}", "scotopic_lux", 1e-6, 10.0) for one in SPECIES}
     place("eyes.turbidity").source("eyes.turbidity")
     return Eyes(values, place("eyes.turbidity").points("eyes.turbidity", "points", 0.0, 1.0), scotopic)
 

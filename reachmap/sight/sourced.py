@@ -54,6 +54,11 @@ class Sourced:
             self.refuse(section, key, f"{value:g} is out of range", f"Write a number from {low:g} to {high:g}")
         return float(value)
 
+    def sourced(self, section: str, key: str, low: float, high: float) -> float:
+        """`number` of a section that names its source, or is refused."""
+        self.source(section)
+        return self.number(section, key, low, high)
+
     def points(self, section: str, key: str, low: float, high: float) -> tuple[tuple[float, float], ...]:
         """Points of a curve: rising first values, second values within limits."""
         value, remedy = self.entry(section, key), "Write pairs like [[0.1, 0.0], [0.6, 1.0]]"

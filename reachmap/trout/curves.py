@@ -208,10 +208,7 @@ def load_curves(path: str | Path | None = None, fish: Fish | None = None, temper
         if not any(curve.weight for curve in curves.values()):
             what = "no factor of this eye has a weight, so every place would score the same"
             place(f"{eye}.food").refuse(f"{eye}.food", "weight", what, "Give one of them a weight above 0")
-    settings = {}
-    for section, (low, high) in LIMITS.items():
-        place(section).source(section)
-        settings[section] = place(section).number(section, "value", low, high)
+    settings = {section: place(section).sourced(section, "value", *limits) for section, limits in LIMITS.items()}
     for less, more in (("shift.winter_c", "shift.summer_c"), ("cover.depth_from_m", "cover.depth_full_m")):
         if settings[less] >= settings[more]:
             # Told of the user's own entry, where only one of the two is.
@@ -221,8 +218,7 @@ def load_curves(path: str | Path | None = None, fish: Fish | None = None, temper
     shade, cost = {}, {}
     for species in SPECIES:
         section = f"species.{species}"
-        place(section).source(section)
-        shade[species] = place(section).number(section, "shade_weight", 0.01, 10.0)
+        shade[species] = place(section).sourced(section, "shade_weight", 0.01, 10.0)
         cost[species] = _read_cost(place(f"energy.{species}"), f"energy.{species}")
     place("energy.capture").source("energy.capture")
     capture = place("energy.capture").points("energy.capture", "points", 0.0, 1.0)
