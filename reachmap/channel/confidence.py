@@ -1,4 +1,4 @@
-"""How far the depth can be trusted: a standard error in metres and three classes."""
+"""How far the depth can be trusted: three classes, and from where on the whole is called a guess."""
 
 from __future__ import annotations
 

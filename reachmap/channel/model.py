@@ -206,8 +206,7 @@ class Channel:
     beat : what it was made from
     grid : the cells
     layers : wet vectors by name (see `reachmap.layers`), float32 (n_wet,)
-    seams : GeoDataFrame of lines along the current: contrast_m_s, scale_m, slow_side ("left" or "right"
-        looking downstream), length_m
+    seams : GeoDataFrame of lines along the current, see `reachmap.channel.seams.find_seams`
     report : what was measured about the work itself (errors held out, choices made), plain values by name
     stage_m : water level above the survey [m]
     flow_m3_s : flow through the reach [m3/s], None where only relative speed is known
