@@ -102,9 +102,9 @@ def find_speed(
         source = "measured speeds"
     result, sd = _lay(reach, ground, choice, source, measured)
     carried = float(result @ depth_m) * reach.grid.cell_m**2 / reach.length_m
-    relative = source == "guess"
+    relative, rough = source == "guess", int(unsure[used].sum())
     still = 0 if measured is not None else int(used.sum())
-    report = _report(known, choice, source, ground, sections, measured, int(unsure[used].sum()))
+    report = _report(known, choice, source, ground, sections, measured, rough)
     return SpeedResult(
         result,
         sd,
@@ -116,7 +116,7 @@ def find_speed(
         choice.flow_m3_s,
         report,
         (
-            *_findings(known, source, measured, relative, int(unsure[used].sum()), still, ground.flow.settled),
+            *_findings(known, source, measured, rough, still, ground.flow.settled),
             *_at_odds(known, choice, measured, carried),
             *_too_fast(result, choice, source),
         ),
@@ -270,10 +270,10 @@ def _report(
 
 
 def _findings(
-    known: float | None, source: str, measured: Measured | None, relative: bool, unsure: int, still: int, settled: bool
+    known: float | None, source: str, measured: Measured | None, unsure: int, still: int, settled: bool
 ) -> tuple[Finding, ...]:
     found = []
-    if relative:
+    if source == "guess":
         what = "no speed above 0, flow or slope is known, so speeds are relative: the pattern counts, not the numbers"
         remedy = "Time a few floats, or give flow_m3_s or slope under [survey]"
         found.append(Finding("warning", "beat.toml", "[survey]", what, remedy, "speed-relative"))
