@@ -54,15 +54,7 @@ class _Sample:
     lies: int
 
 
-def how_sure(
-    channel: Channel,
-    outlooks: Mapping[str, Outlook],
-    lies: Lies,
-    curves: Curves,
-    *,
-    draws: int = DRAWS,
-    seed: int = 1,
-) -> Lies:
+def how_sure(channel: Channel, outlooks: Mapping[str, Outlook], lies: Lies, curves: Curves, seed: int = 1) -> Lies:
     """A copy of the lies that says how often each stays among the five best, and which input matters most.
 
     Depth and speed vary lie by lie with their standard errors; attenuation, weights and, by the energy engine, the
@@ -72,7 +64,6 @@ def how_sure(
     Parameters
     ----------
     channel, outlooks, lies, curves : as scored and found
-    draws : number of draws with everything varied
     seed : same seed, same draws
 
     Returns
@@ -92,7 +83,7 @@ def how_sure(
         drawn = (*INPUTS, "food") if outlooks[name].holding.engine == "energy" else INPUTS
         # By its name, so that it is the same whatever other scenes there are.
         rng = np.random.default_rng([seed, *name.encode()])
-        places = _places(vary.scores(rng, draws, drawn))
+        places = _places(vary.scores(rng, DRAWS, drawn))
         # Among no more than five every lie is always one of the five best, which would say nothing.
         if len(numbers) > TOP:
             table.loc[numbers, "sure"] = (places < TOP).mean(axis=0)
@@ -105,7 +96,7 @@ def how_sure(
     sensitivity = {name: unrest for name, (_, unrest) in found.items() if unrest}
     most = {name: max(unrest, key=lambda i: unrest[i]["moves"]) for name, unrest in sensitivity.items()}
     matters = {name: which if sensitivity[name][which]["moves"] > 0 else "none" for name, which in most.items()}
-    report = {**lies.report, "draws": draws, "sensitivity": sensitivity, "matters_most": matters}
+    report = {**lies.report, "draws": DRAWS, "sensitivity": sensitivity, "matters_most": matters}
     return replace(lies, scenes={name: table for name, (table, _) in found.items()}, report=report)
 
 
