@@ -142,10 +142,10 @@ def score_input(name: str, channel: Channel, light: Light, curves: Curves, cells
     return channel[name][cells]
 
 
-def cover_number(channel: Channel, curves: Curves | None = None, cells: WetCells = ALL) -> np.ndarray:
+def cover_number(channel: Channel, curves: Curves, cells: WetCells = ALL) -> np.ndarray:
     """Lasting cover of some cells, 0-1 float32: the greatest of a roof, a thing to lie against, deep water."""
     roof, thing, depth = (channel[name][cells] for name in ("overhead", "structure", "depth"))
-    return cover_from(roof, thing, depth, curves or load_curves()).astype(np.float32)
+    return cover_from(roof, thing, depth, curves).astype(np.float32)
 
 
 def edge_cover(shade_edge: np.ndarray, curves: Curves) -> np.ndarray:
@@ -160,9 +160,8 @@ def cover_from(overhead: np.ndarray, structure: np.ndarray, depth_m: np.ndarray,
     return np.clip(np.maximum(np.maximum(overhead, curves["cover.structure_share"] * structure), deep), 0, 1)
 
 
-def seam_number(channel: Channel, curves: Curves | None = None, cells: WetCells = ALL) -> np.ndarray:
+def seam_number(channel: Channel, curves: Curves, cells: WetCells = ALL) -> np.ndarray:
     """Nearness to the slow side of a seam, 0-1 float32; full within `seam.reach_m`, gone at twice that."""
-    curves = curves or load_curves()
     away = channel["seam_distance"][cells]
     strong = np.clip(channel["seam_contrast"][cells] / curves["seam.contrast_full_m_s"], 0, 1)
     near = np.clip(2 - away / curves["seam.reach_m"], 0, 1)

@@ -176,7 +176,10 @@ def test_the_tables_score_the_same(scored):
     for outlook in water.outlooks.values():
         h = outlook.holding
         given_inputs = {k: water.channel[k] for k in ("drift_speed", "nose_speed", "rest_speed", "depth")}
-        given_inputs |= {"cover_number": cover_number(water.channel), "seam_number": seam_number(water.channel)}
+        given_inputs |= {
+            "cover_number": cover_number(water.channel, CURVES),
+            "seam_number": seam_number(water.channel, CURVES),
+        }
         given_inputs["light_bed"] = outlook.light["light_bed"]
         scores = {}
         for eye in ("day", "night"):
