@@ -90,10 +90,7 @@ def lay_bed(beat: Beat, reach: Reach, soundings: Soundings) -> Bed:
 
     confidence = in_pieces(confidence_class, open_share)
     share = share_beside(reach, beside)
-    if alone is not None:
-        left_out = alone.heldout()
-    else:
-        left_out = scaled.heldout(reach, soundings)
+    left_out = scaled.heldout(reach, soundings) if alone is None else alone.heldout()
     return Bed(
         depth,
         in_pieces(error, depth, open_share, apart, taper),

@@ -100,14 +100,7 @@ def find_lies(
     cells = [d.cells for d in kept]
     places = describe_places(channel, cells)
     scenes = {
-        name: _scene_table(
-            channel,
-            kept,
-            places,
-            outlook,
-            (days or {}).get(name),
-            curves,
-        )
+        name: _scene_table(channel, kept, places, outlook, (days or {}).get(name), curves)
         for name, outlook in outlooks.items()
         if not shown or name in shown
     }
