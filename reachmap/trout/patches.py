@@ -49,8 +49,8 @@ def neighbour_pairs(grid: Grid, cells: np.ndarray | None = None) -> tuple[np.nda
 
 def hills(
     score: np.ndarray, pairs: tuple[np.ndarray, np.ndarray], prominence: float, least_top: float = 0.0
-) -> np.ndarray:
-    """The hill each cell belongs to, named by the position of its top (n_wet,).
+) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray]]:
+    """The hill each cell belongs to, named by the position of its top, and the top right above it (n_wet,); `_borders`.
 
     Parameters
     ----------
@@ -64,7 +64,8 @@ def hills(
     Linear in cells but for sorting the borders between hills.
     """
     top = _climb(score, pairs)
-    return _merged(score, top, _borders(top, pairs), prominence, least_top)[top]
+    borders = _borders(top, pairs)
+    return _merged(score, top, borders, prominence, least_top)[top], top, borders
 
 
 def _borders(top: np.ndarray, pairs: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
@@ -140,10 +141,7 @@ def find_patches(
     # A way between two patches that dips below this parts them, so lower cells need no look.
     high = np.flatnonzero(score >= least_score - prominence)
     score, along = score[high], along[high]
-    pairs = neighbour_pairs(grid, high)
-    below = _climb(score, pairs)
-    borders = _borders(below, pairs)
-    hill = _merged(score, below, borders, prominence, least_score)[below]
+    hill, below, borders = hills(score, neighbour_pairs(grid, high), prominence, least_score)
     good = (score >= score[hill] - fall) & (score >= least_score)
     part = _connected(good, hill, below, borders)
     out = []
