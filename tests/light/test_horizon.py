@@ -83,10 +83,10 @@ def test_a_cell_whose_middle_lies_in_a_dry_square_takes_the_next():
     water = pond(12, 7, 1.0)
     around = look_round(None, Skyline(np.array([0.0]), np.array([7.0])), water.grid)
     cells = in_blocks(water.grid, water["depth"])
-    beyond = replace(cells, x=cells.x + 500.0)
-    nearest = around.of(beyond).nearest
-    assert (nearest >= 0).all()
-    assert set(around.grid.x[nearest]) == {around.grid.x.max()}
+    beyond = replace(cells, x=cells.x + 30.0, y=cells.y - 3.0)
+    apart = np.hypot(around.grid.x - beyond.x[:, None], around.grid.y - beyond.y[:, None])
+    taken = apart[np.arange(len(apart)), around.of(beyond).nearest]
+    np.testing.assert_allclose(taken, apart.min(axis=1), rtol=1e-9)
 
 
 def test_a_skyline_hides_the_sun_like_a_ridge_and_the_higher_of_both_counts():
@@ -105,3 +105,37 @@ def test_the_ridge_hides_a_low_sun():
     assert not shade.beam(Body(11.0, 180.0, 1.0), True).any()
     assert shade.beam(Body(18.0, 180.0, 1.0), True).all()
     assert shade.beam(Body(11.0, 0.0, 1.0), True).all()
+
+
+def test_a_horizon_is_what_a_close_walk_over_the_land_finds(monkeypatch):
+    """Rolling hills, the same on no two sides, walked in steps of half a cell: every direction from three places.
+
+    Worked out in several pieces, as on long water.
+    """
+    monkeypatch.setattr("reachmap.light.horizon.MOST_POINTS", 7)
+    n, cell_m, west, north = 240, 10.0, -1100.0, 1300.0
+    x, y = np.meshgrid(west + (np.arange(n) + 0.5) * cell_m, north - (np.arange(n) + 0.5) * cell_m)
+    hills = 60 + 40 * np.sin(x / 190 + 1) * np.cos(y / 230) + 20 * np.sin((x + 2 * y) / 260)
+    height = (hills * np.clip((np.hypot(x, y) - 60) / 300, 0, 1)).astype(np.float32)
+    around = look_round(Terrain(height, west, north, cell_m), None, pond(40, 25, 5.0).grid)
+    turn = np.radians(5.0 * np.arange(72))[:, None]
+    steps = np.arange(5.0, 3400.0, 5.0)
+    for point in (0, around.grid.n_wet // 2, around.grid.n_wet - 1):
+        col = np.floor((around.grid.x[point] + np.sin(turn) * steps - west) / cell_m).astype(int)
+        row = np.floor((north - around.grid.y[point] - np.cos(turn) * steps) / cell_m).astype(int)
+        inside = (col >= 0) & (col < n) & (row >= 0) & (row < n)
+        seen = np.where(inside, height[row.clip(0, n - 1), col.clip(0, n - 1)], 0.0)
+        walked = np.degrees(np.arctan(seen / steps)).max(axis=1)
+        np.testing.assert_allclose(around.angle_deg[point], walked, rtol=0.06)
+
+
+def test_between_its_directions_a_horizon_is_drawn_straight():
+    """Across north too, where the first and the last place of a skyline meet."""
+    far = Skyline(
+        np.array([20.0, 65.0, 90.0, 95.0, 180.0, 275.0, 330.0]), np.array([4.0, 31.0, 9.0, 22.0, 2.0, 40.0, 14.0])
+    )
+    water = pond(3, 3, 1.0)
+    horizon = look_round(None, far, water.grid).of(in_blocks(water.grid, water["depth"]))
+    for azimuth in (0.0, 1.0, 92.5, 181.25, 271.0, 355.0, 357.5, 359.9, 360.0):
+        want = np.interp(azimuth, far.azimuth_deg, far.elevation_deg, period=360.0)
+        np.testing.assert_allclose(horizon.of_points(azimuth), want, rtol=1e-5)
