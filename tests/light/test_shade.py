@@ -41,6 +41,15 @@ def test_the_sky_between_larger_cells(water, monkeypatch):
         assert np.abs(one - other).max() < 0.12
 
 
+def test_merged_cells_which_the_bank_cuts_are_looked_at_in_their_water():
+    """A wall on the bank, over the middle of such cells: a low sun across the water lights them, half the sky too."""
+    water = pond(5.1, 3, 0.1, [wall(5.13, -60, 5.8, 60)])
+    shade = prepare_shade(water)
+    by_the_wall = (water.grid.x > 5) & (np.abs(water.grid.y) < 2)
+    assert (shade.beam_of_day(Body(20.0, 270.0, 1.0), True)[shade.place][by_the_wall] == 1).all()
+    assert shade.sky(True)[0][by_the_wall] == pytest.approx(0.5, abs=0.06)
+
+
 def test_a_day_serves_every_cell_from_its_place(water):
     shade = prepare_shade(water)
     day = light_through_day(water, date(2026, 6, 20), shade, step_min=60)
