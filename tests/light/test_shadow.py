@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reachmap.light.model import Body
-from reachmap.light.shade import prepare_shade
+from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.surface import bed_offset, refracted
 from tests.light.closed_canopy import beam_through
 from tests.light.waters import pond, tree, wall
@@ -112,11 +112,13 @@ def test_light_passes_beneath_a_bridge():
     assert y.max() == pytest.approx(4.5, abs=0.13)
 
 
-def test_a_beam_down_through_a_wide_crown_is_beer_s_law():
+@pytest.mark.parametrize(("leaves", "area"), [(True, 3.0), (False, 0.8)])
+@pytest.mark.parametrize("look", [Shade.beam, Shade.beam_of_day])
+def test_a_beam_down_through_a_wide_crown_is_beer_s_law(leaves, area, look):
+    """Willow, with its leaves and with its twigs alone."""
     wide = (shapely.box(-60, -60, 60, 60), "tree", 8.0, 2.0, np.nan, "willow")
-    share = prepare_shade(pond(2, 2, 0.5, [wide])).beam(sun(60.0, 123.0), True)
-    # Willow: leaf area 3.
-    assert share == pytest.approx(float(beam_through(3.0, 60.0)), abs=2e-3)
+    share = look(prepare_shade(pond(2, 2, 0.25, [wide])), sun(60.0, 123.0), leaves)
+    assert share == pytest.approx(float(beam_through(area, 60.0)), abs=2e-3)
 
 
 def test_shade_at_the_bed_is_looked_up_toward_the_sun():
@@ -136,6 +138,66 @@ def test_moon_and_sun_cast_the_same_shadow():
 
 def test_no_beam_while_the_body_is_down():
     assert not prepare_shade(pond(5, 5, 1.0)).beam(sun(-1.0, 100.0), True).any()
+
+
+@pytest.mark.parametrize(("side", "lit"), [(0.2, 1.0), (0.3, 0.75)])
+def test_a_cell_is_looked_at_in_the_middle_of_each_quarter(side, lit):
+    """One cell under the corner of a slab, whichever: its quarter counts once the slab reaches over its middle."""
+    for east, north in itertools.product((-1, 1), (-1, 1)):
+        (x0, x1), (y0, y1) = (sorted((way * (0.5 - side), way * 9.0)) for way in (east, north))
+        water = pond(0.5, 0.5, 1.0, [wall(x0, y0, x1, y1, height_m=0.02, base_m=0.01, kind="bridge")])
+        assert prepare_shade(water).beam(sun(89.5, 120.0), True) == pytest.approx(lit)
+
+
+ALL_SORTS = (
+    tree(-7, -9, 8.0, 2.5),
+    wall(3, -13, 9, -12.5, height_m=4.0),
+    (shapely.Polygon([(-14, 2), (-11, 5), (-13, 9)]), "wall", 6.0, 0.0, np.nan, "dense"),
+    tree(11, 3, 5.0, 1.5, 0.5, "willow"),
+    wall(-15, 6, 15, 8, height_m=3.5, base_m=3.0, kind="bridge"),
+    (shapely.Polygon([(4, 11), (9, 11), (9, 14), (7, 14), (7, 12), (4, 12)]), "tree", 7.0, 2.0, np.nan, "alder"),
+    (shapely.LineString([(-12, -11), (-2, -10.5)]), "hedge", 2.0, 0.0, np.nan, "alder"),
+)
+
+
+@pytest.mark.parametrize("leaves", [True, False])
+def test_what_passes_many_things_is_the_product_of_what_passes_each(leaves):
+    """Beer's law: optical depths add, however many things of whatever forms are looked at together.
+
+    On the cells of a scene, and on those of a day, where wide things take one ray and narrow ones four.
+    """
+    suns = [sun(altitude, azimuth) for altitude, azimuth in ((16.0, 70.0), (24.0, 190.0), (30.0, 290.0), (40.0, 10.0))]
+    together, *alone = (prepare_shade(pond(10, 10, 0.25, rows)) for rows in (ALL_SORTS, *([row] for row in ALL_SORTS)))
+    for look in (Shade.beam, Shade.beam_of_day):
+        each = np.array([[look(shade, body, leaves) for body in suns] for shade in alone])
+        assert (each < 0.9).any(axis=(1, 2)).all()
+        assert ((each < 0.9).sum(axis=0) > 1).any()
+        for body, apart in zip(suns, each.swapaxes(0, 1), strict=True):
+            np.testing.assert_allclose(look(together, body, leaves), apart.prod(axis=0), rtol=1e-4, atol=1e-6)
+
+
+@pytest.mark.parametrize("depth_m", [0.0, 2.0])
+def test_a_map_turned_by_a_quarter_has_its_shade_turned(depth_m):
+    """East becomes north, and a bearing 90 degrees less."""
+    turned = [(shapely.transform(row[0], lambda xy: xy[:, ::-1] * [-1.0, 1.0]), *row[1:]) for row in ALL_SORTS]
+    waters = [pond(10, 10, 0.5, rows, depth_m=depth_m) for rows in (ALL_SORTS, turned)]
+    shades = [prepare_shade(water) for water in waters]
+    for altitude, azimuth in ((14.0, 95.0), (33.0, 170.0), (50.0, 230.0), (20.0, 340.0)):
+        one, other = (
+            water.grid.spread(shade.beam(sun(altitude, bearing), True))
+            for water, shade, bearing in zip(waters, shades, (azimuth, azimuth - 90.0), strict=True)
+        )
+        assert (one < 0.5).mean() > 0.05
+        np.testing.assert_allclose(np.rot90(one), other, atol=1e-4)
+
+
+@pytest.mark.parametrize("altitude", [2.2, 3.0, 5.0])
+def test_the_long_shadows_of_a_low_sun(altitude):
+    """A far wall whose shadow ends in the middle of the water, 5 m over the tangent of the altitude as seen from it."""
+    far = 5.0 / np.tan(np.radians(float(refracted(altitude))))
+    water = pond(20, 15, 0.5, [wall(-30, -far - 1, 30, -far, height_m=5.0)])
+    dark = prepare_shade(water).beam(sun(altitude, 180.0), True) < 0.5
+    np.testing.assert_array_equal(dark, water.grid.y < 0)
 
 
 @settings(max_examples=20, deadline=None)
