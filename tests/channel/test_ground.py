@@ -78,6 +78,16 @@ def test_beside_a_boulder_it_runs_faster_and_behind_it_slower():
     assert stony.wake[beside] < 0 < stony.wake[behind]
 
 
+def test_a_sounding_deeper_than_the_map_has_the_speed_of_its_own_depth():
+    """Manning: as the power 2/3 of the depth under one slope; at the depth of the map, the map's own speed."""
+    _, water, ground = laid()
+    cells = np.flatnonzero(water.depth > 0.5)[::50]
+    at_map = ground.unit_speed_at(cells, water.depth[cells])
+    np.testing.assert_allclose(at_map, ground.unit_speed[cells], rtol=1e-3)
+    np.testing.assert_allclose(ground.unit_speed_at(cells, 8 * water.depth[cells]), 4 * at_map, rtol=1e-5)
+    assert np.isfinite(ground.unit_speed_at(cells, np.zeros(len(cells)))).all()
+
+
 def test_a_slope_drives_the_flow_of_manning():
     _, water, ground = laid()
     # Sum over the section of d^(5/3) sqrt(S) / n (Manning per strip), the depths of one column of cells.
