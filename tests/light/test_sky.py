@@ -33,11 +33,11 @@ def one_wall(t):
     return (1 + c) / 2, 3 / 14 * (1 + c) + 8 / (7 * np.pi) * (np.pi / 2 - t / 2 + np.sin(2 * t) / 4)
 
 
-def seen(rows, **beat):
+def seen(rows, leaves=True, **beat):
     """Shares at the middle of a small pond: [uniform, overcast]."""
     water = pond(0.15, 0.15, 0.1, rows, **beat)
     middle = np.argmin(np.hypot(water.grid.x, water.grid.y))
-    return [float(share[middle]) for share in prepare_shade(water).sky(True)]
+    return [float(share[middle]) for share in prepare_shade(water).sky(leaves)]
 
 
 def walls_of(form, degrees):
@@ -86,9 +86,37 @@ def test_overcast_weights_are_the_cie_sky():
     ROWS["D5"].check(np.trapezoid(brightness[1:] * np.cos(e[1:]) * np.cos(e[1:]) / np.pi, e[1:]))
 
 
-def test_a_closed_canopy_is_the_exponential_integral():
+@pytest.mark.parametrize(("leaves", "area"), [(True, 3.0), (False, 0.8)])
+def test_a_closed_canopy_is_the_exponential_integral(leaves, area):
+    """Willow, with its leaves and with its twigs alone."""
     wood = (shapely.box(-400, -400, 400, 400), "tree", 8.0, 2.0, np.nan, "willow")
-    assert seen([wood])[0] == pytest.approx(float(sky_through(3.0)), abs=0.01)
+    assert seen([wood], leaves)[0] == pytest.approx(float(sky_through(area)), abs=0.01)
+
+
+@pytest.mark.parametrize(("behind", "counts"), [(30, 45), (60, 60)])
+def test_of_two_walls_behind_each_other_the_higher_counts(behind, counts):
+    """The near one stands 45 deg high; the order in which they are drawn is nothing to the sky."""
+    near, far = (
+        wall(-FAR, 10, FAR, 11, height_m=10.0),
+        wall(-FAR, 30, FAR, 31, height_m=30 * np.tan(np.radians(behind))),
+    )
+    for rows in ([near, far], [far, near]):
+        assert seen(rows) == pytest.approx(list(one_wall(np.radians(counts))), abs=0.01)
+
+
+def test_a_map_turned_by_a_quarter_has_its_sky_turned():
+    """East becomes north: what stands in each direction is seen there, over all of the water."""
+    rows = [tree(-7.03, -9.11), wall(3.17, -13, 9.29, -12.5, height_m=4.0), wall(11.07, 0.31, 12, 8.23, height_m=3.0)]
+    slope = np.linspace(0, 12, 40)[:, None] * np.linspace(0, 1, 40) ** 2
+    turned = [(shapely.transform(row[0], lambda xy: xy[:, ::-1] * [-1.0, 1.0]), *row[1:]) for row in rows]
+    waters = [
+        pond(10, 10, 1.0, laid, terrain=Terrain(land.astype(np.float32), -80.0, 80.0, 4.0))
+        for laid, land in ((rows, slope), (turned, np.rot90(slope)))
+    ]
+    one, other = ([water.grid.spread(share) for share in prepare_shade(water).sky(True)] for water in waters)
+    for before, after in zip(one, other, strict=True):
+        assert np.ptp(before) > 0.2
+        np.testing.assert_allclose(np.rot90(before), after, atol=2e-3)
 
 
 def test_a_valley_of_the_surface_model():
