@@ -86,6 +86,19 @@ def test_gains_on_trips_held_out_are_judged_by_student(monkeypatch, mean, better
     assert (got.n_met, got.n_trips) == (20, 5)
 
 
+def test_the_gain_is_that_on_trips_nothing_was_learnt_from():
+    """Each trip left out in turn; one of them is unlike the rest, so what is learnt with it suits it better."""
+    odd, alike = (simulate(4 * DEFAULT[::way], 3, trips=5, fish=6, cells=60) for way in (-1, 1))
+    trips = [odd[0], *alike[1:]]
+    gains = []
+    for k, held in enumerate(trips):
+        rest = trips[:k] + trips[k + 1 :]
+        tuned, plain = fit_weights(DEFAULT, rest), fit_default(DEFAULT, rest) * DEFAULT
+        gains.append(log_likelihood(tuned, [held])[0] - log_likelihood(plain, [held])[0])
+    assert np.abs(gains).max() > 0.1
+    assert tune(DEFAULT, trips).gain == pytest.approx(np.mean(gains), rel=1e-6)
+
+
 def test_trips_without_fish_change_nothing(monkeypatch):
     """Wherever they stand in the log: nothing was chosen on them."""
     monkeypatch.setattr("reachmap.trout.tune.DRAWS", 4)
