@@ -6,6 +6,8 @@ import re
 import shutil
 import warnings
 from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import geopandas as gpd
 import numpy as np
@@ -16,13 +18,16 @@ from click.testing import CliRunner
 from scipy.spatial import cKDTree
 
 from reachmap.beat import read_beat
-from reachmap.beat.model import Fish
+from reachmap.beat.model import Fish, Scene
 from reachmap.channel import build_channel
 from reachmap.cli import main
 from reachmap.errors import InputError
-from reachmap.trout import FACTORS, load_curves
-from reachmap.trout.learn import FISHED_M, NEAR_M, join_log, judge, pool
-from reachmap.trout.tune import LEAST_PLACES, tune
+from reachmap.light import light_at, prepare_shade
+from reachmap.sight import see
+from reachmap.trout import FACTORS, hold, load_curves
+from reachmap.trout.learn import FISHED_M, NEAR_M, UNSAID_CLOUD, Joined, join_log, judge, pool
+from reachmap.trout.model import SCORE_WORDS
+from reachmap.trout.tune import LEAST_PLACES, log_factors, tune
 from tests.beat.folders import collection, feature
 from tests.trout.simulated import with_log
 
@@ -134,6 +139,95 @@ def test_by_night_a_town_lights_the_log_as_it_lights_the_scenes(channel):
     assert (lux[1][dark] > lux[0][dark] + 0.02).all()
 
 
+def test_each_entry_is_held_against_the_water_of_its_own_hour_and_sky(channel):
+    """One trip: a fish at noon under the open sky, a blank under cloud in murky water, a fish in the dark, none said of
+    the sky. Cells are found by their plain distance, light and score as the map of that hour has them."""
+    curves, beat, shade = load_curves(None, channel.beat.fish), channel.beat, prepare_shade(channel)
+    zone = ZoneInfo(beat.time_zone)
+    when = [datetime(2026, 6, 20, *hour, tzinfo=zone) for hour in ((12, 5), (12, 20), (23, 50))]
+    clouds, clear = (0.0, 8.0, np.nan), (3.0, 0.4, np.nan)
+    spots = spread_out(channel, 3, seed=5, apart_m=30.0)
+    told = {"what": ["catch", "blank", "sighting"], "time": when, "cloud": clouds, "clarity_m": clear, "trip": "one"}
+    joined = join_log(with_log(channel, spots, **told), curves)
+    points = channel.grid.points(slice(None))
+    apart = np.hypot(*(points[:, None] - spots).transpose(2, 0, 1))
+    fished = np.flatnonzero(apart.min(axis=1) <= FISHED_M)
+    scores, entries = {"day": [], "night": []}, joined.entries
+    for k, (oktas, clarity) in enumerate(((0, 3.0), (8, 0.4), (UNSAID_CLOUD, beat.water.clarity_m))):
+        scene = Scene("log", when[k], oktas, replace(beat.water, clarity_m=clarity), beat.town_glow_lux)
+        light = light_at(channel, scene, shade)
+        holding = hold(channel, light, see(channel, light, beat.fish, curves.eyes), beat.fish, curves)
+        score = holding["hold"]
+        near, row = np.flatnonzero(apart[:, k] <= NEAR_M), entries.iloc[k]
+        assert row["light_lux"] == pytest.approx(light["light_bed"][near].mean(), rel=1e-4)
+        assert row["score"] == pytest.approx(score[near].mean(), rel=1e-4)
+        for name, layer in (("depth_m", "depth"), ("drift_m_s", "drift_speed")):
+            assert row[name] == pytest.approx(channel[layer][near].mean(), rel=1e-4)
+        beside = (np.flatnonzero(np.hypot(*(points - points[cell]).T) <= NEAR_M) for cell in fished)
+        scores[row["eye"]].append([score[cells].mean() for cells in beside])
+        if row["met"]:
+            by_name = holding.factors_night if k == 2 else holding.factors_day
+            suits = log_factors(np.array([by_name[name][near].mean() for name in FACTORS]))
+            (moment,) = (one for one in joined.trips[row["eye"]][0] if len(one.fish))
+            weighing = curves.weighing(beat.fish, beat.water.temperature_c)[row["eye"]]
+            np.testing.assert_allclose(moment.fish, [suits * weighing], rtol=1e-3, atol=1e-5)
+    assert list(entries["eye"]) == ["day", "day", "night"]
+    assert list(entries["fish"]) == [1, 0, 1]
+    away = apart[fished][:, [0, 2]].min(axis=1) > FISHED_M
+    for eye, moments in scores.items():
+        np.testing.assert_allclose(joined.fished[eye], np.concatenate(moments), rtol=1e-4)
+        np.testing.assert_array_equal(joined.away[eye], np.tile(away, len(moments)))
+        assert joined.share_away(eye) == pytest.approx(away.mean())
+        assert joined.places[eye] == 1
+        (trip,) = joined.trips[eye]
+        assert [len(choice.fish) for choice in trip] == ([1, 0] if eye == "day" else [1])
+
+
+def told_by_hand(scores, counts, water, away):
+    """A log by day with these scores at its fish, each at a place of its own, and over the water fished."""
+    n = len(scores)
+    entries = pd.DataFrame({"met": True, "eye": "day", "meeting": True, "fish": counts, "score": scores})
+    none = entries.assign(met=False, meeting=False, fish=0)
+    by_night = entries.assign(eye="night", fish=1, score=0.05)
+    empty = np.empty(0)
+    return Joined(
+        pd.concat([entries, none, by_night]),
+        {"day": np.asarray(water), "night": empty},
+        {"day": np.arange(len(water)) < away * len(water), "night": empty.astype(bool)},
+        {"day": n, "night": 0},
+        {"day": [()] * 3, "night": []},
+        (),
+    )
+
+
+def test_the_verdict_counts_by_hand():
+    """24 fished spots in 40 of water, class by class of the scores' words; two of the map's best at the very top."""
+    scores = [0.1] * 2 + [0.3] * 4 + [0.5] * 6 + [0.7] * 6 + [0.8] * 4 + [1.0] * 2
+    counts = [1] * 22 + [5, 2]
+    water = [0.1] * 16 + [0.3] * 8 + [0.5] * 8 + [0.7] * 4 + [0.9] * 3 + [1.0]
+    got = judge(told_by_hand(scores, counts, water, away=0.5), "day")
+    assert (got.n_fish, got.n_places, got.n_trips) == (29, 24, 3)
+    assert list(got.classes["high"]) == [top for top, _ in SCORE_WORDS]
+    assert list(got.classes["low"]) == [0.0, *got.classes["high"][:-1]]
+    assert list(got.classes["fish"]) == [2, 4, 6, 6, 11]
+    assert list(got.classes["meetings"]) == [2, 4, 6, 6, 6]
+    np.testing.assert_allclose(got.classes["water_share"], [0.4, 0.2, 0.2, 0.1, 0.1])
+    np.testing.assert_allclose(got.selection.ratio, np.array([2, 4, 6, 6, 6]) / 24 / [0.4, 0.2, 0.2, 0.1, 0.1])
+    better = np.mean([(a > b) + 0.5 * (a == b) for a in scores for b in water])
+    assert got.auc == pytest.approx(better)
+    assert f"in {100 * better:.0f} of 100 comparisons" in got.sentence
+
+
+@pytest.mark.parametrize(("places", "away", "said"), [(19, 0.5, "places"), (20, 0.175, "18 %"), (20, 0.2, "")])
+def test_what_a_verdict_takes_is_what_it_says(places, away, said):
+    """Fish at 20 places, and a fifth of the water away from them: with just that it is given, with less it is not."""
+    scores = np.linspace(0.2, 0.9, places)
+    got = judge(told_by_hand(scores, [1] * places, np.linspace(0.1, 0.8, 40), away), "day")
+    assert np.isnan(got.auc) == bool(said)
+    assert said in got.sentence
+    assert (got.selection is None) == bool(said)
+
+
 def test_few_fish_give_counts_and_a_plain_sentence(joined):
     verdict = judge(joined, "day")
     assert verdict.n_places < LEAST_PLACES
@@ -167,6 +261,7 @@ def test_who_logs_from_the_bank_is_counted_with_the_nearest_water(channel):
         warnings.simplefilter("error", RuntimeWarning)
         joined = join_log(moved, load_curves(None, channel.beat.fish))
     assert len(joined.entries) > 10
+    assert cKDTree(shapely.get_coordinates(at)).query(joined.entries[["x", "y"]])[0].max() < 6.0
     by_day = joined.entries["eye_day"] >= 0.5
     assert (joined.entries["eye"] == np.where(by_day, "day", "night")).all()
     assert judge(joined, "day").n_fish == joined.entries["fish"][by_day].sum()
