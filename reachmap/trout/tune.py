@@ -62,6 +62,9 @@ class Tuning:
     weights : tuned weights scaled to the sum of the defaults (n_factors,); the defaults when not better
     low, high : 90 % interval of what the log alone allows, from resampled trips and with hardly any pull
         (n_factors,); the defaults when not better
+    gain : mean gain in log-likelihood per held-out trip
+    t : the gain over its standard error
+    n_met, n_trips : meetings and trips it rests on
     """
 
     better: bool
@@ -69,6 +72,10 @@ class Tuning:
     weights: np.ndarray
     low: np.ndarray
     high: np.ndarray
+    gain: float
+    t: float
+    n_met: int
+    n_trips: int
 
 
 def log_factors(factors: np.ndarray) -> np.ndarray:
@@ -133,7 +140,8 @@ def tune(
     """
     default = np.asarray(default, float)
     met = [trip for trip in trips if any(len(choice.fish) for choice in trip)]
-    places = sum(len(choice.fish) for trip in met for choice in trip) if places is None else places
+    n_met = sum(len(choice.fish) for trip in met for choice in trip)
+    places = n_met if places is None else places
     lacking = ""
     if places < LEAST_PLACES or len(met) < LEAST_TRIPS:
         lacking = (
@@ -143,7 +151,7 @@ def tune(
     elif away < LEAST_AWAY:
         lacking = "blanks are too few to tune: fish can't be held against water where there were none"
     if lacking:
-        return Tuning(False, lacking, default, default, default)
+        return Tuning(False, lacking, default, default, default, 0.0, 0.0, n_met, len(met))
     gains = np.array([_gain_on(default, met, held) for held in range(len(met))])
     # Trips held out in turn share nearly all of what was learnt from, so their gains vary together: the variance of
     # the mean is that of one gain times 1/n plus held-out over kept trips (Nadeau & Bengio 2003, Mach. Learn. 52:239;
@@ -157,7 +165,7 @@ def tune(
         low, high = _interval(default, met)
     word = "beat" if better else "do not beat"
     why = f"tuned weights {word} the defaults on trips held out (t = {t:.1f} over {len(met)} trips, {places} places)"
-    return Tuning(bool(better), why, weights, low, high)
+    return Tuning(bool(better), why, weights, low, high, float(gains.mean()), t, n_met, len(met))
 
 
 def counted(count: int, what: str) -> str:

@@ -41,7 +41,7 @@ def test_a_score_is_called_what_the_map_calls_it():
 
 def test_tuned_weights_are_told_apart_from_what_the_log_alone_would_say():
     weights, log_alone = np.linspace(0.5, 1.0, 6), np.full(6, 2.0)
-    page = made([0.4] * 30, [0.1, 0.4], Tuning(True, "better", weights, log_alone, log_alone + 0.1))
+    page = made([0.4] * 30, [0.1, 0.4], Tuning(True, "better", weights, log_alone, log_alone + 0.1, 1.0, 3.0, 30, 6))
     assert "<th>what the log alone would say (90 %)</th>" in page
     assert "interval" not in page
     assert "may lie outside" in page
