@@ -90,9 +90,9 @@ def log_likelihood(theta: np.ndarray, trips: Sequence[Trip]) -> tuple[float, np.
         value = choice.water @ theta
         top = value.max()
         chance = np.exp(value - top)
-        n = len(choice.fish)
-        total += float((choice.fish @ theta).sum() - n * (top + np.log(chance.mean())))
-        slope += choice.fish.sum(0) - n * (chance @ choice.water) / chance.sum()
+        every, n, met = chance.sum(), len(choice.fish), choice.fish.sum(0)
+        total += float(met @ theta - n * (top + np.log(every / len(chance))))
+        slope += met - n * (chance @ choice.water) / every
     return total, slope
 
 
