@@ -597,8 +597,7 @@ def test_a_note_whose_file_is_loaded_while_its_form_is_open_can_be_deleted(offli
 @pytest.mark.browser
 def test_buttons_that_make_room_for_a_note_are_there_again_over_no_tag(offline, page_file):
     """While one writes, neither they nor the line between two moments lie over the form."""
-    one = ready(offline, page_file, SIZES[1])
-    page = one.page
+    page = ready(offline, page_file, SIZES[1]).page
     page.locator("#tab-sky").click()
     page.locator("#compare").select_option("swipe")
     over = "[...document.querySelectorAll('#legend, #where, #swipe, .leaflet-control')]"
@@ -613,7 +612,6 @@ def test_buttons_that_make_room_for_a_note_are_there_again_over_no_tag(offline, 
           .filter((a) => boxes.some((b) => meet(a, b))); }}"""
     )
     assert not under
-    quiet(one)
 
 
 @pytest.mark.browser
