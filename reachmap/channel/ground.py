@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from reachmap.beat.model import Beat
 from reachmap.channel.cover import on_stones
 from reachmap.channel.flow import EVENED, Flow, solve_flow
 from reachmap.channel.hydraulics import bed_n, flow_from_section
-from reachmap.channel.mesh import Mesh
+from reachmap.channel.mesh import Mesh, make_mesh
 from reachmap.channel.model import Grid
 from reachmap.channel.wakes import find_bodies, wake_share
 from reachmap.errors import Finding, InputError
@@ -27,7 +27,7 @@ class Ground:
 
     Parameters
     ----------
-    flow : the solve, per 1 m3/s
+    flow : the solve as if no stone stood out of the water, per 1 m3/s
     root : (n_wet,) root of the slope of the water surface at 1 m3/s, float32
     unit_speed : (n_wet,) depth-mean speed at 1 m3/s without wakes [m/s per m3/s], float32
     east, north : (n_wet,) unit vector along the current, float32
@@ -35,6 +35,8 @@ class Ground:
     manning_n : roughness used
     roughness_by : the relation it came from
     bodies : number of boulders, piers, logs and islands that shed a wake
+    past : how much flows past the stones that stand out of the water for the same drop, as a share of what would
+        without them; 0 where they leave no way, and the speeds are those without them
     """
 
     flow: Flow
@@ -46,6 +48,7 @@ class Ground:
     manning_n: float
     roughness_by: str
     bodies: int
+    past: float
 
     def unit_speed_at(self, cells: np.ndarray, depth_m: np.ndarray) -> np.ndarray:
         """Speed at 1 m3/s in these cells if as deep as sounded: a sounding's depth is surer than its place."""
@@ -99,18 +102,43 @@ def lay_ground(beat: Beat, water: Bedded, roughness: tuple[float, str] | None = 
     if dry.all():
         what = "boulders and piers cover all of the water"
         raise InputError([Finding("error", "cover", "", what, "Draw them no larger than they are", "all-stone")])
-    through = np.where(dry, np.float32(0.0), water.depth)
     # Bridges between parts of the outline are in the mesh but not in the water that was sounded.
-    depth = water.laid(through, float(np.median(water.depth)))
+    depth = water.laid(water.depth, float(np.median(water.depth)))
     flow = solve_flow(water.mesh, depth, water.head, water.tail, n)
-    east, north = (part[water.in_mesh] for part in flow.direction())
-    root = flow.root[water.in_mesh]
+    layers = [*flow.direction(), flow.root.copy(), flow.speed(depth, n)]
+    past = 1.0
+    if dry.any():
+        flow, past = _round_stones(water, dry, depth, n, flow, layers)
+    east, north, root, unit_speed = (layer[water.in_mesh] for layer in layers)
     bodies = find_bodies(beat, water.grid, east, north)
-    unit_speed = flow.speed(depth, n)[water.in_mesh]
     wake = wake_share(water.grid, water.depth, east, north, bodies, n)
     if wake.any():
         wake = _displaced(water, in_pieces(np.multiply, unit_speed, water.depth), wake)
-    return Ground(flow, root, unit_speed, east, north, wake, n, by, len(bodies))
+    return Ground(flow, root, unit_speed, east, north, wake, n, by, len(bodies), past)
+
+
+def _round_stones(
+    water: Bedded, dry: np.ndarray, depth: np.ndarray, n: float, flow: Flow, layers: list[np.ndarray]
+) -> tuple[Flow, float]:
+    """Put direction, root and speed of the flow round the stones into the layers; whether both settled, and `past`.
+
+    The depths were sounded with the stones in place, so the flow without them tells what flows at which drop.
+    """
+    whole = water.mesh.grid
+    keep = np.ones(whole.n_wet, bool)
+    keep[water.in_mesh] = ~dry
+    mesh = make_mesh(Grid(whole.x0, whole.y1, whole.cell_m, whole.sheet.of_some(keep)), water.mesh.merge)
+    head, tail = (mesh.nodes_of(ends[water.mesh.of_cell[keep]]) for ends in (water.head, water.tail))
+    try:
+        round_them = solve_flow(mesh, depth[keep], head, tail, n)
+    except InputError:
+        return flow, 0.0
+    free = [*round_them.direction(), round_them.root, round_them.speed(depth[keep], n)]
+    for layer, values in zip(layers, free, strict=True):
+        layer[keep] = values
+    layers[-1][~keep] = 0.0
+    settled = flow.settled and round_them.settled
+    return replace(flow, settled=settled), round_them.flow_at_unit_drop / flow.flow_at_unit_drop
 
 
 def _displaced(water: Bedded, unit_flow: np.ndarray, wake: np.ndarray) -> np.ndarray:

@@ -73,6 +73,12 @@ class Mesh:
         """How many separate waters there are, and the number of each node's (n,)."""
         return connected_components(self.matrix(np.ones(len(self.first))), directed=False)
 
+    def nodes_of(self, cells: np.ndarray) -> np.ndarray:
+        """Nodes that hold any of some cells, given as bool (n_wet,); bool (n,)."""
+        out = np.zeros(self.n, bool)
+        out[self.of_cell[cells]] = True
+        return out
+
     def matrix(self, weight: np.ndarray) -> sp.csr_matrix:
         """Symmetric (n, n) matrix with a weight per link."""
         pairs = (np.concatenate([self.first, self.second]), np.concatenate([self.second, self.first]))

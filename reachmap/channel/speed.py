@@ -31,6 +31,9 @@ UNMEASURED_SD = {"given": 0.35, "sections": 0.35, "slope": 0.5, "guess": 1.0}
 WAKE_SD = 0.3
 """Standard error of a wake's deficit as a share of it; assumed."""
 
+LEAST_PAST = 0.3
+"""Where stones let past less than this share of what would flow without them, it is said; assumed."""
+
 LARGEST_SHARE = 0.3
 """A section in which one vertical carries more than this share of the flow doesn't set the flow; assumed."""
 
@@ -117,6 +120,7 @@ def find_speed(
         report,
         (
             *_findings(known, source, measured, rough, still, ground.flow.settled),
+            *_held_back(ground.past),
             *_at_odds(known, choice, measured, carried),
             *_too_fast(result, choice, source),
         ),
@@ -218,6 +222,20 @@ def _at_odds(known: float | None, choice: Choice, measured: Measured | None, car
     what = f"the measured speeds imply a flow of {flow:.2g} m3/s, but over these depths they carry {carried:.2g} m3/s"
     remedy = "Depths and speeds don't belong together: check their places, their units and how they were taken"
     return (Finding("warning", "soundings", "speed", what, remedy, "flow-at-odds"),)
+
+
+def _held_back(past: float) -> tuple[Finding, ...]:
+    """What to say where stones that stand out of the water leave it hardly a way."""
+    if past >= LEAST_PAST:
+        return ()
+    what = (
+        f"boulders and piers stand in the way of the water: at the same drop {past:.0%} of it would find past them, "
+        "so it is shown fast beside them"
+        if past
+        else "boulders and piers stand right across the water, so the flow was taken to go through them"
+    )
+    remedy = "Draw them no larger than they are, or give height_m above the bed of boulders that water runs over"
+    return (Finding("warning", "cover", "", what, remedy, "stones-block"),)
 
 
 def _too_fast(speed: np.ndarray, choice: Choice, source: str) -> tuple[Finding, ...]:

@@ -221,7 +221,7 @@ def _shifted(
         for which in (wet, own)
     )
     mesh = make_mesh(every, reach.mesh.merge)
-    head, tail = (_nodes_of(mesh.of_cell, ends[place[wet]] & old[wet], mesh.n) for ends in (reach.head, reach.tail))
+    head, tail = (mesh.nodes_of(ends[place[wet]] & old[wet]) for ends in (reach.head, reach.tail))
     water = Bedded(grid, mesh, every.at(*grid.cells), head, tail, now[own])
     return water, place[own], ~old[own]
 
@@ -266,13 +266,6 @@ def _survey_cell(reach: Reach, around: Grid) -> np.ndarray:
     if len(new):
         place[new] = survey.nearest(around.points(new))
     return place
-
-
-def _nodes_of(of_cell: np.ndarray, ends: np.ndarray, n: int) -> np.ndarray:
-    """Nodes that hold any of some cells."""
-    out = np.zeros(n, bool)
-    out[of_cell[ends]] = True
-    return out
 
 
 def _moved_speed(beat: Beat, water: Bedded, survey_cell: np.ndarray, speed: SpeedResult, stage_m: float) -> SpeedResult:

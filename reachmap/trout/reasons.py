@@ -256,14 +256,14 @@ def _shade_maker(channel: Channel, place: Place, light: Light) -> str:
     shade = channel.beat.shade
     if len(shade) == 0:
         return "the bank or the valley side"
-    tall = shade["height_m"].to_numpy(float)
     shapes = grounds(shade)
     bearing, altitude = np.radians(light.sun.azimuth_deg), float(refracted(light.sun.altitude_deg))
     toward = np.array([np.sin(bearing), np.cos(bearing)])
     # The ray to the bed enters the water nearer to the sun.
     start = np.asarray(place.centre) + bed_offset(place.depth_m, altitude) * toward
-    ends = start + (tall / np.tan(np.radians(altitude)))[:, None] * toward
-    rays = shapely.linestrings(np.stack([np.broadcast_to(start, ends.shape), ends], axis=1))
+    # Under a bridge the sun shines through.
+    heights = np.stack([np.nan_to_num(shade["base_m"].to_numpy(float)), shade["height_m"].to_numpy(float)], axis=1)
+    rays = shapely.linestrings(start + (heights / np.tan(np.radians(altitude)))[..., None] * toward)
     hit = shapely.intersects(rays, shapes)
     if np.median(light["sun_share"][place.cells]) < LEAF_LEAST:
         hit &= ~shade["kind"].isin(LEAFY).to_numpy()

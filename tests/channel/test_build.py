@@ -197,6 +197,20 @@ def test_a_large_boulder_nobody_knows_the_height_of_is_dry_and_the_user_is_told(
         build_channel(whole, cell_m=1.0)
 
 
+@pytest.mark.parametrize(("wide_m", "told"), [(4.0, ""), (15.0, "stand in the way"), (18.0, "right across")])
+def test_stones_that_leave_the_water_hardly_a_way_are_told(wide_m, told):
+    """In the toy's straight run of 16 m."""
+    table = {"kind": ["pier"], "size_m": [np.nan], "height_m": [np.nan], "note": [""]}
+    pier = shapely.box(9.4, -wide_m / 2, 10.6, wide_m / 2)
+    channel = build_channel(
+        replace(toy.beat(), cover=gpd.GeoDataFrame(table, geometry=[pier], crs=toy.CRS_LOCAL)), cell_m=0.25
+    )
+    found = [finding.what for finding in channel.findings if finding.code == "stones-block"]
+    assert len(found) == bool(told)
+    assert all(told in what for what in found)
+    assert np.isfinite(channel["speed"]).all()
+
+
 @pytest.mark.parametrize("kind", ["boulder", "pier"])
 @pytest.mark.parametrize("place", [shapely.box(5, -3, 12, 3), shapely.LineString([(0, -5), (12, 5)])])
 def test_a_field_of_boulders_or_a_jetty_on_piles_keeps_its_water(kind, place):

@@ -83,8 +83,8 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
     def told(*stands):
         rows = {
             "kind": [kind for kind, _ in stands],
-            "height_m": [9.0 if kind == "tree" else 3.0 for kind, _ in stands],
-            "base_m": 0.0,
+            "height_m": [{"tree": 9.0, "bridge": 7.5}.get(kind, 3.0) for kind, _ in stands],
+            "base_m": [6.0 if kind == "bridge" else 0.0 for kind, _ in stands],
             "radius_m": [1.0 if kind == "tree" else 0.0 for kind, _ in stands],
             "leaf": "willow",
             "note": "",
@@ -98,6 +98,8 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
     assert "in the shade of the bank or the valley side" in told(*others)
     assert "in the shade of the willows" in told(*others, ("tree", 12 * toward))
     assert "in the shade of the hedge" in told(*others, ("tree", 12 * toward), ("hedge", 4 * toward))
+    # 6 m over the water, 4 m off, the sun shines in under it.
+    assert "in the shade of the willows" in told(*others, ("tree", 12 * toward), ("bridge", 4 * toward))
 
 
 def test_no_tree_is_named_where_no_sun_at_all_comes_through(toy_channel, noon):
