@@ -576,6 +576,30 @@ def test_two_windows_of_one_map_keep_the_notes_of_both(offline, page_file, tmp_p
 
 
 @pytest.mark.browser
+def test_of_two_versions_of_a_note_only_the_one_asked_for_is_taken_back(offline, page_file):
+    """Though another window has taken it back meanwhile."""
+    one = ready(offline, page_file, SIZES[0])
+    begin_note(one.page, "fish")
+    one.page.locator("#note-keep").click()
+    twins = """() => { const [key] = Object.keys(localStorage).filter((name) => name.startsWith('reachmap:notes'));
+    const [note] = JSON.parse(localStorage[key]), { time } = note.properties;
+    const made = (text, more) => ({ ...note, properties: { ...note.properties, text, replaces: [time], ...more } });
+    const [small, late] = [made('fish, small', { time: `${time}1` }), made('fish, late', { time: `${time}2` })];
+    const gone = made('fish, small', { time: `${time}3`, replaces: [`${time}1`], deleted: true });
+    localStorage[key] = JSON.stringify([small, late]);
+    return [key, JSON.stringify([late, gone])]; }"""
+    kept = one.page.evaluate(twins)
+    one.page.reload()
+    one.page.wait_for_selector("body[data-ready]")
+    one.page.locator("#tab-notes").click()
+    one.page.evaluate("([key, notes]) => { localStorage[key] = notes; }", kept)
+    one.page.locator("#note-list button", has_text="small").click()
+    one.page.locator("#note-delete").click()
+    assert notes_listed(one.page) == ["note\nfish, late"]
+    quiet(one)
+
+
+@pytest.mark.browser
 def test_a_note_whose_file_is_loaded_while_its_form_is_open_can_be_deleted(offline, page_file, tmp_path):
     one = ready(offline, page_file, SIZES[0])
     page = one.page
@@ -600,7 +624,7 @@ def test_buttons_that_make_room_for_a_note_are_there_again_over_no_tag(offline, 
     page = ready(offline, page_file, SIZES[1]).page
     page.locator("#tab-sky").click()
     page.locator("#compare").select_option("swipe")
-    over = "[...document.querySelectorAll('#legend, #where, #swipe, .leaflet-control')]"
+    over = "[...document.querySelectorAll('#legend, #where, #swipe, .swipe-line, .leaflet-control')]"
     begin_note(page, "heron")
     assert not page.evaluate(f"{over}.filter((one) => one.checkVisibility({{ checkVisibilityCSS: true }})).length")
     page.locator("#note-keep").click()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import reachmap
 from reachmap.write import map_page
 from tests import toy
 
@@ -165,3 +166,17 @@ def test_the_best_lies_have_a_tag_on_the_map_at_both_sizes(offline, page_file, s
     assert {name for name, is_best, _ in shown if is_best} == set(best)
     for k, (_, _, a) in enumerate(shown):
         assert not any(overlap(a, b) for _, _, b in shown[k + 1 :])
+
+
+@pytest.mark.browser
+def test_all_places_to_stand_shown_at_once_take_no_lie_its_number(offline, sample_folder, tmp_path):
+    path = tmp_path / "map.html"
+    path.write_text(map_page(reachmap.analyse(sample_folder, scenes=["sunny"])), encoding="utf-8")
+    page = offline(path, 1280, 800).page
+    page.wait_for_selector("body[data-ready]")
+    numbers = "document.querySelectorAll('.lie-tag:not([hidden])').length"
+    before = page.evaluate(numbers)
+    page.locator("#tab-show").click()
+    page.locator("#extra-stances").check(force=True)
+    page.wait_for_function("() => document.querySelectorAll('.stance').length > 10")
+    assert page.evaluate(numbers) == before

@@ -108,10 +108,10 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
     placeAll();
   }
 
-  // What lies over the map: buttons, scale and legend; and the places to stand for the chosen lie.
+  // What lies over the map: buttons, scale and legend; and the places to stand once a lie is chosen.
   function covers() {
     const frame = map.getContainer().getBoundingClientRect();
-    return [...document.querySelectorAll('#legend, #where, .leaflet-control, .stance')]
+    return [...document.querySelectorAll(`#legend, #where, .leaflet-control${state.chosen === null ? '' : ', .stance'}`)]
       .map((node) => node.getBoundingClientRect())
       .map((box) => ({ left: box.left - frame.left, top: box.top - frame.top, right: box.right - frame.left, bottom: box.bottom - frame.top }));
   }

@@ -95,6 +95,7 @@ function makeNotes({ L, map, D, state, say, sheet }) {
   // What another window of this map kept since then.
   function catchUp() {
     notes = mergeNotes(kept(), notes);
+    draw();
   }
 
   // Words are kept as they are typed: a page that is reloaded, closed or killed gets no time for it. Only Delete drops them.
@@ -104,7 +105,8 @@ function makeNotes({ L, map, D, state, say, sheet }) {
     // A form still open ends first, which may put another version in this one's place.
     map.closePopup();
     catchUp();
-    const note = notes.includes(asked) ? asked : notes.find((one) => one.properties.id === asked.properties.id) ?? asked;
+    const after = ({ properties: p }) => p.id === asked.properties.id && p.replaces.includes(asked.properties.time);
+    const note = notes.includes(asked) ? asked : notes.find(after) ?? asked;
     const text = el('textarea', { rows: 3, maxlength: 4000, 'aria-label': 'Text of the note', id: 'note-text' });
     text.value = note.properties.text;
     const kind = el('select', { 'aria-label': 'Kind of note' }, ...NOTE_KINDS.map((k) => el('option', { value: k, text: k })));
@@ -178,8 +180,7 @@ function makeNotes({ L, map, D, state, say, sheet }) {
   async function load(file) {
     try {
       const { features } = JSON.parse(await file.text());
-      // A form still open would go on with the version that the file's own takes the place of.
-      map.closePopup();
+      map.closePopup(); // or its form would go on with a version that the file's own takes the place of
       const points = features.filter(isPoint);
       // One without an id of its own that is known here is that note as it was before anything was changed here.
       const known = new Set(notes.map((note) => note.properties.id));
@@ -194,7 +195,6 @@ function makeNotes({ L, map, D, state, say, sheet }) {
   }
 
   if (!keep.works()) $('note-stay').textContent = 'This device does not keep them for a file: download them before you leave.';
-  const places = () => group.getLayers().map((marker) => marker.getLatLng());
   draw();
-  return { add, ask, download, load, places };
+  return { add, ask, download, load, places: () => group.getLayers().map((marker) => marker.getLatLng()) };
 }

@@ -62,13 +62,17 @@ function drawer(map) {
   };
   let from = null;
   let dragged = false;
-  grip.addEventListener('click', () => {
-    if (!dragged) to(states[(states.indexOf(sheet.dataset.state) + 1) % 3]);
+  grip.addEventListener('click', ({ detail: touched }) => {
+    if (!dragged || !touched) to(states[(states.indexOf(sheet.dataset.state) + 1) % 3]);
     dragged = false;
   });
-  grip.addEventListener('pointerdown', (event) => { from = event.clientY; dragged = false; });
-  addEventListener('pointercancel', () => { from = null; });
-  addEventListener('pointerup', (event) => {
+  grip.addEventListener('pointerdown', (event) => {
+    grip.setPointerCapture(event.pointerId); // another finger on the map is none of its business
+    from = event.clientY;
+    dragged = false;
+  });
+  grip.addEventListener('pointercancel', () => { from = null; });
+  grip.addEventListener('pointerup', (event) => {
     if (from === null) return;
     const up = from - event.clientY;
     from = null;
