@@ -42,12 +42,22 @@ def draw(tmp_path_factory):
     return write
 
 
+ON_DEVICE = "() => { try { return { ...localStorage }; } catch { return {}; } }"
+
+
 def go(page, path) -> None:
     """To another map, or the same one anew."""
-    # On a crowded machine the browser may lose what was kept by a page that is left at once.
-    page.wait_for_timeout(500)
-    page.goto(path.as_uri())
-    show_notes(page)
+    kept = page.evaluate(ON_DEVICE)
+    for _ in range(3):
+        # On a crowded machine the browser may lose what was kept by a page that is left at once: it is put back then,
+        # and lost again if it was the page that dropped it.
+        page.wait_for_timeout(500)
+        page.goto(path.as_uri())
+        show_notes(page)
+        lost = {name: pile for name, pile in kept.items() if name not in page.evaluate(ON_DEVICE)}
+        if not lost:
+            break
+        page.evaluate("(lost) => { Object.assign(localStorage, lost); }", lost)
 
 
 def show_notes(page) -> None:
