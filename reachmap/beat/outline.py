@@ -105,7 +105,7 @@ def origin(degrees: np.ndarray, given: np.ndarray, placer: Placer, file: str) ->
     ------
     InputError : they lie nowhere on Earth: metres taken for degrees, latitude and longitude swapped
     """
-    if placer.crs is not None and placer.crs.is_geographic:
+    if placer.crs is not None and placer.crs.is_geographic and np.isfinite(given).all():
         x, y = np.abs(given[:, 0]), np.abs(given[:, 1])
         if (y > 90).any() or (x > 180).any():
             at = f"{given[0, 0]:.6g}, {given[0, 1]:.6g}"

@@ -335,6 +335,16 @@ def test_a_reach_on_the_date_line(tmp_path):
     assert beat.soundings.geometry.within(beat.outline).all()
 
 
+def test_an_outline_with_a_corner_at_infinity_is_told(tmp_path):
+    """A number too large for any machine reads as infinite."""
+    corners = "-2.80,54.600 -2.79,54.600 -1e400,54.601 -2.80,54.600"
+    ring = f"<outerBoundaryIs><LinearRing><coordinates>{corners}</coordinates></LinearRing></outerBoundaryIs>"
+    kml = f'<kml xmlns="http://www.opengis.net/kml/2.2"><Placemark><Polygon>{ring}</Polygon></Placemark></kml>'
+    with pytest.raises(InputError) as told:
+        read_beat(make(tmp_path, outline__geojson=None, outline__kml=kml))
+    assert "outline.kml" in str(told.value)
+
+
 def test_soundings_that_lie_nowhere_are_told(tmp_path):
     rows = [["1e15", "1e15", *row[2:]] for row in sounding_rows()]
     text = table_text(rows, ("x", "y", *SOUNDING_COLUMNS[2:]))
