@@ -11,7 +11,7 @@ import numpy as np
 from reachmap.beat.model import Beat
 from reachmap.channel.bed import Bed, lay_bed
 from reachmap.channel.caps import HEAD, TAIL, find_spine, join_parts
-from reachmap.channel.cover import cover_layers, on_stones, stones, undercuts
+from reachmap.channel.cover import cover_layers, stones, undercuts
 from reachmap.channel.ends import choose_ends
 from reachmap.channel.grid import check_cell, choose_cell
 from reachmap.channel.model import Channel, Grid
@@ -186,7 +186,7 @@ def _at_stage(
 
 def _beside_stones(beat: Beat, water: _Water) -> _Water:
     """The water without the boulders and piers that stand out of it."""
-    dry = on_stones(beat, water.grid, water.layers["depth"])
+    dry = water.speed.ground.dry
     if not dry.any():
         return water
     grid, speed = water.grid, water.speed

@@ -35,6 +35,7 @@ class Ground:
     manning_n : roughness used
     roughness_by : the relation it came from
     bodies : number of boulders, piers, logs and islands that shed a wake
+    dry : (n_wet,) bool, cells on boulders and piers that stand out of the water
     past : how much flows past the stones that stand out of the water for the same drop, as a share of what would
         without them; 0 where they leave no way, and the speeds are those without them
     """
@@ -48,6 +49,7 @@ class Ground:
     manning_n: float
     roughness_by: str
     bodies: int
+    dry: np.ndarray
     past: float
 
     def unit_speed_at(self, cells: np.ndarray, depth_m: np.ndarray) -> np.ndarray:
@@ -114,7 +116,7 @@ def lay_ground(beat: Beat, water: Bedded, roughness: tuple[float, str] | None = 
     wake = wake_share(water.grid, water.depth, east, north, bodies, n)
     if wake.any():
         wake = _displaced(water, in_pieces(np.multiply, unit_speed, water.depth), wake)
-    return Ground(flow, root, unit_speed, east, north, wake, n, by, len(bodies), past)
+    return Ground(flow, root, unit_speed, east, north, wake, n, by, len(bodies), dry, past)
 
 
 def _round_stones(

@@ -17,8 +17,8 @@ function makeWater({ L, map, D, U, physics, painter, signs, state, momentText })
     return code;
   }
   // The classes of the score have one width each in the legend, but not in the score: so many codes to a class.
+  const tops = D.score_words.map(([top]) => top);
   const codes = Uint8Array.from({ length: 1001 }, (_, thousandths) => {
-    const tops = D.score_words.map(([top]) => top);
     const score = thousandths / 1000;
     const k = Math.min(tops.length - 1, tops.filter((top) => top <= score).length);
     const [low, high] = [k ? tops[k - 1] : 0, tops[k]];
