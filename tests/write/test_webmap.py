@@ -32,6 +32,7 @@ from reachmap.write import map_page
 from reachmap.write.webmap import SCRIPTS, to_json
 from reachmap.write.webmap_data import page_data
 from tests import toy
+from tests.browser import anew
 
 SIZES = [(1280, 800), (390, 844)]
 
@@ -359,8 +360,7 @@ def test_a_note_is_kept_through_a_reload_and_downloads(offline, page_file):
     begin_note(page, "<b>otter</b> by the gate")
     page.locator("#note-keep").click()
     assert page.locator("#note-list li").count() == 1
-    page.reload()
-    page.wait_for_selector("body[data-ready]")
+    anew(page)
     page.locator("#tab-notes").click()
     assert "<b>otter</b> by the gate" in page.locator("#note-list").inner_text()
     with page.expect_download() as got:
@@ -381,8 +381,7 @@ def test_a_note_that_was_not_kept_by_its_button_is_kept_all_the_same(offline, pa
         page.mouse.click(box["x"] + box["width"] * 0.5, box["y"] + box["height"] - 60)
     if away != "reload":
         page.wait_for_selector("#note-text", state="detached")
-    page.reload()
-    page.wait_for_selector("body[data-ready]")
+    anew(page)
     page.locator("#tab-notes").click()
     assert page.locator("#note-list li").all_inner_texts() == ["note\nheron"]
     quiet(one)
@@ -495,8 +494,7 @@ def test_the_drawer_of_a_phone_makes_room_for_a_note(offline, page_file):
 
 def notes_listed(page) -> list[str]:
     """What the list of notes says, once the page is open anew."""
-    page.reload()
-    page.wait_for_selector("body[data-ready]")
+    anew(page)
     page.locator("#tab-notes").click()
     return page.locator("#note-list li").all_inner_texts()
 
@@ -589,8 +587,7 @@ def test_of_two_versions_of_a_note_only_the_one_asked_for_is_taken_back(offline,
     localStorage[key] = JSON.stringify([small, late]);
     return [key, JSON.stringify([late, gone])]; }"""
     kept = one.page.evaluate(twins)
-    one.page.reload()
-    one.page.wait_for_selector("body[data-ready]")
+    anew(one.page)
     one.page.locator("#tab-notes").click()
     one.page.evaluate("([key, notes]) => { localStorage[key] = notes; }", kept)
     one.page.locator("#note-list button", has_text="small").click()

@@ -13,6 +13,7 @@ from pyproj import Transformer
 from reachmap.beat.notes import write_notes
 from reachmap.write import map_page
 from tests import toy
+from tests.browser import anew
 
 OLD, NEW = shapely.box(-60, -8, 60, 8), shapely.box(-60, -8, 60.2, 8)
 """The toy's outline, and that with an end moved by a foot."""
@@ -42,22 +43,10 @@ def draw(tmp_path_factory):
     return write
 
 
-ON_DEVICE = "() => { try { return { ...localStorage }; } catch { return {}; } }"
-
-
 def go(page, path) -> None:
     """To another map, or the same one anew."""
-    kept = page.evaluate(ON_DEVICE)
-    for _ in range(3):
-        # On a crowded machine the browser may lose what was kept by a page that is left at once: it is put back then,
-        # and lost again if it was the page that dropped it.
-        page.wait_for_timeout(500)
-        page.goto(path.as_uri())
-        show_notes(page)
-        lost = {name: pile for name, pile in kept.items() if name not in page.evaluate(ON_DEVICE)}
-        if not lost:
-            break
-        page.evaluate("(lost) => { Object.assign(localStorage, lost); }", lost)
+    anew(page, path)
+    page.locator("#tab-notes").click()
 
 
 def show_notes(page) -> None:

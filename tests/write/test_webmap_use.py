@@ -23,6 +23,7 @@ from reachmap.run import analyse
 from reachmap.visit.wading import cautions
 from reachmap.write import card_page, map_page, webmap_data
 from tests import toy
+from tests.browser import anew
 from tests.channel.rivers import beat
 
 PHONE = (390, 844)
@@ -164,8 +165,7 @@ def test_units_switch_and_are_remembered(offline, page_file):
     metres = float(page.locator("#clarity-out").inner_text().split()[0])
     page.locator("#tab-more").click()
     page.locator("#units").click()
-    page.reload()
-    page.wait_for_selector("body[data-ready]")
+    anew(page)
     page.locator("#tab-sky").click()
     feet, unit = page.locator("#clarity-out").inner_text().split()
     assert unit == "ft"
