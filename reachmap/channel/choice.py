@@ -1,8 +1,9 @@
 """How far to trust the flow solve where speeds were measured: held-out speeds decide.
 
 Five ways are tried: the solve at the known flow; the solve with its flow fitted to the speeds; the fitted solve plus
-a kriged residual; kriging of the speeds alone; and the last two averaged, each weighing by the inverse of its held-out
-mean square. Whole cross-sections or track segments are left out in turn, their depths too, and the smallest error
+a kriged residual; kriging of the speeds alone, each over the mean speed of the solve in its section, as the same water
+runs faster through a narrow place; and the last two averaged, each weighing by the inverse of its held-out mean
+square. Whole cross-sections or track segments are left out in turn, their depths too, and the smallest error
 wins; the average is kept when it ties.
 """
 
@@ -53,6 +54,8 @@ class Measured:
     here : the solve at 1 m3/s in the cell of the map [m/s]
     sounded : the solve at 1 m3/s at the depth that was sounded, surer than its place [m/s]
     unseen : the solve at 1 m3/s at the depth the map would have without the point's group [m/s]
+    section : mean speed of the solve in the section, over the typical one [-]
+    unseen_section : the same at the depths the map would have without the point's group [-]
     groups : number of the cross-section or track segment
     how : what the groups are, in words
     share : share of the soundings that carry a speed, 0-1
@@ -65,6 +68,8 @@ class Measured:
     here: np.ndarray
     sounded: np.ndarray
     unseen: np.ndarray
+    section: np.ndarray
+    unseen_section: np.ndarray
     groups: np.ndarray
     how: str
     share: float
@@ -83,14 +88,14 @@ class Measured:
 
 @dataclass(frozen=True)
 class Choice:
-    """The way that was taken: weight x kriged speeds + (1 - weight) x (flow x solve + residual).
+    """The way that was taken: weight x kriged x section + (1 - weight) x (flow x solve + residual).
 
     Parameters
     ----------
     name : one of the five
     flow_m3_s : what the solve is multiplied by
     residual : field to add to the solve, None where there is none
-    kriged : field of the speeds alone, None where there is none
+    kriged : field of the speeds alone, over those of their sections (see `Measured`), None where there is none
     weight : weight of the kriged speeds, 0-1
     error : (n,) held-out speed less measured [m/s]; empty if nothing was held out
     predicted : (n,) held-out speed [m/s]
@@ -133,8 +138,8 @@ def choose(measured: Measured, width_m: float, known_m3_s: float | None) -> Choi
         corrected = np.maximum(unseen + residual.heldout(), 0.0)
         tried.append(Choice(RESIDUAL, fitted, residual, predicted=corrected))
     if n >= FEWEST_KRIGED:
-        kriged = TaperedField.fit(*place, measured.speed, width_m, groups=measured.groups)
-        alone = np.maximum(kriged.heldout(), 0.0)
+        kriged = TaperedField.fit(*place, measured.speed / measured.section, width_m, groups=measured.groups)
+        alone = np.maximum(kriged.heldout() * measured.unseen_section, 0.0)
         tried.append(Choice(KRIGING, fitted, None, kriged, 1.0, predicted=alone))
         with_solve, by_itself = (np.mean((p - measured.speed) ** 2) for p in (corrected, alone))
         weight = float(min(with_solve / max(with_solve + by_itself, 1e-12), MOST_KRIGED * measured.share))

@@ -37,6 +37,9 @@ LEAST_PAST = 0.3
 LARGEST_SHARE = 0.3
 """A section in which one vertical carries more than this share of the flow doesn't set the flow; assumed."""
 
+SECTION_NODES = 2
+"""Length of a section in nodes of the mesh: short beside a neck, and with cells all the way across; assumed."""
+
 FASTEST = 1.3
 """No kriged speed exceeds the largest measured or solved one by more than this factor."""
 
@@ -72,6 +75,35 @@ class SpeedResult:
     findings: tuple[Finding, ...] = ()
 
 
+@dataclass(frozen=True)
+class Passing:
+    """How fast the water passes each section, by the solve: faster where there is less room for it.
+
+    Parameters
+    ----------
+    along : middles of the sections along the river (n_sections,) [m]
+    speed : mean speed of what passes over that of the typical section (n_sections,) [-]
+    """
+
+    along: np.ndarray
+    speed: np.ndarray
+
+    @classmethod
+    def make(cls, reach: Reach, ground: Ground, depth_m: np.ndarray) -> Passing:
+        """From the solve over depths (n_wet,) [m]; each cell counts by what passes it, so that a still bay does not."""
+        section = (reach.cells.along / (SECTION_NODES * reach.mesh.size_m)).astype(np.int32)
+        section -= section.min()
+        passes = ground.unit_speed * depth_m
+        flow, fast, along = (np.bincount(section, passes * v) for v in (1.0, ground.unit_speed, reach.cells.along))
+        some = flow > 0.0
+        speed = fast[some] / flow[some]
+        return cls(along[some] / flow[some], speed / np.median(speed))
+
+    def at(self, along_m: np.ndarray) -> np.ndarray:
+        """At some places along the river (n,) [-]."""
+        return np.interp(along_m, self.along, self.speed)
+
+
 def find_speed(
     beat: Beat,
     reach: Reach,
@@ -97,13 +129,14 @@ def find_speed(
     sections = measured_sections(points.line, place.along, place.across, place.width, points.depth_m, speed)
     known, source = _known_flow(beat, sections)
     used = np.isfinite(speed)
-    measured = _measured(reach, points, ground, speed, used, unseen_depth_m)
+    passing = Passing.make(reach, ground, depth_m)
+    measured = _measured(reach, points, ground, speed, used, passing, depth_m, unseen_depth_m)
     choice = choose(measured, reach.width_m, known) if measured is not None else None
     if choice is None:
         choice, source = _unmeasured(beat, ground, depth_m, reach, known, source)
     elif known is None:
         source = "measured speeds"
-    result, sd = _lay(reach, ground, choice, source, measured)
+    result, sd = _lay(reach, ground, choice, source, measured, passing)
     carried = float(result @ depth_m) * reach.grid.cell_m**2 / reach.length_m
     relative, rough = source == "guess", int(unsure[used].sum())
     still = 0 if measured is not None else int(used.sum())
@@ -154,6 +187,8 @@ def _measured(
     ground: Ground,
     speed: np.ndarray,
     used: np.ndarray,
+    passing: Passing,
+    depth_m: np.ndarray,
     unseen_depth_m: np.ndarray | None,
 ) -> Measured | None:
     """The speeds with what the fit needs to know about each; None where no water was seen to move."""
@@ -171,11 +206,22 @@ def _measured(
     calm = speed[used] / (1.0 - np.minimum(ground.wake[cells], MOST_WAKE))
     groups = points.groups[used]
     axes = place.along[used], place.across[used], place.taper[used]
-    return Measured(*axes, calm, here, sounded, unseen, groups, points.how, len(calm) / len(used))
+    section = passing.at(place.along[used])
+    room = 1.0 if unseen_depth_m is None else _room(groups, depth_m[cells], unseen_depth_m[used])
+    return Measured(
+        *axes, calm, here, sounded, unseen, section, section * room, groups, points.how, len(calm) / len(used)
+    )
+
+
+def _room(groups: np.ndarray, depth_m: np.ndarray, unseen_depth_m: np.ndarray) -> np.ndarray:
+    """Depth at a group's places over what it would be there without the group, as that changes the section (n,) [-]."""
+    _, group = np.unique(groups, return_inverse=True)
+    mapped, unseen = (np.bincount(group, depth) for depth in (depth_m, unseen_depth_m))
+    return (mapped / np.maximum(unseen, 1e-6))[group]
 
 
 def _lay(
-    reach: Reach, ground: Ground, choice: Choice, source: str, measured: Measured | None
+    reach: Reach, ground: Ground, choice: Choice, source: str, measured: Measured | None, passing: Passing
 ) -> tuple[np.ndarray, np.ndarray]:
     """Speed and its standard error by the way that was chosen, float32 (n_wet,) each."""
     unit, flow, weight = ground.unit_speed, choice.flow_m3_s, choice.weight
@@ -197,8 +243,9 @@ def _lay(
         if residual is not None:
             calm, unsure = solved + moving * residual[0][cells], residual[1][cells]
         if kriged is not None:
-            calm = weight * moving * kriged[0][cells] + (1.0 - weight) * calm
-            unsure = weight * kriged[1][cells] + (1.0 - weight) * unsure
+            section = weight * passing.at(reach.cells.along[cells])
+            calm = section * moving * kriged[0][cells] + (1.0 - weight) * calm
+            unsure = section * kriged[1][cells] + (1.0 - weight) * unsure
         calm = np.clip(calm, 0.0, FASTEST * fastest)
         speed[cells] = calm * (1.0 - wake)
         sd[cells] = np.hypot(unsure * (1.0 - wake), WAKE_SD * wake * calm)

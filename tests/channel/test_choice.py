@@ -19,7 +19,7 @@ def measured(truth, solved, n_sections=14, noise=0.01, share=1.0) -> Measured:
     speed = truth(along, across) + rng.normal(0, noise, len(along))
     unit = solved(along, across)
     groups = np.repeat(np.arange(n_sections), 7)
-    return Measured(along, across, taper, speed, unit, unit, unit, groups, "whole cross-sections", share)
+    return Measured(along, across, taper, speed, unit, unit, unit, taper, taper, groups, "whole cross-sections", share)
 
 
 def wavy(along, across):
@@ -60,6 +60,19 @@ def test_a_smooth_fault_of_the_solve_is_corrected():
     choice = choose(measured(lambda s, n: wavy(s, n) + 0.15 * np.sin(s / 50), lambda s, n: wavy(s, n) / 4), WIDTH, None)
     assert choice.residual is not None
     assert choice.by_way[choice.name] < 0.7 * choice.by_way[FITTED]
+
+
+def test_speeds_are_kriged_over_those_of_their_sections():
+    """A section held out is foretold by its own room, as far as that is known without it."""
+    one = measured(smooth, flat, noise=0.0)
+    narrow = np.where(one.groups % 2 == 0, 2.0, 1.0)
+    fast = replace(one, speed=one.speed * narrow, section=narrow, unseen_section=narrow)
+    kriged, plain = (choose(each, WIDTH, None) for each in (fast, one))
+    assert kriged.kriged.setting == plain.kriged.setting
+    assert kriged.by_way[KRIGING] < 2.0 * plain.by_way[KRIGING]
+    blind = choose(replace(fast, unseen_section=np.ones(len(narrow))), WIDTH, None)
+    assert blind.by_way[KRIGING] > 0.2
+    assert choose(replace(fast, section=np.ones(len(narrow))), WIDTH, None).by_way[KRIGING] > 0.2
 
 
 def test_few_speeds_only_set_the_flow():

@@ -10,6 +10,7 @@ import pytest
 import shapely
 
 from reachmap.channel import build_channel
+from reachmap.channel.choice import KRIGING
 from reachmap.channel.ground import lay_ground
 from reachmap.channel.speed import find_speed
 from tests import toy
@@ -70,6 +71,39 @@ def test_speeds_that_fit_the_depths_are_not_called_at_odds_whatever_the_cells(ce
     ch = build_channel(replace(surveyed(RIVER, "zigzag", 0.3, seed=1, gps=0.05), flow_m3_s=None), cell_m=cell_m)
     assert ch.report["flow_from"] == "measured speeds"
     assert not any(f.code == "flow-at-odds" for f in ch.findings)
+
+
+def test_as_much_water_runs_through_a_neck_as_elsewhere_though_no_speed_was_measured_in_it():
+    """Continuity. Along one bank the water is faster than the solve has it, so that kriging is chosen."""
+    rng = np.random.default_rng(1)
+    half = {"xp": [0, 52, 56, 64, 68, 120], "fp": [6, 6, 2.5, 2.5, 6, 6]}
+    shape = 1 - np.linspace(-1, 1, 2001) ** 4
+
+    def bed(x, share):
+        return 0.7 * (1 - np.abs(share) ** 4)
+
+    def pattern(share):
+        return (1 + 0.55 * share) * (1 - np.abs(share) ** 4)
+
+    x, share = (a.ravel() for a in np.meshgrid(np.arange(4.0, 120, 6), np.linspace(-0.9, 0.9, 9), indexing="ij"))
+    y, depth = share * np.interp(x, **half), bed(x, share)
+    fast = FLOW_M3_S / (12 * 0.7 * np.mean(shape * pattern(np.linspace(-1, 1, 2001))))
+    timed = (np.arange(len(x)) // 9 % 2 == 0) & ((x < 50) | (x > 70))
+    speed = np.where(timed, fast * pattern(share) * rng.normal(1, 0.03, len(x)), np.nan)
+    sides = np.linspace(0, 120, 121)
+    outline = shapely.Polygon(
+        [
+            *zip(sides, np.interp(sides, **half), strict=True),
+            *zip(sides[::-1], -np.interp(sides[::-1], **half), strict=True),
+        ]
+    )
+    line = [f"x{at:.0f}" for at in x]
+    ch = build_channel(beat(outline, x, y, depth, line, speed, head=(0.0, 0.0)), cell_m=0.25)
+    assert ch.report["speed_choice"] == KRIGING
+    carried = ch["speed"] * ch["flow_east"] * ch["depth"] * ch.grid.cell_m
+    for low, high in ((20, 40), (58, 62), (80, 100)):
+        within = (ch.grid.x > low) & (ch.grid.x < high)
+        assert carried[within].sum() * ch.grid.cell_m / (high - low) == pytest.approx(FLOW_M3_S, rel=0.12), low
 
 
 def test_slack_water_does_not_outvote_the_one_speed_in_a_wake():
