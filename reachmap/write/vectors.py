@@ -140,8 +140,10 @@ def write_waypoints(result: Result, path: Path) -> None:
 
 
 def _told(result: Result, lie: int) -> str:
-    """Scene, moment and sentence of a lie; of the first scene if it stands out in none."""
+    """Scene, moment and sentence of a lie; of the first scene, with a word of it, if it stands out in none."""
     scenes = result.lies.scenes
     scene = next((name for name, scores in scenes.items() if scores.loc[lie, "rank"] > 0), next(iter(scenes)))
     when = f"{result.outlooks[scene].scene.when:%d %b %Y %H:%M}".lstrip("0")
-    return printed(f"{as_typed(scene)}, {when}: {scenes[scene].loc[lie, 'why']}", result.channel.beat)
+    row = scenes[scene].loc[lie]
+    stands = "" if row["rank"] > 0 else "does not stand out then; "
+    return printed(f"{as_typed(scene)}, {when}: {stands}{row['why']}", result.channel.beat)
