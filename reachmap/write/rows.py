@@ -46,7 +46,7 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
                     "score": round(float(row.score), 3),
                     "why": str(row.why),
                     "limiting": str(row.limiting),
-                    "sure": None if math.isnan(row.sure) else round(float(row.sure), 2),
+                    "sure": None if math.isnan(row.sure) else round(float(row.sure), 3),
                     **of_lie[row.Index],
                     "met_at": met.get(row.Index),
                     "sees": dict(seen.get(row.Index, {})),

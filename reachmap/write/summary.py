@@ -218,10 +218,16 @@ def _scene_lines(result: Result, scene: str) -> list[str]:
     out = []
     for number in ranked(result.lies, scene)[:BEST]:
         row, kind = table.loc[number], result.lies.table.loc[number, "kind"]
-        sure = "" if math.isnan(row["sure"]) else f", in the top five in {100 * row['sure']:.0f} % of draws"
+        draws = of_hundred(row["sure"])
+        sure = "" if draws is None else f", in the top five in {draws} % of draws"
         out += [f"  {int(row['rank'])}. lie {number} ({kind}), score {row['score']:.2f}{sure}", f"     {row['why']}"]
         out += [f"     your note: {as_typed(text)}" for text in notes_at(result, number)]
     return out
+
+
+def of_hundred(share: float) -> int | None:
+    """In how many of a hundred draws at least, so that a hundred are all of them; None if there were no draws."""
+    return math.floor(100 * share + 1e-9) if math.isfinite(share) else None
 
 
 def _doubt_line(result: Result, scene: str) -> list[str]:

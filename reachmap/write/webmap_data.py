@@ -31,6 +31,7 @@ from reachmap.write.summary import (
     fly_words,
     level_words,
     moment_words,
+    of_hundred,
     order_words,
     sounded_words,
 )
@@ -163,7 +164,7 @@ def _lies(result: Result, to_wgs: Transformer) -> list[dict[str, Any]]:
             "scores": {name: round(float(scores[lie.Index]), 6) for name, scores in score.items()},
             "why": {name: str(words[lie.Index]) for name, words in why.items()},
             "lasting": {name: str(words[lie.Index]) for name, words in lasting.items()},
-            "sure": {name: _percent(shares[lie.Index]) for name, shares in sure.items()},
+            "sure": {name: of_hundred(shares[lie.Index]) for name, shares in sure.items()},
             "flies": {name: fly_words(result, name, int(lie.Index)) for name in result.visit.seen},
         }
         for lie, tag, patch in zip(table.itertuples(), tags, on_earth(table.geometry, to_wgs), strict=True)
@@ -216,8 +217,3 @@ def _scored(result: Result) -> str:
         f"Card and tables are {words}. What this page works out itself it scores by the ordinary curves, "
         "so the best lies here may be others."
     )
-
-
-def _percent(share: float) -> int | None:
-    """A share in whole hundredths, rounded as in print, or nothing."""
-    return round(100 * share) if math.isfinite(share) else None

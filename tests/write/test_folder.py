@@ -30,6 +30,7 @@ from reachmap.trout.model import FACTORS, Comparison
 from reachmap.visit import plan_visit
 from reachmap.write import folder, rasters, vectors, write_outputs
 from reachmap.write.rows import lies_table
+from reachmap.write.summary import summarise
 from tests import toy
 
 NAMES = ["card.html", "layers.tif", "lies.csv", "lies.gpkg", "map.html", "run.json", "waypoints.gpx"]
@@ -115,6 +116,30 @@ def test_waypoints_carry_number_and_words(result, tmp_path):
         name, scores = where[0] if where else first
         assert words.startswith(f"{name}, ")
         assert words.endswith(scores.loc[lie, "why"])
+
+
+def test_a_waypoint_of_a_lie_that_stands_out_in_no_scene_shown_says_so(result, tmp_path):
+    name, scores = next(iter(result.lies.scenes.items()))
+    shown = replace(result, lies=replace(result.lies, scenes={name: scores}))
+    vectors.write_waypoints(shown, tmp_path / "waypoints.gpx")
+    points = gpd.read_file(tmp_path / "waypoints.gpx", layer="waypoints")
+    assert np.array_equal(points["desc"].str.contains("does not stand out then; "), scores["rank"] == 0)
+    assert 0 < (scores["rank"] == 0).sum() < len(scores)
+
+
+def test_all_draws_are_said_of_all_only(result):
+    """199 of 200 draws, which the table of lies.csv tells as 0.995."""
+    name, scores = next(iter(result.lies.scenes.items()))
+    best = scores.index[scores["rank"] == 1]
+    for share, said in ((0.995, 99), (1.0, 100), (0.29, 29)):
+        sure = scores.assign(sure=scores["sure"].where(scores.index != best[0], share))
+        lies = replace(
+            result.lies, scenes={**result.lies.scenes, name: sure}, report={**result.lies.report, "draws": 200}
+        )
+        drawn = replace(result, lies=lies)
+        assert f"1. lie {best[0]} (" in summarise(drawn)
+        assert f"in the top five in {said} % of draws" in summarise(drawn)
+        assert lies_table(drawn)[0]["sure"] == share
 
 
 def test_waypoints_of_a_scene_with_odd_characters_are_xml(tmp_path):

@@ -255,7 +255,7 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
         best = table.index[table["rank"] == 1][0]
         one.page.evaluate(f"reachmapPage.place.lie({best})")
         told = one.page.locator("#place").inner_text().replace("\xa0", " ")
-        assert f"It is in the top five in {100 * table.loc[best, 'sure']:.0f} % of draws." in told
+        assert f"It is in the top five in {int(100 * table.loc[best, 'sure'] + 1e-9)} % of draws." in told
         assert f"of draws. (as in “{name}”)" in told
         one.page.evaluate("document.querySelector('#place [aria-label=Close]').click()")
     assert len({day.date for day in made.days.values()}) == 3
