@@ -61,8 +61,7 @@ class Cells:
     depth_m : of each (n_wet,) [m]
     order : position in the wet vector of each of them (n_wet,)
     starts : first cell of each block, and the end (n_blocks + 1,)
-    centre : of the cells of each block (n_blocks, 2) [m]
-    reach_m : farthest cell edge from its block's centre [m]
+    middle, half : of the rectangle round the cells of each block, and half its sides, east and north (n_blocks, 2) [m]
     cell_m : cell size [m]
     """
 
@@ -71,8 +70,8 @@ class Cells:
     depth_m: np.ndarray
     order: np.ndarray
     starts: np.ndarray
-    centre: np.ndarray
-    reach_m: float
+    middle: np.ndarray
+    half: np.ndarray
     cell_m: float
 
 
@@ -91,12 +90,9 @@ def in_blocks(grid: Grid, depth_m: np.ndarray, x: np.ndarray | None = None, y: n
     order = np.argsort(block, kind="stable")
     starts = np.concatenate([[0], np.nonzero(np.diff(block[order]))[0] + 1, [len(order)]])
     x, y = x[order], y[order]
-    count = np.diff(starts)
-    centre = np.column_stack([np.add.reduceat(v, starts[:-1]) / count for v in (x, y)])
-    away = np.hypot(x - np.repeat(centre[:, 0], count), y - np.repeat(centre[:, 1], count))
-    return Cells(
-        x, y, np.nan_to_num(depth_m[order]), order, starts, centre, float(away.max()) + grid.cell_m, grid.cell_m
-    )
+    low, high = (np.column_stack([most.reduceat(v, starts[:-1]) for v in (x, y)]) for most in (np.minimum, np.maximum))
+    middle, half = (low + high) / 2.0, (high - low + grid.cell_m) / 2.0
+    return Cells(x, y, np.nan_to_num(depth_m[order]), order, starts, middle, half, grid.cell_m)
 
 
 @dataclass(frozen=True)
@@ -152,8 +148,8 @@ class Things:
 def within_reach(prisms: tuple[Prism, ...], cells: Cells) -> Things:
     """Find the blocks of cells that each prism can ever shade."""
     prisms = tuple(sorted(prisms, key=lambda prism: len(prism.xy)))
-    tree = cKDTree(cells.centre)
-    slack = cells.reach_m + MOST_OFFSET * float(cells.depth_m.max(initial=0.0))
+    tree = cKDTree(cells.middle)
+    slack = float(np.hypot(*cells.half.T).max()) + MOST_OFFSET * float(cells.depth_m.max(initial=0.0))
     found = []
     for prism in prisms:
         middle = prism.xy.mean(axis=0)
@@ -218,10 +214,10 @@ def chords(
     slope = np.tan(np.radians(max(altitude_deg, LEAST_ALTITUDE_DEG)))
     first = np.minimum.reduceat(u, things.first[:-1]) - things.top_m / slope
 
-    at, beside = (cells.centre @ toward)[things.block], (cells.centre @ left)[things.block]
-    slack, t = cells.reach_m + offset * float(cells.depth_m.max(initial=0.0)), things.thing
-    touched = (beside > right_v[t] - cells.reach_m) & (beside < left_v[t] + cells.reach_m)
-    touched &= (at > first[t] - slack) & (at < last[t] + slack)
+    (from_w, to_w), (from_a, to_a) = _extent(cells, left), _extent(cells, toward)
+    to_a += offset * float(cells.depth_m.max(initial=0.0))
+    t, b = things.thing, things.block
+    touched = (to_w[b] > right_v[t]) & (from_w[b] < left_v[t]) & (to_a[b] > first[t]) & (from_a[b] < last[t])
     if not touched.any():
         return
     thing, block = t[touched], things.block[touched]
@@ -292,6 +288,12 @@ class _Outlines:
         place = np.clip(at - self.low_v[thing], 0.0, self.span_v[thing]) + self.apart * thing
         one, other = (np.interp(place, *chain) for chain in self.chains)
         return np.minimum(one, other), np.maximum(one, other)
+
+
+def _extent(cells: Cells, way: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """From where to where each block reaches along a direction (n_blocks,) [m]."""
+    middle, half = cells.middle @ way, cells.half @ np.abs(way)
+    return middle - half, middle + half
 
 
 def _stretches(block: np.ndarray, starts: np.ndarray) -> Iterator[tuple[int, int]]:
