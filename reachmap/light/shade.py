@@ -81,22 +81,25 @@ class Layout:
         to the body, so its shade is looked up there; a low body stands as high as refraction in the air shows it.
         """
         altitude = float(refracted(body.altitude_deg))
-        share = np.zeros(len(self.cells.x), np.float32)
-        if altitude <= 0.0:
-            return share
-        if self.horizon is None:
-            share[:] = 1.0
-        else:
-            free = self.horizon.of_points(body.azimuth_deg) < altitude
-            share[:] = free[self.horizon.nearest]
-        if not share.any():  # behind the hills for all the water
+        lit = self._lit(body.azimuth_deg, altitude)
+        share = np.ones(len(self.cells.x), np.float32) if lit is None else lit.astype(np.float32)
+        if not share.any():
             return share
         offset = float(bed_offset(1.0, altitude))
         for things, spots in self._with_rays if quick else ((self.things, QUARTERS),):
-            for over in chords(self.cells, things, body.azimuth_deg, altitude, offset, spots):
+            for over in chords(self.cells, things, body.azimuth_deg, altitude, offset, spots, lit):
                 passed = np.exp(-optical_depth(things, over, altitude, leaf_on)).mean(axis=0)
                 np.multiply.at(share, over.cells, passed.astype(np.float32))
         return self._wet(share)
+
+    def _lit(self, azimuth_deg: float, altitude_deg: float) -> np.ndarray | None:
+        """The cells over which a body stands above the land (n_wet,) bool; None for all."""
+        if altitude_deg <= 0.0:
+            return np.zeros(len(self.cells.x), bool)
+        if self.horizon is None:
+            return None
+        free = self.horizon.of_points(azimuth_deg) < altitude_deg
+        return None if free.all() else free[self.horizon.nearest]
 
     def sky(self, leaf_on: bool) -> tuple[np.ndarray, np.ndarray]:
         """Share of scattered light that reaches each cell: (uniform, overcast) sky, float32 0-1."""

@@ -193,6 +193,7 @@ def chords(
     altitude_deg: float,
     offset: float = 0.0,
     spots: Spots = CENTRE,
+    asked: np.ndarray | None = None,
 ) -> Iterator[Chords]:
     """All rays toward an azimuth, no lower than an altitude, that pass over some prism's outline, in batches.
 
@@ -203,6 +204,7 @@ def chords(
     altitude_deg : cells so far off that the ray is above the prism's top are left out [deg]
     offset : how far toward the azimuth each cell's ray starts, times its depth [-]
     spots : where in a cell rays end
+    asked : the cells rays are wanted from (n_wet,) bool; None takes all
     """
     if not len(things.top_m):
         return
@@ -218,6 +220,8 @@ def chords(
     to_a += offset * float(cells.depth_m.max(initial=0.0))
     t, b = things.thing, things.block
     touched = (to_w[b] > right_v[t]) & (from_w[b] < left_v[t]) & (to_a[b] > first[t]) & (from_a[b] < last[t])
+    if asked is not None:
+        touched &= np.logical_or.reduceat(asked, cells.starts[:-1])[b]
     if not touched.any():
         return
     thing, block = t[touched], things.block[touched]
@@ -235,6 +239,8 @@ def chords(
         k = np.repeat(thing[part], count[part])
         w, a = cell_w[index], cell_a[index]
         near = (w > (right_v - edge)[k]) & (w < (left_v + edge)[k]) & (a > (first - edge)[k]) & (a < (last + edge)[k])
+        if asked is not None:
+            near &= asked[index]
         # Numbers of the chosen ones: columns are taken quicker by them than by a mask.
         chosen = np.flatnonzero(near)
         index, k, w, a = index[chosen], k[chosen], w[chosen] + aside, a[chosen] + ahead
