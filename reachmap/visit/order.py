@@ -90,7 +90,7 @@ def _best_few(
 
     def found(number: int) -> bool:
         tries = (hour for both in hours[number] for hour in both if hour.dark == dark)
-        return has_place(ground, tries, lies.table.loc[number])
+        return has_place(ground, tries, number)
 
     return [*islice(filter(found, best), MOST_IN_ORDER)] or best[:MOST_IN_ORDER]
 

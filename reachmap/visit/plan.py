@@ -62,12 +62,12 @@ def plan_visit(
     spans = {}
     if days is not None and len(lies.table):
         spans = {name: through_day(channel, outlook, lies, days[name], curves) for name, outlook in lit.items()}
-    ground = find_ground(channel, layers, curves.eyes.mar_arcmin(channel.beat.fish))
+    ground = find_ground(channel, layers, lies, curves.eyes.mar_arcmin(channel.beat.fish))
     lit_days = {name: one.day for name, one in spans.items()}
     hours = _met(channel.beat, lies, lit, {}, lit_days)
     orders = {name: order_of(ground, lies, name, spans.get(name), hours, start) for name in lit}
     span = next(iter(spans.values()), None)
-    stands = stances(ground, _met(channel.beat, lies, lit, orders, lit_days), lies)
+    stands = stances(ground, _met(channel.beat, lies, lit, orders, lit_days))
     return Visit(
         lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
         stands,

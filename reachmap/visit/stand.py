@@ -82,52 +82,129 @@ class Hour:
 
 
 @dataclass(frozen=True)
+class Spots:
+    """Places round a lie to meet it from at some hour, all of equal length.
+
+    x, y [m]; distance: of the cast [m]; ahead: angle from the way the fish looks [deg]; cell: the wet cell stood in, -1
+    on land; depth: of the water there [m]; clear, through: whether nothing stands there, and whether the cast goes
+    through branches or over a hedge or wall; lie: its row of `Lies.table`; lie_depth_m: of the water over its tag.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    distance: np.ndarray
+    ahead: np.ndarray
+    cell: np.ndarray
+    depth: np.ndarray
+    clear: np.ndarray
+    through: np.ndarray
+    lie: pd.Series
+    lie_depth_m: float
+
+
+@dataclass(frozen=True)
 class Ground:
-    """Where one may tread, whichever lie is met from there, and how well one is seen there.
+    """Where one may tread to meet the lies, and how well one is seen there.
 
     Parameters
     ----------
     channel : the water
-    layers : with redd, 1 where nobody should tread
     ways : how one gets there
-    in_the_way : outlines of the crowns, hedges and walls of the shade file
+    spots : lie -> places round it
     mar_arcmin : what the fish resolves; a person as tall in its window is seen [arcmin]
     """
 
     channel: Channel
-    layers: Derived
     ways: Ways
-    in_the_way: shapely.STRtree
+    spots: Mapping[int, Spots]
     mar_arcmin: float
 
 
-def find_ground(channel: Channel, layers: Derived, mar_arcmin: float) -> Ground:
-    """Where one may tread; the arguments as in `Ground`."""
+def find_ground(channel: Channel, layers: Derived, lies: Lies, mar_arcmin: float) -> Ground:
+    """Where one may tread.
+
+    Parameters
+    ----------
+    channel, mar_arcmin : as in `Ground`
+    layers : with redd, 1 where nobody should tread
+    lies : to be met
+    """
     shapely.prepare(channel.beat.outline)
     shade = channel.beat.shade
     blocks = prisms(shade[shade["kind"].isin(HINDERS) & (shade["base_m"] < CLEAR_M)])
     in_the_way = shapely.STRtree([shapely.Polygon(block.xy) for block in blocks])
-    return Ground(channel, layers, find_ways(channel), in_the_way, mar_arcmin)
+    ways = find_ways(channel)
+    return Ground(channel, ways, _find_spots(channel, layers, lies, ways, in_the_way), mar_arcmin)
 
 
-def has_place(ground: Ground, hours: Iterable[Hour], lie: pd.Series) -> bool:
-    """Whether a lie of `Lies.table` can be met from anywhere at any of some hours."""
-    return any(len(_candidates(ground, hour, lie).x) for hour in hours)
+def _find_spots(
+    channel: Channel, layers: Derived, lies: Lies, ways: Ways, in_the_way: shapely.STRtree
+) -> dict[int, Spots]:
+    """Places on rings round every lie, the forbidden ones dropped; of all lies at once, as each has only some hundred.
+
+    Parameters
+    ----------
+    channel, layers, lies, ways : as for `find_ground` and in `Ground`
+    in_the_way : outlines of the crowns, hedges and walls of the shade file
+    """
+    grid = channel.grid
+    east, north = (lies.table[[name]].to_numpy(float) for name in ("x", "y"))
+    top = grid.locate(east, north)
+    upstream = np.arctan2(*(-channel[name][top].astype(float) for name in ("flow_north", "flow_east")))
+    distance, turn = (
+        a.ravel()
+        for a in np.meshgrid(channel.beat.visitor.cast_m * np.array(CASTS), np.radians(TURNS_DEG), indexing="ij")
+    )
+    x, y = east + distance * np.cos(turn), north + distance * np.sin(turn)
+    ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
+    cell = grid.locate(x, y)
+    wet = cell >= 0
+    good = (ahead >= AHEAD_DEG) & ~(wet & (layers.part("redd", cell) > 0))
+    dry = good & ~wet
+    spots = np.column_stack([x[dry], y[dry]])
+    places = shapely.points(spots)
+    beside = shapely.dwithin(channel.beat.outline, places, BESIDE_WATER_M) & ~shapely.intersects(ways.stones, places)
+    good[dry] = beside & ways.bank[grid.nearest(spots)]
+    clear, through = np.zeros(good.shape, bool), np.zeros(good.shape, bool)
+    clear[good] = ~_meets(in_the_way, shapely.points(x[good], y[good]))
+    through[good] = _meets(in_the_way, _casts(x, y, east, north)[good])
+    depth = np.where(wet, channel["depth"][cell], 0.0)
+    out, tops = {}, channel["depth"][top[:, 0]].tolist()
+    for k, (number, lie) in enumerate(lies.table.iterrows()):
+        own = good[k]
+        out[int(number)] = Spots(
+            x[k, own],
+            y[k, own],
+            distance[own],
+            ahead[k, own],
+            cell[k, own],
+            depth[k, own],
+            clear[k, own],
+            through[k, own],
+            lie,
+            tops[k],
+        )
+    return out
 
 
-def stances(ground: Ground, hours: Mapping[int, Sequence[Sequence[Hour]]], lies: Lies) -> gpd.GeoDataFrame:
+def has_place(ground: Ground, hours: Iterable[Hour], number: int) -> bool:
+    """Whether a lie can be met from anywhere at any of some hours."""
+    return any(len(_candidates(ground, hour, number).place) for hour in hours)
+
+
+def stances(ground: Ground, hours: Mapping[int, Sequence[Sequence[Hour]]]) -> gpd.GeoDataFrame:
     """The best stances of every lie (see `Visit.stances`).
 
     Parameters
     ----------
-    ground, lies : where one may tread, and the lies
+    ground : where one may tread
     hours : lie -> the hours it is met at, each with others to try where there is no place at the first: the sun throws
         the shadow, darkness makes wading harder
     """
     rows = []
-    for number in map(int, lies.table.index):
+    for number in ground.spots:
         for tries in hours[number]:
-            found = (_of_lie(ground, hour, lies, number) for hour in tries)
+            found = (_of_lie(ground, hour, number) for hour in tries)
             rows += next(filter(None, found), [])
     columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "dark", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=ground.channel.beat.crs)
@@ -135,78 +212,60 @@ def stances(ground: Ground, hours: Mapping[int, Sequence[Sequence[Hour]]], lies:
 
 @dataclass(frozen=True)
 class _Candidates:
-    """Places and postures to meet a lie from, all of equal length.
+    """Places and postures to meet a lie from at an hour, all of equal length.
 
-    x, y [m]; how: posture; distance: of the cast [m]; ahead: angle from the way the fish looks [deg]; cell: the wet
-    cell stood in, -1 on land; klass: wading class of the way there; seen: how tall the person stands in the fish's
-    window [arcmin]; cost: the lower the better.
+    place: among the spots of the lie; how: posture; above: how far one rises over the water [m]; klass: wading class of
+    the way there.
     """
 
-    x: np.ndarray
-    y: np.ndarray
+    place: np.ndarray
     how: np.ndarray
-    distance: np.ndarray
-    ahead: np.ndarray
-    cell: np.ndarray
+    above: np.ndarray
     klass: np.ndarray
-    seen: np.ndarray
-    cost: np.ndarray
 
 
-def _of_lie(ground: Ground, hour: Hour, lies: Lies, number: int) -> list[dict[str, Any]]:
-    """Candidates on rings round the lie, the forbidden ones dropped, the rest ranked."""
-    found = _candidates(ground, hour, lies.table.loc[number])
-    return [_row(number, rank, found, best, hour, ground.mar_arcmin) for rank, best in enumerate(_apart(found), 1)]
+def _of_lie(ground: Ground, hour: Hour, number: int) -> list[dict[str, Any]]:
+    """The best stances for a lie at an hour, ranked."""
+    spots, found = ground.spots[number], _candidates(ground, hour, number)
+    place, distance = found.place, spots.distance[found.place]
+    seen = _seen(found.above, distance, hour, spots.lie_depth_m)
+    cost = seen / ground.mar_arcmin + found.klass + 0.1 * distance - spots.ahead[place] / 90
+    cost += 0.5 * (found.how == "kneeling")
+    cost += DRY_AT_NIGHT * (hour.dark & (spots.cell[place] >= 0))
+    cost += THROUGH * spots.through[place]
+    return [
+        {"lie": number, "rank": rank, **_told(spots, found, best, hour, seen[best] >= ground.mar_arcmin)}
+        for rank, best in enumerate(_apart(spots.x[place], spots.y[place], cost), 1)
+    ]
 
 
-def _candidates(ground: Ground, hour: Hour, lie: pd.Series) -> _Candidates:
+def _candidates(ground: Ground, hour: Hour, number: int) -> _Candidates:
     """Where a person may stand and cast to a lie, standing or kneeling."""
-    channel, ways = ground.channel, ground.ways
-    grid, visitor, sun = channel.grid, channel.beat.visitor, hour.sun
-    top = int(grid.locate(np.array([lie["x"]]), np.array([lie["y"]]))[0])
-    upstream = math.atan2(-float(channel["flow_north"][top]), -float(channel["flow_east"][top]))
-    distance, turn = (
-        a.ravel() for a in np.meshgrid(visitor.cast_m * np.array(CASTS), np.radians(TURNS_DEG), indexing="ij")
-    )
-    x, y = lie["x"] + distance * np.cos(turn), lie["y"] + distance * np.sin(turn)
-    ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
-    cell = grid.locate(x, y)
-    wet = cell >= 0
-    klass = np.where(wet, ways.wading(hour.dark)[cell], 1)
-    good = (ahead >= AHEAD_DEG) & (klass < 3) & ~(wet & (ground.layers.part("redd", cell) > 0))
-    dry = np.flatnonzero(good & ~wet)
-    spots = np.column_stack([x[dry], y[dry]])
-    places = shapely.points(spots)
-    beside = shapely.dwithin(channel.beat.outline, places, BESIDE_WATER_M) & ~shapely.intersects(ways.stones, places)
-    good[dry] = beside & ways.bank[grid.nearest(spots)]
-    good[good] = _over_land(grid, x[good], y[good], lie) <= BESIDE_WATER_M
-    good[good] = ~_meets(ground.in_the_way, shapely.points(x[good], y[good]))
-    depth = np.where(wet, channel["depth"][cell], 0.0)
+    spots, sun, tall = ground.spots[number], hour.sun, ground.channel.beat.visitor.height_m
+    wet = spots.cell >= 0
+    klass = np.where(wet, ground.ways.wading(hour.dark)[spots.cell], 1)
+    able = np.flatnonzero(klass < 3)
+    able = able[(_over_land(ground.channel.grid, spots, able) <= BESIDE_WATER_M) & spots.clear[able]]
     # Every place once in each posture.
-    place, posture = (a.ravel() for a in np.meshgrid(np.flatnonzero(good), np.arange(len(HEIGHTS)), indexing="ij"))
-    how, height = np.array([*HEIGHTS])[posture], visitor.height_m * np.array([*HEIGHTS.values()])[posture]
-    able = (how != "kneeling") | (depth[place] <= KNEEL_M)
-    above = np.maximum(np.where(wet[place], height - depth[place], height + BANK_M), 0.1)
-    shadows = shadow_lines(x[place], y[place], above, sun.altitude_deg, sun.azimuth_deg)
-    able &= ~shapely.intersects(shadows, lie.geometry)
-    place, how, above = place[able], how[able], above[able]
-    seen = _seen(above, distance[place], hour, float(channel["depth"][top]))
-    cost = seen / ground.mar_arcmin + klass[place] + 0.1 * distance[place] - ahead[place] / 90
-    cost += 0.5 * (how == "kneeling")
-    cost += DRY_AT_NIGHT * (hour.dark & wet[place])
-    cost += THROUGH * _meets(ground.in_the_way, _casts(x[place], y[place], lie))
-    return _Candidates(x[place], y[place], how, distance[place], ahead[place], cell[place], klass[place], seen, cost)
+    place, posture = np.repeat(able, len(HEIGHTS)), np.tile(np.arange(len(HEIGHTS)), len(able))
+    how, height = np.array([*HEIGHTS])[posture], tall * np.array([*HEIGHTS.values()])[posture]
+    depth = spots.depth[place]
+    above = np.maximum(np.where(wet[place], height - depth, height + BANK_M), 0.1)
+    shadows = shadow_lines(spots.x[place], spots.y[place], above, sun.altitude_deg, sun.azimuth_deg)
+    kept = ((how != "kneeling") | (depth <= KNEEL_M)) & ~shapely.intersects(shadows, spots.lie.geometry)
+    return _Candidates(place[kept], how[kept], above[kept], klass[place[kept]])
 
 
-def _casts(x: np.ndarray, y: np.ndarray, lie: pd.Series) -> np.ndarray:
-    """The straight lines from some places (n,) to the tag of a lie."""
-    ends = np.broadcast_to([lie["x"], lie["y"]], (len(x), 2))
-    return np.asarray(shapely.linestrings(np.stack([np.column_stack([x, y]), ends], axis=1)))
+def _casts(x: np.ndarray, y: np.ndarray, east: np.ndarray, north: np.ndarray) -> np.ndarray:
+    """The straight lines from some places (n_lies, n) to the tag of their lie (n_lies, 1)."""
+    places, tags = np.stack([x, y], axis=-1), np.stack([east, north], axis=-1)
+    return np.asarray(shapely.linestrings(np.stack(np.broadcast_arrays(places, tags), axis=-2)))
 
 
-def _over_land(grid: Grid, x: np.ndarray, y: np.ndarray, lie: pd.Series) -> np.ndarray:
-    """How much of the straight line from each place (n,) to the tag of a lie runs over land [m]."""
-    east, north = lie["x"] - x, lie["y"] - y
+def _over_land(grid: Grid, spots: Spots, place: np.ndarray) -> np.ndarray:
+    """How much of the straight line from some places round a lie (n,) to its tag runs over land [m]."""
+    x, y = spots.x[place], spots.y[place]
+    east, north = spots.lie["x"] - x, spots.lie["y"] - y
     distance = np.hypot(east, north)
     steps = math.ceil(distance.max(initial=0.0) / STEP_M)
     share = (np.arange(steps) + 0.5)[:, None] / max(steps, 1)
@@ -227,33 +286,31 @@ def _seen(above_m: np.ndarray, distance_m: np.ndarray, hour: Hour, depth_m: floa
     return seen_from_below(above_m, distance_m, max(depth_m, 0.1)).arcmin
 
 
-def _apart(found: _Candidates) -> list[int]:
+def _apart(x: np.ndarray, y: np.ndarray, cost: np.ndarray) -> list[int]:
     """The best candidate, and the next best at least `APART_M` away from it."""
     kept: list[int] = []
-    for k in np.lexsort((found.y, found.x, found.cost)).tolist():
-        if all(math.hypot(found.x[k] - found.x[n], found.y[k] - found.y[n]) >= APART_M for n in kept):
+    for k in np.lexsort((y, x, cost)).tolist():
+        if all(math.hypot(x[k] - x[n], y[k] - y[n]) >= APART_M for n in kept):
             kept.append(k)
         if len(kept) == BEST:
             break
     return kept
 
 
-def _row(number: int, rank: int, found: _Candidates, best: int, hour: Hour, mar_arcmin: float) -> dict[str, Any]:
-    """One stance with its reason."""
-    klass = int(found.klass[best])
-    side = "behind" if found.ahead[best] > 120 else "beside"
-    sight = "below its line of sight" if found.seen[best] < mar_arcmin else "it may see you: move slowly"
+def _told(spots: Spots, found: _Candidates, best: int, hour: Hour, seen: bool) -> dict[str, Any]:
+    """One stance with its reason; `seen` if the fish may see one there."""
+    place, klass = found.place[best], int(found.klass[best])
+    side = "behind" if spots.ahead[place] > 120 else "beside"
+    sight = "it may see you: move slowly" if seen else "below its line of sight"
     sight = "in the dark" if hour.dark else sight
     care = "" if klass == 1 else ", strong care wading"
     return {
-        "lie": number,
-        "rank": rank,
         "how": str(found.how[best]),
-        "on": "water" if found.cell[best] >= 0 else "bank",
+        "on": "water" if spots.cell[place] >= 0 else "bank",
         "reason": f"{side} the fish, {sight}{care}",
-        "cast_m": round(float(found.distance[best]), 1),
+        "cast_m": round(float(spots.distance[place]), 1),
         "wading": klass,
         "when": hour.when,
         "dark": hour.dark,
-        "geometry": shapely.Point(found.x[best], found.y[best]),
+        "geometry": shapely.Point(spots.x[place], spots.y[place]),
     }

@@ -49,9 +49,8 @@ def stood(channel: Channel, x: float, y: float, dark: bool) -> pd.DataFrame:
     lies = toy.result().lies
     table = lies.table.iloc[:1].assign(x=x, y=y).set_geometry([shapely.Point(x, y).buffer(1)], crs=lies.table.crs)
     none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
-    return stances(
-        find_ground(channel, none, MAR_ARCMIN), {int(table.index[0]): [[HOURS[dark]]]}, replace(lies, table=table)
-    )
+    ground = find_ground(channel, none, replace(lies, table=table), MAR_ARCMIN)
+    return stances(ground, {int(table.index[0]): [[HOURS[dark]]]})
 
 
 @pytest.mark.parametrize("dark", [False, True])
