@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -207,7 +208,7 @@ def _table(
     return gpd.GeoDataFrame(data, geometry=shapes, crs=channel.beat.crs, index=index)
 
 
-def _means(layer: np.ndarray, cells: Iterable[np.ndarray]) -> list[float]:
+def _means(layer: np.ndarray, cells: Iterable[np.ndarray] | Iterable[slice]) -> list[float]:
     """The mean of a layer over each of some patches."""
     return [float(layer[own].mean()) for own in cells]
 
@@ -264,12 +265,12 @@ def _scene_table(
     """Rank, score, limiting factor and reason of every lie in one scene; below the least score it has no rank."""
     light, sight, holding = outlook.light, outlook.sight, outlook.holding
     cells = [lie.cells for lie in lies]
-    score = np.array([float(holding["hold"][own].mean()) for own in cells])
+    score = np.array(_means(holding["hold"], cells))
     here = score >= curves["lies.least_score"]
     rank = np.zeros(len(lies), int)
     order = np.lexsort((np.arange(len(lies)), -score))
     rank[order[here[order]]] = np.arange(1, int(here.sum()) + 1)
-    weighed = [weigh_factors(holding, light, own) for own in cells]
+    weighed = weigh_factors(holding, light, cells)
     by_day, by_night = curves.shifted(holding.fish, outlook.scene.water.temperature_c)
     if holding.engine == "energy":
         by_day = {factor: curve for factor, curve in by_day.items() if factor not in FED}
@@ -277,10 +278,11 @@ def _scene_table(
         say_why(channel, place, light, *factors, day, (by_day, by_night))
         for place, factors in zip(places, weighed, strict=True)
     ]
+    every, parts = _one_after_another(cells)
     means = {
-        "light_lux": [float(light["light_bed"][own].mean()) for own in cells],
-        "sighting_m": [float(sight.at("sighting_range", own).mean()) for own in cells],
-        "decide_s": [float(sight.at("decide_time", own).mean()) for own in cells],
+        "light_lux": _means(light["light_bed"], cells),
+        "sighting_m": _means(sight.at("sighting_range", every), parts),
+        "decide_s": _means(sight.at("decide_time", every), parts),
     }
     words = {"why": [each.now for each in why], "lasting": [each.lasting for each in why]}
     data = {
@@ -294,10 +296,23 @@ def _scene_table(
     return pd.DataFrame(data, index=pd.RangeIndex(1, len(lies) + 1, name="lie"))
 
 
-def weigh_factors(holding: Holding, light: Light, cells: np.ndarray) -> tuple[str, dict[str, float]]:
-    """The factor that costs a patch most, by the eye that counts more there, and how well each suits on average."""
-    by_day = float(light["eye_day"][cells].mean()) >= 0.5
-    factors = (holding.factors_day if by_day else holding.factors_night).at(cells)
-    cost = losses(factors, holding.weights_day if by_day else holding.weights_night)
-    limiting = FACTORS[int(np.minimum(cost, 1e3).mean(axis=1).argmax())]
-    return limiting, {factor: float(values.mean()) for factor, values in factors.items()}
+def weigh_factors(holding: Holding, light: Light, lies: Sequence[np.ndarray]) -> list[tuple[str, dict[str, float]]]:
+    """Of every patch the factor that costs it most, by the eye that counts more there, and how well each suits it."""
+    by_day = [mean >= 0.5 for mean in _means(light["eye_day"], lies)]
+    every, parts = _one_after_another(lies)
+    eyes = {True: (holding.factors_day, holding.weights_day), False: (holding.factors_night, holding.weights_night)}
+    suits = {day: eyes[day][0].at(every) for day in set(by_day)}
+    cost = {day: np.minimum(losses(factors, eyes[day][1]), 1e3) for day, factors in suits.items()}
+    return [
+        (
+            FACTORS[int(cost[day][:, part].mean(axis=1).argmax())],
+            {factor: float(values[part].mean()) for factor, values in suits[day].items()},
+        )
+        for day, part in zip(by_day, parts, strict=True)
+    ]
+
+
+def _one_after_another(lies: Sequence[np.ndarray]) -> tuple[np.ndarray, list[slice]]:
+    """The cells of all patches in one vector, and where each patch stands in it."""
+    ends = np.cumsum([0, *map(len, lies)]).tolist()
+    return np.concatenate([np.zeros(0, int), *lies]), [slice(*pair) for pair in pairwise(ends)]

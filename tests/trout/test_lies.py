@@ -172,7 +172,7 @@ def test_what_feeds_is_a_feeding_lie_what_shelters_a_sheltering_one_and_a_prime_
 def test_the_factor_that_costs_a_lie_most_limits_it_by_the_eye_that_counts(toy_run, eye, limiting):
     """As -w ln f: by day 1.0 x ln 5 for food and 1.2 x ln 2 for the speed at the nose, by night 0.8 x ln 10."""
     outlook = stated(toy_run[1]["sunny noon"], {"food": 0.2, "nose": 0.5}, {"depth": 0.1}, eye)
-    factor, suits = weigh_factors(outlook.holding, outlook.light, np.arange(5))
+    factor, suits = weigh_factors(outlook.holding, outlook.light, [np.arange(5)])[0]
     assert factor == limiting
     want = {"food": 0.2, "nose": 0.5} if eye else {"depth": 0.1}
     assert suits == pytest.approx(dict.fromkeys(FACTORS, 1.0) | want)
