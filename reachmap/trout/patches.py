@@ -192,7 +192,10 @@ def _connected(
     """
     one, other = borders
     joined = good[one] & good[other] & (hill[one] == hill[other])
-    tops, number = np.unique(top, return_inverse=True)
+    tops = np.flatnonzero(top == np.arange(len(top), dtype=np.int32))
+    number = np.empty(len(top), np.int32)
+    number[tops] = np.arange(len(tops), dtype=np.int32)
+    number = number[top]
     ends = number[one[joined]], number[other[joined]]
     links = coo_array((np.ones(len(ends[0]), np.int8), ends), shape=(len(tops), len(tops)))
     return connected_components(links, directed=False)[1][number]
