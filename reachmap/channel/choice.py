@@ -39,6 +39,10 @@ MOST_KRIGED = 0.25
 """Largest weight of kriging in the average, times the share of soundings that carry a speed: kriging sees the speeds
 alone, the solve all depths, and held-out errors don't show that most of the map lies near some depth (measured)."""
 
+LEAST_ACROSS = 0.35
+"""Share of the width that speeds must span to be kriged alone: those of floats down the middle tell nothing of the
+banks, and held out on the same line they don't show it; assumed."""
+
 STILL_SHARE = 0.1
 """Speed of the solve, as a share of its median, below which water counts as still and takes no correction; assumed."""
 
@@ -140,7 +144,8 @@ def choose(measured: Measured, width_m: float, known_m3_s: float | None) -> Choi
     if n >= FEWEST_KRIGED:
         kriged = TaperedField.fit(*place, measured.speed / measured.section, width_m, groups=measured.groups)
         alone = np.maximum(kriged.heldout() * measured.unseen_section, 0.0)
-        tried.append(Choice(KRIGING, fitted, None, kriged, 1.0, predicted=alone))
+        if np.ptp(measured.across) > LEAST_ACROSS * width_m:
+            tried.append(Choice(KRIGING, fitted, None, kriged, 1.0, predicted=alone))
         with_solve, by_itself = (np.mean((p - measured.speed) ** 2) for p in (corrected, alone))
         weight = float(min(with_solve / max(with_solve + by_itself, 1e-12), MOST_KRIGED * measured.share))
         mean = weight * alone + (1 - weight) * corrected

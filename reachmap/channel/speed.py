@@ -89,15 +89,24 @@ class Passing:
     speed: np.ndarray
 
     @classmethod
-    def make(cls, reach: Reach, ground: Ground, depth_m: np.ndarray) -> Passing:
-        """From the solve over depths (n_wet,) [m]; each cell counts by what passes it, so that a still bay does not."""
-        section = (reach.cells.along / (SECTION_NODES * reach.mesh.size_m)).astype(np.int32)
-        section -= section.min()
+    def make(cls, reach: Reach, ground: Ground, depth_m: np.ndarray, sounded_m: np.ndarray) -> Passing:
+        """From the solve over depths (n_wet,) [m]; each cell counts by what passes it, so that a still bay does not.
+
+        Past the outermost soundings, places along the river (n,) [m], where a depth that runs out would make the water
+        race, it is no faster and no slower than between them.
+        """
+        along = reach.cells.along
+        section = ((along - along.min()) / (SECTION_NODES * reach.mesh.size_m)).astype(np.int32)
+        # What is left over at the end may be a cell or two by one bank: it counts with the section before it.
+        section = np.minimum(section, max(int(section.max()) - 1, 0))
         passes = ground.unit_speed * depth_m
-        flow, fast, along = (np.bincount(section, passes * v) for v in (1.0, ground.unit_speed, reach.cells.along))
+        flow, fast, far = (np.bincount(section, passes * v) for v in (1.0, ground.unit_speed, along))
         some = flow > 0.0
-        speed = fast[some] / flow[some]
-        return cls(along[some] / flow[some], speed / np.median(speed))
+        middle, speed = far[some] / flow[some], fast[some] / flow[some]
+        known = (middle >= sounded_m.min(initial=np.inf)) & (middle <= sounded_m.max(initial=-np.inf))
+        between = speed[known] if known.any() else speed
+        speed = np.clip(speed, between.min(), between.max())
+        return cls(middle, speed / np.median(speed))
 
     def at(self, along_m: np.ndarray) -> np.ndarray:
         """At some places along the river (n,) [-]."""
@@ -129,7 +138,7 @@ def find_speed(
     sections = measured_sections(points.line, place.along, place.across, place.width, points.depth_m, speed)
     known, source = _known_flow(beat, sections)
     used = np.isfinite(speed)
-    passing = Passing.make(reach, ground, depth_m)
+    passing = Passing.make(reach, ground, depth_m, place.along)
     measured = _measured(reach, points, ground, speed, used, passing, depth_m, unseen_depth_m)
     choice = choose(measured, reach.width_m, known) if measured is not None else None
     if choice is None:

@@ -75,6 +75,14 @@ def test_speeds_are_kriged_over_those_of_their_sections():
     assert choose(replace(fast, section=np.ones(len(narrow))), WIDTH, None).by_way[KRIGING] > 0.2
 
 
+def test_floats_down_the_middle_are_not_kriged_alone():
+    """They would tell of banks they never saw, and held out among themselves they don't show it."""
+    one = measured(smooth, flat, noise=0.0)
+    middle = choose(replace(one, across=0.3 * one.across), WIDTH, None)
+    assert KRIGING not in middle.by_way
+    assert KRIGING in choose(replace(one, across=0.5 * one.across), WIDTH, None).by_way
+
+
 def test_few_speeds_only_set_the_flow():
     one = measured(smooth, flat, n_sections=2)
     choice = choose(one, WIDTH, None)
