@@ -108,9 +108,8 @@ class Offline:
 def anew(page, path: Path | None = None) -> None:
     """The same map opened once more, or another after it.
 
-    On a crowded machine Chromium at times loses all that a page kept when another takes its place (version 156, eight
-    of them on two processors: once in a hundred, whether one waits before or not). That is put back and the map opened
-    again; what the page itself drops is dropped again.
+    On a crowded machine Chromium at times loses all that a page kept when another takes its place, whether one waits
+    before or not. That is put back and the map opened again; what the page itself drops is dropped again.
     """
     kept = page.evaluate(ON_DEVICE)
     for _ in range(3):

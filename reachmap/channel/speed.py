@@ -11,6 +11,7 @@ from reachmap.beat.model import Beat
 from reachmap.channel.choice import KNOWN, STILL_SHARE, Choice, Measured, choose
 from reachmap.channel.ground import Bedded, Ground, flow_from_slope, guessed_flow, lay_ground
 from reachmap.channel.heldout import error_figures
+from reachmap.channel.passing import Passing
 from reachmap.channel.profile import depth_mean_speed
 from reachmap.channel.reach import Reach
 from reachmap.channel.sections import Section, measured_sections
@@ -36,9 +37,6 @@ LEAST_PAST = 0.3
 
 LARGEST_SHARE = 0.3
 """A section in which one vertical carries more than this share of the flow doesn't set the flow; assumed."""
-
-SECTION_NODES = 2
-"""Length of a section in nodes of the mesh: short beside a neck, and with cells all the way across; assumed."""
 
 FASTEST = 1.3
 """No kriged speed exceeds the largest measured or solved one by more than this factor."""
@@ -73,44 +71,6 @@ class SpeedResult:
     solve_m3_s: float
     report: dict[str, Any] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
-
-
-@dataclass(frozen=True)
-class Passing:
-    """How fast the water passes each section, by the solve: faster where there is less room for it.
-
-    Parameters
-    ----------
-    along : middles of the sections along the river (n_sections,) [m]
-    speed : mean speed of what passes over that of the typical section (n_sections,) [-]
-    """
-
-    along: np.ndarray
-    speed: np.ndarray
-
-    @classmethod
-    def make(cls, reach: Reach, ground: Ground, depth_m: np.ndarray, sounded_m: np.ndarray) -> Passing:
-        """From the solve over depths (n_wet,) [m]; each cell counts by what passes it, so that a still bay does not.
-
-        Past the outermost soundings, places along the river (n,) [m], where a depth that runs out would make the water
-        race, it is no faster and no slower than between them.
-        """
-        along = reach.cells.along
-        section = ((along - along.min()) / (SECTION_NODES * reach.mesh.size_m)).astype(np.int32)
-        # What is left over at the end may be a cell or two by one bank: it counts with the section before it.
-        section = np.minimum(section, max(int(section.max()) - 1, 0))
-        passes = ground.unit_speed * depth_m
-        flow, fast, far = (np.bincount(section, passes * v) for v in (1.0, ground.unit_speed, along))
-        some = flow > 0.0
-        middle, speed = far[some] / flow[some], fast[some] / flow[some]
-        known = (middle >= sounded_m.min(initial=np.inf)) & (middle <= sounded_m.max(initial=-np.inf))
-        between = speed[known] if known.any() else speed
-        speed = np.clip(speed, between.min(), between.max())
-        return cls(middle, speed / np.median(speed))
-
-    def at(self, along_m: np.ndarray) -> np.ndarray:
-        """At some places along the river (n,) [-]."""
-        return np.interp(along_m, self.along, self.speed)
 
 
 def find_speed(

@@ -167,7 +167,8 @@ def _find_spots(
     good[dry] = beside & ways.bank[grid.nearest(spots)]
     clear, through = np.zeros(good.shape, bool), np.zeros(good.shape, bool)
     clear[good] = ~_meets(in_the_way, shapely.points(x[good], y[good]))
-    through[good] = _meets(in_the_way, _casts(x, y, east, north)[good])
+    tags = np.broadcast_to(np.stack([east, north], axis=-1), (*x.shape, 2))
+    through[good] = _meets(in_the_way, _casts(np.stack([x, y], axis=-1)[good], tags[good]))
     depth = np.where(wet, channel["depth"][cell], 0.0)
     out, tops = {}, channel["depth"][top[:, 0]].tolist()
     for k, (number, lie) in enumerate(lies.table.iterrows()):
@@ -256,10 +257,9 @@ def _candidates(ground: Ground, hour: Hour, number: int) -> _Candidates:
     return _Candidates(place[kept], how[kept], above[kept], klass[place[kept]])
 
 
-def _casts(x: np.ndarray, y: np.ndarray, east: np.ndarray, north: np.ndarray) -> np.ndarray:
-    """The straight lines from some places (n_lies, n) to the tag of their lie (n_lies, 1)."""
-    places, tags = np.stack([x, y], axis=-1), np.stack([east, north], axis=-1)
-    return np.asarray(shapely.linestrings(np.stack(np.broadcast_arrays(places, tags), axis=-2)))
+def _casts(places: np.ndarray, tags: np.ndarray) -> np.ndarray:
+    """The straight lines from some places to the tags of their lies (n, 2) each."""
+    return np.asarray(shapely.linestrings(np.stack([places, tags], axis=1)))
 
 
 def _over_land(grid: Grid, spots: Spots, place: np.ndarray) -> np.ndarray:

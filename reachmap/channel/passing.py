@@ -1,0 +1,51 @@
+"""How fast the water passes every section of a reach: what a speed measured in one tells of another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reachmap.channel.ground import Ground
+from reachmap.channel.reach import Reach
+
+SECTION_NODES = 2
+"""Length of a section in nodes of the mesh: short beside a neck, and with cells all the way across; assumed."""
+
+
+@dataclass(frozen=True)
+class Passing:
+    """How fast the water passes each section, by the solve: faster where there is less room for it.
+
+    Parameters
+    ----------
+    along : middles of the sections along the river (n_sections,) [m]
+    speed : mean speed of what passes over that of the typical section (n_sections,) [-]
+    """
+
+    along: np.ndarray
+    speed: np.ndarray
+
+    @classmethod
+    def make(cls, reach: Reach, ground: Ground, depth_m: np.ndarray, sounded_m: np.ndarray) -> Passing:
+        """From the solve over depths (n_wet,) [m]; each cell counts by what passes it, so that a still bay does not.
+
+        Past the outermost soundings, places along the river (n,) [m], where a depth that runs out would make the water
+        race, it is no faster and no slower than between them.
+        """
+        along = reach.cells.along
+        section = ((along - along.min()) / (SECTION_NODES * reach.mesh.size_m)).astype(np.int32)
+        # What is left over at the end may be a cell or two by one bank: it counts with the section before it.
+        section = np.minimum(section, max(int(section.max()) - 1, 0))
+        passes = ground.unit_speed * depth_m
+        flow, fast, far = (np.bincount(section, passes * v) for v in (1.0, ground.unit_speed, along))
+        some = flow > 0.0
+        middle, speed = far[some] / flow[some], fast[some] / flow[some]
+        known = (middle >= sounded_m.min(initial=np.inf)) & (middle <= sounded_m.max(initial=-np.inf))
+        between = speed[known] if known.any() else speed
+        speed = np.clip(speed, between.min(), between.max())
+        return cls(middle, speed / np.median(speed))
+
+    def at(self, along_m: np.ndarray) -> np.ndarray:
+        """At some places along the river (n,) [-]."""
+        return np.interp(along_m, self.along, self.speed)
