@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
 from reachmap.channel.ground import Ground
 from reachmap.channel.reach import Reach
+from reachmap.threads import pieces
 
 SECTION_NODES = 2
 """Length of a section in nodes of the mesh: short beside a neck, and with cells all the way across; assumed."""
@@ -33,12 +35,18 @@ class Passing:
         Past the outermost soundings, places along the river (n,) [m], where a depth that runs out would make the water
         race, it is no faster and no slower than between them.
         """
-        along = reach.cells.along
-        section = ((along - along.min()) / (SECTION_NODES * reach.mesh.size_m)).astype(np.int32)
+        along, unit = reach.cells.along, ground.unit_speed
+        start, length_m = float(along.min()), SECTION_NODES * reach.mesh.size_m
         # What is left over at the end may be a cell or two by one bank: it counts with the section before it.
-        section = np.minimum(section, max(int(section.max()) - 1, 0))
-        passes = ground.unit_speed * depth_m
-        flow, fast, far = (np.bincount(section, passes * v) for v in (1.0, ground.unit_speed, along))
+        last = max(int((float(along.max()) - start) / length_m) - 1, 0)
+
+        def sums(cells: slice) -> np.ndarray:
+            section = np.minimum(((along[cells] - start) / length_m).astype(np.int32), last)
+            passes = unit[cells] * depth_m[cells]
+            return np.array([np.bincount(section, passes * v, last + 1) for v in (1.0, unit[cells], along[cells])])
+
+        # In pieces, as bincount makes everything eight bytes wide.
+        flow, fast, far = reduce(np.add, map(sums, pieces(len(along))))
         some = flow > 0.0
         middle, speed = far[some] / flow[some], fast[some] / flow[some]
         known = (middle >= sounded_m.min(initial=np.inf)) & (middle <= sounded_m.max(initial=-np.inf))
