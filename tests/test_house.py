@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,26 @@ def imported_rooms(path: Path) -> set[str]:
         elif isinstance(node, ast.Import):
             found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("reachmap.")}
     return found
+
+
+def imported_libraries(path: Path) -> set[str]:
+    """Names of what a module imports from outside the package and the standard library, at the top or late."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            found.add(node.module.split(".")[0])
+        elif isinstance(node, ast.Import):
+            found |= {alias.name.split(".")[0] for alias in node.names}
+    return found - sys.stdlib_module_names - {"reachmap"}
+
+
+def test_every_library_imported_is_declared():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = [*project["dependencies"], *project["optional-dependencies"]["cluster"]]
+    declared = {re.split(r"[^\w-]", line)[0] for line in asked}
+    for path in (ROOT / "reachmap").rglob("*.py"):
+        undeclared = imported_libraries(path) - declared
+        assert not undeclared, f"{path.relative_to(ROOT)} imports {undeclared}"
 
 
 @pytest.mark.parametrize("room", ROOMS)
