@@ -113,6 +113,17 @@ class Terrain:
     y1: float
     cell_m: float
 
+    def above_water(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Height of the surface over the water of the survey at some places (n,) [m], NaN where it is not known."""
+        from scipy import ndimage as ndi
+
+        row, col = (self.y1 - y) / self.cell_m, (x - self.x0) / self.cell_m
+        rows, cols = self.height_m.shape
+        inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+        at = [row - 0.5, col - 0.5]
+        height = ndi.map_coordinates(self.height_m, at, order=1, mode="nearest", prefilter=False)
+        return np.where(inside, height, np.nan)
+
 
 @dataclass(frozen=True)
 class Skyline:

@@ -12,7 +12,6 @@ from itertools import product
 from typing import Any
 
 import numpy as np
-from scipy import ndimage as ndi
 from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 
@@ -212,7 +211,7 @@ def _shifted(
         along, end = reach.cells.along, 1.5 * reach.mesh.size_m
         beyond = ((along < end) | (along > reach.length_m - end))[place]
         flooded = ~old & reached(around, old | ~beyond, old)
-        over = stage_m - _height(terrain, around.x[flooded], around.y[flooded])
+        over = stage_m - terrain.above_water(around.x[flooded], around.y[flooded])
         now[flooded] = over
     wet = now > np.where(old, 0.0, FLOODED_M)
     own = wet & ~(old & bridge[was])
@@ -241,21 +240,12 @@ def _with_low_land(grid: Grid, width_m: float, stage_m: float, terrain: Terrain)
             (side * block[part, None] + own).ravel() for block, own in zip((block_row, block_col), inside, strict=True)
         )
         x, y = grid.x0 + (col - side + 0.5) * grid.cell_m, grid.y1 - (row - side + 0.5) * grid.cell_m
-        low = stage_m - _height(terrain, x, y) > FLOODED_M
+        low = stage_m - terrain.above_water(x, y) > FLOODED_M
         rows.append(row[low])
         cols.append(col[low])
     larger = (shape[0] * side, shape[1] * side)
     sheet = Sheet.of_cells(larger, np.concatenate(rows), np.concatenate(cols))
     return Grid(grid.x0 - side * grid.cell_m, grid.y1 + side * grid.cell_m, grid.cell_m, sheet)
-
-
-def _height(terrain: Terrain, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Height of the land over the water of the survey [m], NaN where it is not known."""
-    row, col = (terrain.y1 - y) / terrain.cell_m, (x - terrain.x0) / terrain.cell_m
-    rows, cols = terrain.height_m.shape
-    inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
-    at = [row - 0.5, col - 0.5]
-    return np.where(inside, ndi.map_coordinates(terrain.height_m, at, order=1, mode="nearest", prefilter=False), np.nan)
 
 
 def _survey_cell(reach: Reach, around: Grid) -> np.ndarray:

@@ -14,11 +14,11 @@ import shapely
 
 from reachmap.channel.model import Channel, Grid
 from reachmap.layers import Derived
-from reachmap.light.heights import prisms
 from reachmap.light.model import Body
 from reachmap.sight import seen_from_below
 from reachmap.trout.model import Lies
 from reachmap.visit.bank import Ways, find_ways
+from reachmap.visit.land import HIGHEST_M, Land
 
 CASTS = (0.5, 0.67, 0.83, 1.0)
 """Casting distances offered, as shares of the farthest one wanted (assumed)."""
@@ -29,8 +29,8 @@ AHEAD_DEG = 60.0
 HEIGHTS = {"kneeling": 0.5, "standing": 1.0}
 """Height above the ground, as a share of the person's (assumed)."""
 
-KNEEL_M, BANK_M = 0.3, 0.3
-"""Deepest water to kneel in and height of the bank above the water (assumed) [m]."""
+KNEEL_M = 0.3
+"""Deepest water to kneel in (assumed) [m]."""
 
 TURNS_DEG = np.arange(0, 360, 15)
 """Directions from the lie in which places are tried (assumed) [deg]."""
@@ -40,12 +40,6 @@ BESIDE_WATER_M = 4.0
 
 STEP_M = 0.5
 """A cast is looked at in steps of this along its line, whether there is water below [m]."""
-
-HINDERS = ("tree", "hedge", "wall")
-"""Kinds of shade nobody stands in or can well cast through."""
-
-CLEAR_M = 4.0
-"""Branches from this height above the water up hinder neither (assumed) [m]."""
 
 THROUGH = 1.0
 """What a cast through branches or over a hedge or wall costs besides, as much as a class of wading or ten metres of
@@ -86,8 +80,9 @@ class Spots:
     """Places round a lie to meet it from at some hour, all of equal length.
 
     x, y [m]; distance: of the cast [m]; ahead: angle from the way the fish looks [deg]; cell: the wet cell stood in, -1
-    on land; depth: of the water there [m]; clear, through: whether nothing stands there, and whether the cast goes
-    through branches or over a hedge or wall; lie: its row of `Lies.table`; lie_depth_m: of the water over its tag.
+    on land; ground: how high one's feet stand above the water, below 0 in it [m]; clear, through: whether nothing
+    stands there, and whether the cast goes through branches or over a hedge or wall; lie: its row of `Lies.table`;
+    lie_depth_m: of the water over its tag.
     """
 
     x: np.ndarray
@@ -95,7 +90,7 @@ class Spots:
     distance: np.ndarray
     ahead: np.ndarray
     cell: np.ndarray
-    depth: np.ndarray
+    ground: np.ndarray
     clear: np.ndarray
     through: np.ndarray
     lie: pd.Series
@@ -130,24 +125,16 @@ def find_ground(channel: Channel, layers: Derived, lies: Lies, mar_arcmin: float
     lies : to be met
     """
     shapely.prepare(channel.beat.outline)
-    shade = channel.beat.shade
-    blocks = prisms(shade[shade["kind"].isin(HINDERS) & (shade["base_m"] < CLEAR_M)])
-    in_the_way = shapely.STRtree([shapely.Polygon(block.xy) for block in blocks])
     ways = find_ways(channel)
-    return Ground(channel, ways, _find_spots(channel, layers, lies, ways, in_the_way), mar_arcmin)
+    return Ground(channel, ways, _find_spots(channel, layers, lies, ways), mar_arcmin)
 
 
-def _find_spots(
-    channel: Channel, layers: Derived, lies: Lies, ways: Ways, in_the_way: shapely.STRtree
-) -> dict[int, Spots]:
+def _find_spots(channel: Channel, layers: Derived, lies: Lies, ways: Ways) -> dict[int, Spots]:
     """Places on rings round every lie, the forbidden ones dropped; of all lies at once, as each has only some hundred.
 
-    Parameters
-    ----------
-    channel, layers, lies, ways : as for `find_ground` and in `Ground`
-    in_the_way : outlines of the crowns, hedges and walls of the shade file
+    Parameters as for `find_ground` and in `Ground`.
     """
-    grid = channel.grid
+    grid, land = channel.grid, Land(channel.beat)
     east, north = (lies.table[[name]].to_numpy(float) for name in ("x", "y"))
     top = grid.locate(east, north)
     upstream = np.arctan2(*(-channel[name][top].astype(float) for name in ("flow_north", "flow_east")))
@@ -164,12 +151,17 @@ def _find_spots(
     spots = np.column_stack([x[dry], y[dry]])
     places = shapely.points(spots)
     beside = shapely.dwithin(channel.beat.outline, places, BESIDE_WATER_M) & ~shapely.intersects(ways.stones, places)
-    good[dry] = beside & ways.bank[grid.nearest(spots)]
-    clear, through = np.zeros(good.shape, bool), np.zeros(good.shape, bool)
-    clear[good] = ~_meets(in_the_way, shapely.points(x[good], y[good]))
+    rise = land.rise(*spots.T)
+    good[dry] = beside & ways.bank[grid.nearest(spots)] & (rise <= HIGHEST_M)
+    ground = np.where(wet, -channel["depth"][cell].astype(float), 0.0)
+    ground[dry] = rise
     tags = np.broadcast_to(np.stack([east, north], axis=-1), (*x.shape, 2))
-    through[good] = _meets(in_the_way, _casts(np.stack([x, y], axis=-1)[good], tags[good]))
-    depth = np.where(wet, channel["depth"][cell], 0.0)
+    casts = _casts(np.stack([x, y], axis=-1)[good], tags[good])
+    free = ~_meets(land.solid, casts)
+    good[good], casts = free, casts[free]
+    clear, through = np.zeros(good.shape, bool), np.zeros(good.shape, bool)
+    clear[good] = ~_meets(land.growth, shapely.points(x[good], y[good]))
+    through[good] = _meets(land.growth, casts)
     out, tops = {}, channel["depth"][top[:, 0]].tolist()
     for k, (number, lie) in enumerate(lies.table.iterrows()):
         own = good[k]
@@ -179,7 +171,7 @@ def _find_spots(
             distance[own],
             ahead[k, own],
             cell[k, own],
-            depth[k, own],
+            ground[k, own],
             clear[k, own],
             through[k, own],
             lie,
@@ -250,10 +242,10 @@ def _candidates(ground: Ground, hour: Hour, number: int) -> _Candidates:
     # Every place once in each posture.
     place, posture = np.repeat(able, len(HEIGHTS)), np.tile(np.arange(len(HEIGHTS)), len(able))
     how, height = np.array([*HEIGHTS])[posture], tall * np.array([*HEIGHTS.values()])[posture]
-    depth = spots.depth[place]
-    above = np.maximum(np.where(wet[place], height - depth, height + BANK_M), 0.1)
+    feet = spots.ground[place]
+    above = np.maximum(height + feet, 0.1)
     shadows = shadow_lines(spots.x[place], spots.y[place], above, sun.altitude_deg, sun.azimuth_deg)
-    kept = ((how != "kneeling") | (depth <= KNEEL_M)) & ~shapely.intersects(shadows, spots.lie.geometry)
+    kept = ((how != "kneeling") | (feet >= -KNEEL_M)) & ~shapely.intersects(shadows, spots.lie.geometry)
     return _Candidates(place[kept], how[kept], above[kept], klass[place[kept]])
 
 

@@ -13,13 +13,14 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 import reachmap
-from reachmap.beat.model import Visitor
+from reachmap.beat.model import Terrain, Visitor
 from reachmap.constants import WATER_INDEX
 from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.run import with_fish
 from reachmap.visit.drift import lanes
-from reachmap.visit.stand import AHEAD_DEG, BANK_M, HEIGHTS, Hour, find_ground, stances
+from reachmap.visit.land import BANK_M
+from reachmap.visit.stand import AHEAD_DEG, HEIGHTS, Hour, find_ground, stances
 from reachmap.visit.wading import redds, wading_class
 from tests import toy
 
@@ -169,16 +170,18 @@ def test_of_places_alike_the_one_behind_the_fish_is_taken(made):
     assert (best.geometry.x.to_numpy() > lies["x"].to_numpy())[middle].all()
 
 
-def test_from_the_bank_the_shadow_is_as_long_as_one_stands_above_the_water(made):
+@pytest.mark.parametrize("bank_m", [BANK_M, 1.0])
+def test_from_the_bank_the_shadow_is_as_long_as_one_stands_above_the_water(made, bank_m):
     """All round with a sun of 6.4 degrees, which throws 0.3 m of bank 2.7 m further by trigonometry."""
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
-    channel = replace(made.channel, depth_guessed=True)  # so that nobody is sent into the water
+    channel = made.channel if bank_m == BANK_M else land(made.channel, bank_m, bank_m)
+    channel = replace(channel, depth_guessed=True)  # so that nobody is sent into the water
     tall, stood = channel.beat.visitor.height_m, 0
     for azimuth in range(0, 360, 15):
         sun = Body(6.4, float(azimuth), 1.0)
         hours = {int(n): [[Hour(sun, False, "12:00")]] for n in made.lies.table.index}
         for stance in stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours).itertuples():
-            at, above = stance.geometry, HEIGHTS[stance.how] * tall + BANK_M
+            at, above = stance.geometry, HEIGHTS[stance.how] * tall + bank_m
             assert not shadow(at.x, at.y, above, sun).intersects(made.lies.table.geometry[stance.lie])
             stood += 1
     assert stood > 100
@@ -218,9 +221,10 @@ def amid(channel, kind: str, base_m: float, shapes: list[shapely.Geometry]):
     return replace(channel, beat=replace(channel.beat, shade=shade))
 
 
-def stood(channel, lies):
+def stood(channel, lies, dark=False):
+    sun = Body(-20.0, 0.0, 0.0) if dark else Body(58.0, 180.0, 1e5)
     none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
-    hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in lies.table.index}
+    hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in lies.table.index}
     return stances(find_ground(channel, none, lies, MAR_ARCMIN), hours)
 
 
@@ -232,11 +236,11 @@ def stood(channel, lies):
         ("wall", 0.0, True),
         ("tree", 5.0, False),
         ("bridge", 2.0, False),
-        ("bank", 0.0, False),
+        ("bank", 0.0, True),
     ],
 )
 def test_nobody_stands_in_a_crown_a_hedge_or_a_wall(made, kind, base_m, in_the_way):
-    """Where one would stand without; high branches, bridges and banks are in nobody's way."""
+    """Nor on a high bank, where one would stand without; high branches and bridges are in nobody's way."""
     bare = stood(amid(made.channel, kind, base_m, []), made.lies)
     spots = list(bare.geometry)
     if kind in ("hedge", "wall"):
@@ -245,20 +249,56 @@ def test_nobody_stands_in_a_crown_a_hedge_or_a_wall(made, kind, base_m, in_the_w
     assert len(found)
     assert found.equals(bare) == (not in_the_way)
     if in_the_way:
-        assert found.distance(shapely.union_all(spots)).min() > (0.9 if kind == "tree" else 0.1)
+        assert found.distance(shapely.union_all(spots)).min() > (0.9 if kind in ("tree", "bank") else 0.1)
+
+
+def land(channel, north_m: float, south_m: float):
+    """The toy water with land so high on either side of it, from half a metre off the water on."""
+    y = 30.0 - 0.25 - 0.5 * np.arange(120)
+    height = np.where(y > 8.5, north_m, np.where(y < -8.5, south_m, 0.0))
+    terrain = Terrain(np.repeat(np.float32(height)[:, None], 400, axis=1), -100.0, 30.0, 0.5)
+    return replace(channel, beat=replace(channel.beat, terrain=terrain))
+
+
+def test_nobody_is_sent_onto_a_cliff(made):
+    """A surface model that shows one on the north side, where nobody is to wade, by day and in the dark."""
+    dry = replace(made.channel, depth_guessed=True)
+    for dark in (False, True):
+        cliff, flat = (stood(land(dry, north_m, 0.3), made.lies, dark) for north_m in (12.0, 0.3))
+        assert (flat.geometry.y > 8).any()
+        assert (cliff.geometry.y < -8).any()
+        assert not (cliff.geometry.y > 8).any()
+
+
+def test_no_cast_goes_through_a_bank_or_a_pier(made):
+    """From land, where they would without: a pier half way to the lie, a bluff as a line along the water's edge."""
+    bare = amid(replace(made.channel, depth_guessed=True), "bank", 0.0, [])
+    casts = lines(stood(bare, made.lies), made.lies)
+    half = [cast.interpolate(0.5, normalized=True).buffer(1.0) for cast in casts]
+    old = bare.beat.cover
+    piers = old.iloc[[0] * len(half)].assign(kind="pier").set_geometry(half, crs=old.crs)
+    edge = [shapely.LineString([(-60, 8.5), (60, 8.5)])]
+    for beat, solid in ((replace(bare.beat, cover=piers), half), (amid(made.channel, "bank", 0.0, edge).beat, edge)):
+        in_the_way = shapely.union_all(solid)
+        assert shapely.intersects(casts, in_the_way).any()
+        found = lines(stood(replace(bare, beat=beat), made.lies), made.lies)
+        assert len(found)
+        assert not shapely.intersects(found, in_the_way).any()
+
+
+def lines(found, lies) -> np.ndarray:
+    """The casts of some stances."""
+    tags = lies.table.loc[found["lie"], ["x", "y"]].itertuples(index=False)
+    return np.array([shapely.LineString([at, tag]) for at, tag in zip(found.geometry, tags, strict=True)])
 
 
 def test_a_cast_goes_past_a_crown_rather_than_through_it(made):
-    def casts(found):
-        tags = made.lies.table.loc[found["lie"], ["x", "y"]].itertuples(index=False)
-        return [shapely.LineString([at, tag]) for at, tag in zip(found.geometry, tags, strict=True)]
-
     bare = stood(amid(made.channel, "tree", 1.5, []), made.lies)
-    crowns = [cast.interpolate(0.5, normalized=True) for cast in casts(bare)]
+    crowns = [cast.interpolate(0.5, normalized=True) for cast in lines(bare, made.lies)]
     found = stood(amid(made.channel, "tree", 1.5, crowns), made.lies)
     assert len(found)
     reach = shapely.union_all(crowns).buffer(0.9)
-    assert shapely.intersects(casts(found), reach).mean() < 0.5
+    assert shapely.intersects(lines(found, made.lies), reach).mean() < 0.5
 
 
 def test_no_cast_goes_over_more_land_than_one_may_stand_from_the_water(sample_folder):
