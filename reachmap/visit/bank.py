@@ -43,12 +43,12 @@ class Ways:
         return self.in_the_dark if dark else self.by_day
 
 
-def find_ways(channel: Channel) -> Ways:
-    """How one gets to where one stands, in daylight and in the dark."""
+def find_ways(channel: Channel, redd: np.ndarray) -> Ways:
+    """How one gets to where one stands, in daylight and in the dark; over no redd (n_wet,) bool."""
     bank = _bank_cells(channel)
     areas = shapely.union_all([area for _, area, _ in stones(channel.beat)])
     shapely.prepare(areas)
-    by_day, in_the_dark = (_way_class(channel, bank, dark) for dark in (False, True))
+    by_day, in_the_dark = (_way_class(channel, bank, redd, dark) for dark in (False, True))
     return Ways(bank, by_day, in_the_dark, areas)
 
 
@@ -85,7 +85,7 @@ def _on_islands(grid: Grid, row: np.ndarray, col: np.ndarray) -> np.ndarray:
     return island[label[rim.at(row + 1, col + 1)]]
 
 
-def _way_class(channel: Channel, bank: np.ndarray, dark: bool) -> np.ndarray:
+def _way_class(channel: Channel, bank: np.ndarray, redd: np.ndarray, dark: bool) -> np.ndarray:
     """Wading class of the hardest step on the easiest way to every cell from a bank, 3 where there is none, (n_wet,).
 
     By the upper end of the 90 % band of depth and speed: nobody is sent to where an error of the map could sweep them
@@ -93,7 +93,7 @@ def _way_class(channel: Channel, bank: np.ndarray, dark: bool) -> np.ndarray:
 
     Parameters
     ----------
-    bank : (n_wet,) bool, where one may step in
+    bank, redd : (n_wet,) bool, where one may step in and where nobody may tread
     dark : darkness makes wading harder
     """
     out = np.full(channel.grid.n_wet, 3, np.int8)
@@ -106,6 +106,7 @@ def _way_class(channel: Channel, bank: np.ndarray, dark: bool) -> np.ndarray:
         return wading_class(depth + Z90 * depth_sd, speed + Z90 * speed_sd, dark, unsure)
 
     here = in_pieces(klass, *(channel[name] for name in ("depth", "depth_sd", "speed", "speed_sd")))
+    here[redd] = 3
     for hardest in (2, 1):
         out[reached(channel.grid, here <= hardest, bank)] = hardest
     return out

@@ -35,6 +35,9 @@ KNEEL_M = 0.3
 TURNS_DEG = np.arange(0, 360, 15)
 """Directions from the lie in which places are tried (assumed) [deg]."""
 
+OFF_REDD_M = 1.5
+"""In the spawning season nobody stands nearer to a redd than this (assumed) [m]."""
+
 BESIDE_WATER_M = 4.0
 """On land one has to stand this near to the water to cast (assumed) [m]."""
 
@@ -121,18 +124,19 @@ def find_ground(channel: Channel, layers: Derived, lies: Lies, mar_arcmin: float
     Parameters
     ----------
     channel, mar_arcmin : as in `Ground`
-    layers : with redd, 1 where nobody should tread
+    layers : with redd, above 0 where nobody should tread
     lies : to be met
     """
     shapely.prepare(channel.beat.outline)
-    ways = find_ways(channel)
-    return Ground(channel, ways, _find_spots(channel, layers, lies, ways), mar_arcmin)
+    redd = layers["redd"] > 0
+    ways = find_ways(channel, redd)
+    return Ground(channel, ways, _find_spots(channel, redd, lies, ways), mar_arcmin)
 
 
-def _find_spots(channel: Channel, layers: Derived, lies: Lies, ways: Ways) -> dict[int, Spots]:
+def _find_spots(channel: Channel, redd: np.ndarray, lies: Lies, ways: Ways) -> dict[int, Spots]:
     """Places on rings round every lie, the forbidden ones dropped; of all lies at once, as each has only some hundred.
 
-    Parameters as for `find_ground` and in `Ground`.
+    Parameters as for `find_ground` and in `Ground`; redd (n_wet,) bool.
     """
     grid, land = channel.grid, Land(channel.beat)
     east, north = (lies.table[[name]].to_numpy(float) for name in ("x", "y"))
@@ -146,7 +150,7 @@ def _find_spots(channel: Channel, layers: Derived, lies: Lies, ways: Ways) -> di
     ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
     cell = grid.locate(x, y)
     wet = cell >= 0
-    good = (ahead >= AHEAD_DEG) & ~(wet & (layers.part("redd", cell) > 0))
+    good = (ahead >= AHEAD_DEG) & ~(wet & _by_a_redd(grid, redd, x, y))
     dry = good & ~wet
     spots = np.column_stack([x[dry], y[dry]])
     places = shapely.points(spots)
@@ -177,6 +181,18 @@ def _find_spots(channel: Channel, layers: Derived, lies: Lies, ways: Ways) -> di
             lie,
             tops[k],
         )
+    return out
+
+
+def _by_a_redd(grid: Grid, redd: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Whether a redd, of cells (n_wet,) bool, lies within `OFF_REDD_M` of some places [m], looked at in rings."""
+    out = np.zeros(x.shape, bool)
+    if not redd.any():
+        return out
+    for ring in np.array(OFF_REDD_M) * (0.0, 0.5, 1.0):
+        for turn in np.radians(TURNS_DEG[::3]):
+            cell = grid.locate(x + ring * np.cos(turn), y + ring * np.sin(turn))
+            out |= (cell >= 0) & redd[cell]
     return out
 
 

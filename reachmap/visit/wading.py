@@ -87,8 +87,9 @@ def redds(channel: Channel, scenes: Iterable[Scene], cells: WetCells = slice(Non
     (Shirvell & Dungey 1983, TAFS); the width of the bands is assumed.
     """
     depth, speed = channel["depth"][cells], channel["speed"][cells]
-    fits = (depth > 0.15) & (depth < 0.5) & (speed > 0.25) & (speed < 0.6)
-    return (fits & any(spawning_now(channel.beat, scene) for scene in scenes)).astype(np.float32)
+    if not any(spawning_now(channel.beat, scene) for scene in scenes):
+        return np.zeros(len(depth), np.float32)
+    return ((depth > 0.15) & (depth < 0.5) & (speed > 0.25) & (speed < 0.6)).astype(np.float32)
 
 
 def cautions(channel: Channel, scenes: Iterable[Scene]) -> tuple[Caution, ...]:

@@ -16,7 +16,7 @@ from reachmap.channel.model import Channel, Grid
 from reachmap.constants import Z90
 from reachmap.layers import Derived
 from reachmap.light.model import Body
-from reachmap.visit.bank import find_ways
+from reachmap.visit.bank import Ways, find_ways
 from reachmap.visit.stand import Hour, find_ground, stances
 from reachmap.visit.wading import wading_class
 from tests import toy
@@ -53,6 +53,11 @@ def stood(channel: Channel, x: float, y: float, dark: bool) -> pd.DataFrame:
     return stances(ground, {int(table.index[0]): [[HOURS[dark]]]})
 
 
+def ways_of(channel: Channel) -> Ways:
+    """The ways outside the spawning season."""
+    return find_ways(channel, np.zeros(channel.grid.n_wet, bool))
+
+
 @pytest.mark.parametrize("dark", [False, True])
 def test_nobody_stands_where_only_deep_water_leads(dark):
     """On an island behind a moat, or in the shallows round it: by labels of the whole map."""
@@ -62,7 +67,7 @@ def test_nobody_stands_where_only_deep_water_leads(dark):
     ground = grid.spread(wading_class(deep, fast, dark) < 3, 1.0) > 0
     label = ndi.label(ground)[0]
     cut_off = ground & (label != label[0, 0])
-    way = find_ways(channel).wading(dark)
+    way = ways_of(channel).wading(dark)
     assert cut_off[grid.cells].any()
     assert ((way == 3) == ~(label == label[0, 0])[grid.cells]).all()
     for x in np.arange(-8.0, 9.0, 4.0):
@@ -78,16 +83,27 @@ def test_a_way_is_as_hard_as_its_hardest_step():
     """Knee-deep round the island, thigh-deep in the moat: strong care to get there."""
     channel = water_round_an_island(0.8)
     channel = channel.with_layers(speed=np.where(channel["depth"] > 0.5, 0.4, 0.2).astype(np.float32))
-    ways, away = find_ways(channel), shapely.distance(ISLAND, shapely.points(channel.grid.points(slice(None))))
+    ways, away = ways_of(channel), shapely.distance(ISLAND, shapely.points(channel.grid.points(slice(None))))
     assert set(ways.by_day[away < 1.5]) == {2}
     assert set(ways.by_day[away > 4.5]) == {1}
     unsure = replace(channel, beat=replace(channel.beat, visitor=Visitor(unsure=True)))
-    assert (find_ways(unsure).by_day == ways.in_the_dark).all()
+    assert (ways_of(unsure).by_day == ways.in_the_dark).all()
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_no_way_leads_over_redds(dark):
+    """Knee-deep water round an island, redds all round it: "wade nowhere near a redd", as the caution says."""
+    channel = water_round_an_island(0.4)
+    away = shapely.distance(ISLAND, shapely.points(channel.grid.points(slice(None))))
+    assert (ways_of(channel).wading(dark) < 3).all()
+    way = find_ways(channel, (away > 1.5) & (away < 4.5)).wading(dark)
+    assert (way[away < 4.5] == 3).all()
+    assert (way[away > 4.5] < 3).all()
 
 
 def test_one_steps_in_from_the_banks_not_from_an_island_nor_where_the_river_goes_on():
     channel = water_round_an_island(0.8)
-    bank = find_ways(channel).bank
+    bank = ways_of(channel).bank
     x, y = channel.grid.points(np.flatnonzero(bank)).T
     assert (np.abs(y) == 7.75).all()
     assert len(x) == 2 * channel.grid.shape[1] - 8
@@ -105,7 +121,7 @@ def test_the_river_beyond_the_end_of_the_reach_is_no_bank(dark):
 def test_a_river_without_banks_has_no_way_in(toy_channel):
     """All of it in the middle of wider water: nothing to stand on."""
     wide = toy_channel.with_layers(bank_distance=np.full(toy_channel.grid.n_wet, 20.0, np.float32))
-    assert (find_ways(wide).by_day == 3).all()
+    assert (ways_of(wide).by_day == 3).all()
 
 
 def test_nobody_stands_on_a_boulder_by_the_bank():
