@@ -1,8 +1,9 @@
-"""Where one stands dry-shod, and how one wades to the water: from the land around it, not from an island in it."""
+"""Where one stands dry-shod, and how one wades from there: from either bank, not from an island in the water."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
@@ -10,16 +11,40 @@ import shapely
 from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
-from reachmap.channel.connected import reached
+from reachmap.channel.connected import connected
 from reachmap.channel.cover import stones
 from reachmap.channel.model import BESIDE, Channel, Grid
 from reachmap.channel.sheet import Sheet
 from reachmap.constants import Z90
 from reachmap.threads import in_pieces
+from reachmap.visit.land import Land
 from reachmap.visit.wading import wading_class
 
 ALONG = ((0, 1), (1, -1), (1, 0), (1, 1))
 """Steps down and right to half of the cells around one; the other half take theirs to it."""
+
+
+BANKS = {"left": 1, "right": 2, "either": 3}
+"""Banks one comes from, as the bits of a number; left is the true left, looking downstream."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """How one gets to every cell of the water in one light, all (n_wet,) int8.
+
+    Parameters
+    ----------
+    klass : wading class of the hardest step on the easiest way there, 3 where there is none
+    banks : those from which there is a way, as in `BANKS`, 0 where there is none
+    """
+
+    klass: np.ndarray
+    banks: np.ndarray
+
+    @cached_property
+    def crosses(self) -> bool:
+        """Whether one may wade from bank to bank."""
+        return bool((self.banks == BANKS["either"]).any())
 
 
 @dataclass(frozen=True)
@@ -28,28 +53,39 @@ class Ways:
 
     Parameters
     ----------
-    bank : (n_wet,) bool, cells beside land one gets to dry-shod
-    by_day, in_the_dark : (n_wet,) int8, see `_way_class`
+    bank : (n_wet,) int8, which bank a cell beside land one gets to dry-shod belongs to, as in `BANKS`; 0 of others
+    by_day, in_the_dark : by wading
     stones : boulders and piers, on which nobody is sent to stand
+    bridged : whether a bridge leads over the water
     """
 
     bank: np.ndarray
-    by_day: np.ndarray
-    in_the_dark: np.ndarray
+    by_day: Way
+    in_the_dark: Way
     stones: BaseGeometry
+    bridged: bool
 
-    def wading(self, dark: bool) -> np.ndarray:
-        """Wading class of the way to every cell, 3 where there is none."""
+    def wading(self, dark: bool) -> Way:
+        """How one gets to every cell in daylight or in the dark."""
         return self.in_the_dark if dark else self.by_day
+
+    def crossed(self, dark: bool) -> bool:
+        """Whether one gets from bank to bank, over a bridge or where one may wade."""
+        return self.bridged or self.wading(dark).crosses
 
 
 def find_ways(channel: Channel, redd: np.ndarray) -> Ways:
     """How one gets to where one stands, in daylight and in the dark; over no redd (n_wet,) bool."""
-    bank = _bank_cells(channel)
+    left = np.where(channel["across"] > 0.0, np.int8(BANKS["left"]), np.int8(BANKS["right"]))
+    bank = left * _bank_cells(channel)
+    entered = np.flatnonzero(bank)
+    bank[entered[Land(channel.beat).below_bluff(*channel.grid.points(entered).T)]] = 0
     areas = shapely.union_all([area for _, area, _ in stones(channel.beat)])
     shapely.prepare(areas)
-    by_day, in_the_dark = (_way_class(channel, bank, redd, dark) for dark in (False, True))
-    return Ways(bank, by_day, in_the_dark, areas)
+    shade = channel.beat.shade
+    bridged = bool(shapely.intersects(channel.beat.outline, shade.geometry[shade["kind"] == "bridge"]).any())
+    by_day, in_the_dark = (_way(channel, bank, redd, dark) for dark in (False, True))
+    return Ways(bank, by_day, in_the_dark, areas, bridged)
 
 
 def _bank_cells(channel: Channel) -> np.ndarray:
@@ -85,18 +121,19 @@ def _on_islands(grid: Grid, row: np.ndarray, col: np.ndarray) -> np.ndarray:
     return island[label[rim.at(row + 1, col + 1)]]
 
 
-def _way_class(channel: Channel, bank: np.ndarray, redd: np.ndarray, dark: bool) -> np.ndarray:
-    """Wading class of the hardest step on the easiest way to every cell from a bank, 3 where there is none, (n_wet,).
+def _way(channel: Channel, bank: np.ndarray, redd: np.ndarray, dark: bool) -> Way:
+    """How one gets to every cell from either bank.
 
     By the upper end of the 90 % band of depth and speed: nobody is sent to where an error of the map could sweep them
     off.
 
     Parameters
     ----------
-    bank, redd : (n_wet,) bool, where one may step in and where nobody may tread
+    bank : (n_wet,) int8, as in `Ways`: where one may step in
+    redd : (n_wet,) bool, where nobody may tread
     dark : darkness makes wading harder
     """
-    out = np.full(channel.grid.n_wet, 3, np.int8)
+    out = Way(np.full(channel.grid.n_wet, 3, np.int8), np.zeros(channel.grid.n_wet, np.int8))
     # Where depth or speed is a guess nobody is sent into the water at all.
     if channel.depth_guessed or channel.speed_relative:
         return out
@@ -108,5 +145,13 @@ def _way_class(channel: Channel, bank: np.ndarray, redd: np.ndarray, dark: bool)
     here = in_pieces(klass, *(channel[name] for name in ("depth", "depth_sd", "speed", "speed_sd")))
     here[redd] = 3
     for hardest in (2, 1):
-        out[reached(channel.grid, here <= hardest, bank)] = hardest
+        some = np.flatnonzero(here <= hardest)
+        n_pieces, piece = connected(channel.grid, some)
+        touched = np.zeros(n_pieces, np.int8)
+        for side in (BANKS["left"], BANKS["right"]):
+            touched[piece[bank[some] == side]] |= side
+        banks = touched[piece]
+        out.klass[some[banks > 0]] = hardest
+        # Whatever can be waded with usual care can be with strong care.
+        out.banks[some] |= banks
     return out

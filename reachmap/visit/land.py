@@ -47,8 +47,18 @@ class Land:
     def solid(self) -> shapely.STRtree:
         """Piers and high banks: no cast goes through one, nor can one stand on or behind it."""
         piers = [area for kind, area, _ in stones(self.beat) if kind == "pier"]
+        return shapely.STRtree([*piers, *self._bluffs])
+
+    def below_bluff(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Whether places lie at the foot of a high bank of the shade file, where nobody gets down to the water (n,)."""
+        out = np.zeros(len(x), bool)
+        out[shapely.STRtree(self._bluffs).query(shapely.points(x, y), "dwithin", FOOT_ROOM_M)[0]] = True
+        return out
+
+    @property
+    def _bluffs(self) -> np.ndarray:
         area, height = self._banks
-        return shapely.STRtree([*piers, *area[height > HIGHEST_M]])
+        return area[height > HIGHEST_M]
 
     @cached_property
     def _banks(self) -> tuple[np.ndarray, np.ndarray]:

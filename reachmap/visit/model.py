@@ -55,7 +55,8 @@ class Visit:
     eye : Series, index time: state of the eye over the lies, 1 day to 0 night; empty with `hours`
     orders : scene -> its best lies in the order to fish them, with time: those with a place to stand, or if none has
         any, as its words then say, all; DataFrame lie, when, why, step (of the scene's day), its attrs with the numbers
-        of those it would be past midnight for (`late`); for the scenes of `seen`
+        of those it would be past midnight for (`late`) and the bank all are met from where nobody gets across (`bank`:
+        "left", "right", else "either"); for the scenes of `seen`
     seen : scene -> lie -> plain facts of what the fish sees there (range_m, seconds, detail_mm_1m, colours,
         colours_at_m ...), for the first scene, and for the first of the other light if there is one
     layers : wading, wading_dark, redd (n_wet,) float32

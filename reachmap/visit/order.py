@@ -14,6 +14,7 @@ from reachmap.light import bed_terms, is_dark
 from reachmap.light.model import DayLight
 from reachmap.trout.model import Lies
 from reachmap.trout.reasons import moon_at_bed, night_words, shade_is_seen
+from reachmap.visit.bank import BANKS
 from reachmap.visit.span import Span
 from reachmap.visit.stand import Ground, Hour, has_place
 from reachmap.visit.worth import best_lies
@@ -46,7 +47,7 @@ def order_of(
     hours : lie -> hours at which to look for a place to stand there, in daylight and in the dark
     """
     scene = lies.scenes[name]
-    few = _best_few(ground, lies, name, span, hours, start) if span is not None else []
+    few, bank = _best_few(ground, lies, name, span, hours, start) if span is not None else ([], "either")
     # By place, not by number: lies that came up besides those known before stand last in number only.
     way = lies.table.loc[sorted(few), "along_m"].sort_values(ascending=False, kind="stable")
     chosen, along = way.index.tolist(), way.to_numpy(float)
@@ -71,7 +72,7 @@ def order_of(
         for number, when, step in zip(chosen, times, steps, strict=False)
     ]
     order = pd.DataFrame(rows)
-    order.attrs["late"] = [int(number) for number in chosen[len(rows) :]]
+    order.attrs |= {"late": [int(number) for number in chosen[len(rows) :]], "bank": bank}
     return order
 
 
@@ -82,17 +83,37 @@ def _best_few(
     span: Span,
     hours: Mapping[int, list[list[Hour]]],
     start: datetime | None,
-) -> list[int]:
-    """The best lies with a place to stand in the light of the visit; where none has any, the best."""
+) -> tuple[list[int], str]:
+    """The best lies with a place to stand in the light of the visit, and the bank; where none has any, the best.
+
+    From either bank, or where nobody gets across all from the one that more of the best can be met from.
+    """
     # Where none stands out then, those that do in the like light; but not where the visit is to begin then.
     best = best_lies(lies, name, span.score[span.alike] if start is None else pd.DataFrame())
     dark = is_dark(span.light.sun if start is None else span.day.sun[span.day.step_of(start)])
 
-    def found(number: int) -> bool:
-        tries = (hour for both in hours[number] for hour in both if hour.dark == dark)
-        return has_place(ground, tries, number)
+    def met_from(bank: str) -> list[int]:
+        def found(number: int) -> bool:
+            tries = (hour for both in hours[number] for hour in both if hour.dark == dark)
+            return has_place(ground, tries, number, BANKS[bank])
 
-    return [*islice(filter(found, best), MOST_IN_ORDER)] or best[:MOST_IN_ORDER]
+        return [*islice(filter(found, best), MOST_IN_ORDER)]
+
+    either = met_from("either")
+    if ground.ways.crossed(dark) or not either:
+        return either or best[:MOST_IN_ORDER], "either"
+    sides = {bank: met_from(bank) for bank in ("left", "right")}
+    bank = max(sides, key=lambda side: (len({*either} & {*sides[side]}), either[0] in sides[side]))
+    return sides[bank], bank
+
+
+def banks_of(orders: Mapping[str, pd.DataFrame], days: Mapping[str, DayLight]) -> dict[tuple[int, bool], int]:
+    """Which banks the lies of orders are met from: lie, dark -> as in `BANKS`."""
+    return {
+        (int(row.lie), is_dark(days[name].sun[row.step])): BANKS[order.attrs["bank"]]
+        for name, order in orders.items()
+        for row in order.itertuples()
+    }
 
 
 def without_place_told(order: pd.DataFrame, stands: pd.DataFrame, day: DayLight | None) -> pd.DataFrame:

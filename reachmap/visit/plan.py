@@ -22,7 +22,7 @@ from reachmap.trout.curves import Curves
 from reachmap.trout.model import Lies, Outlook
 from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
-from reachmap.visit.order import order_of, without_place_told
+from reachmap.visit.order import banks_of, order_of, without_place_told
 from reachmap.visit.span import through_day
 from reachmap.visit.stand import Hour, find_ground, stances
 from reachmap.visit.wading import cautions, redds, wading_class
@@ -67,7 +67,7 @@ def plan_visit(
     hours = _met(channel.beat, lies, lit, {}, lit_days)
     orders = {name: order_of(ground, lies, name, spans.get(name), hours, start) for name in lit}
     span = next(iter(spans.values()), None)
-    stands = stances(ground, _met(channel.beat, lies, lit, orders, lit_days))
+    stands = stances(ground, _met(channel.beat, lies, lit, orders, lit_days), banks_of(orders, lit_days))
     return Visit(
         lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
         stands,

@@ -17,7 +17,7 @@ from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.sight import seen_from_below
 from reachmap.trout.model import Lies
-from reachmap.visit.bank import Ways, find_ways
+from reachmap.visit.bank import BANKS, Ways, find_ways
 from reachmap.visit.land import HIGHEST_M, Land
 
 CASTS = (0.5, 0.67, 0.83, 1.0)
@@ -83,9 +83,9 @@ class Spots:
     """Places round a lie to meet it from at some hour, all of equal length.
 
     x, y [m]; distance: of the cast [m]; ahead: angle from the way the fish looks [deg]; cell: the wet cell stood in, -1
-    on land; ground: how high one's feet stand above the water, below 0 in it [m]; clear, through: whether nothing
-    stands there, and whether the cast goes through branches or over a hedge or wall; lie: its row of `Lies.table`;
-    lie_depth_m: of the water over its tag.
+    on land; bank: the one stood on, as in `BANKS`, 0 in the water; ground: how high one's feet stand above the water,
+    below 0 in it [m]; clear, through: whether nothing stands there, and whether the cast goes through branches or over
+    a hedge or wall; lie: its row of `Lies.table`; lie_depth_m: of the water over its tag.
     """
 
     x: np.ndarray
@@ -93,6 +93,7 @@ class Spots:
     distance: np.ndarray
     ahead: np.ndarray
     cell: np.ndarray
+    bank: np.ndarray
     ground: np.ndarray
     clear: np.ndarray
     through: np.ndarray
@@ -156,7 +157,9 @@ def _find_spots(channel: Channel, redd: np.ndarray, lies: Lies, ways: Ways) -> d
     places = shapely.points(spots)
     beside = shapely.dwithin(channel.beat.outline, places, BESIDE_WATER_M) & ~shapely.intersects(ways.stones, places)
     rise = land.rise(*spots.T)
-    good[dry] = beside & ways.bank[grid.nearest(spots)] & (rise <= HIGHEST_M)
+    bank = np.zeros(good.shape, np.int8)
+    bank[dry] = ways.bank[grid.nearest(spots)]
+    good[dry] = beside & (bank[dry] > 0) & (rise <= HIGHEST_M)
     ground = np.where(wet, -channel["depth"][cell].astype(float), 0.0)
     ground[dry] = rise
     tags = np.broadcast_to(np.stack([east, north], axis=-1), (*x.shape, 2))
@@ -175,6 +178,7 @@ def _find_spots(channel: Channel, redd: np.ndarray, lies: Lies, ways: Ways) -> d
             distance[own],
             ahead[k, own],
             cell[k, own],
+            bank[k, own],
             ground[k, own],
             clear[k, own],
             through[k, own],
@@ -196,12 +200,14 @@ def _by_a_redd(grid: Grid, redd: np.ndarray, x: np.ndarray, y: np.ndarray) -> np
     return out
 
 
-def has_place(ground: Ground, hours: Iterable[Hour], number: int) -> bool:
-    """Whether a lie can be met from anywhere at any of some hours."""
-    return any(len(_candidates(ground, hour, number).place) for hour in hours)
+def has_place(ground: Ground, hours: Iterable[Hour], number: int, banks: int) -> bool:
+    """Whether a lie can be met from any of some banks (as in `BANKS`) at any of some hours."""
+    return any(len(_candidates(ground, hour, number, banks).place) for hour in hours)
 
 
-def stances(ground: Ground, hours: Mapping[int, Sequence[Sequence[Hour]]]) -> gpd.GeoDataFrame:
+def stances(
+    ground: Ground, hours: Mapping[int, Sequence[Sequence[Hour]]], banks: Mapping[tuple[int, bool], int]
+) -> gpd.GeoDataFrame:
     """The best stances of every lie (see `Visit.stances`).
 
     Parameters
@@ -209,11 +215,12 @@ def stances(ground: Ground, hours: Mapping[int, Sequence[Sequence[Hour]]]) -> gp
     ground : where one may tread
     hours : lie -> the hours it is met at, each with others to try where there is no place at the first: the sun throws
         the shadow, darkness makes wading harder
+    banks : lie, dark -> the banks one comes from then, as in `BANKS`; either where nothing is said
     """
     rows = []
     for number in ground.spots:
         for tries in hours[number]:
-            found = (_of_lie(ground, hour, number) for hour in tries)
+            found = (_of_lie(ground, hour, number, banks.get((number, hour.dark), BANKS["either"])) for hour in tries)
             rows += next(filter(None, found), [])
     columns = ["lie", "rank", "how", "on", "reason", "cast_m", "wading", "when", "dark", "geometry"]
     return gpd.GeoDataFrame(rows, columns=columns, geometry="geometry", crs=ground.channel.beat.crs)
@@ -224,36 +231,39 @@ class _Candidates:
     """Places and postures to meet a lie from at an hour, all of equal length.
 
     place: among the spots of the lie; how: posture; above: how far one rises over the water [m]; klass: wading class of
-    the way there.
+    the way there; banks: whence there is one, as in `BANKS`.
     """
 
     place: np.ndarray
     how: np.ndarray
     above: np.ndarray
     klass: np.ndarray
+    banks: np.ndarray
 
 
-def _of_lie(ground: Ground, hour: Hour, number: int) -> list[dict[str, Any]]:
-    """The best stances for a lie at an hour, ranked."""
-    spots, found = ground.spots[number], _candidates(ground, hour, number)
+def _of_lie(ground: Ground, hour: Hour, number: int, banks: int) -> list[dict[str, Any]]:
+    """The best stances for a lie at an hour from some banks, ranked."""
+    spots, found = ground.spots[number], _candidates(ground, hour, number, banks)
     place, distance = found.place, spots.distance[found.place]
     seen = _seen(found.above, distance, hour, spots.lie_depth_m)
     cost = seen / ground.mar_arcmin + found.klass + 0.1 * distance - spots.ahead[place] / 90
     cost += 0.5 * (found.how == "kneeling")
     cost += DRY_AT_NIGHT * (hour.dark & (spots.cell[place] >= 0))
     cost += THROUGH * spots.through[place]
+    apart = not ground.ways.crossed(hour.dark)
     return [
-        {"lie": number, "rank": rank, **_told(spots, found, best, hour, seen[best] >= ground.mar_arcmin)}
+        {"lie": number, "rank": rank, **_told(spots, found, best, hour, seen[best] >= ground.mar_arcmin, apart)}
         for rank, best in enumerate(_apart(spots.x[place], spots.y[place], cost), 1)
     ]
 
 
-def _candidates(ground: Ground, hour: Hour, number: int) -> _Candidates:
-    """Where a person may stand and cast to a lie, standing or kneeling."""
+def _candidates(ground: Ground, hour: Hour, number: int, banks: int) -> _Candidates:
+    """Where a person from some banks may stand and cast to a lie, standing or kneeling."""
     spots, sun, tall = ground.spots[number], hour.sun, ground.channel.beat.visitor.height_m
     wet = spots.cell >= 0
-    klass = np.where(wet, ground.ways.wading(hour.dark)[spots.cell], 1)
-    able = np.flatnonzero(klass < 3)
+    way = ground.ways.wading(hour.dark)
+    klass, whence = np.where(wet, way.klass[spots.cell], 1), np.where(wet, way.banks[spots.cell], spots.bank)
+    able = np.flatnonzero((klass < 3) & (whence & banks > 0))
     able = able[(_over_land(ground.channel.grid, spots, able) <= BESIDE_WATER_M) & spots.clear[able]]
     # Every place once in each posture.
     place, posture = np.repeat(able, len(HEIGHTS)), np.tile(np.arange(len(HEIGHTS)), len(able))
@@ -262,7 +272,7 @@ def _candidates(ground: Ground, hour: Hour, number: int) -> _Candidates:
     above = np.maximum(height + feet, 0.1)
     shadows = shadow_lines(spots.x[place], spots.y[place], above, sun.altitude_deg, sun.azimuth_deg)
     kept = ((how != "kneeling") | (feet >= -KNEEL_M)) & ~shapely.intersects(shadows, spots.lie.geometry)
-    return _Candidates(place[kept], how[kept], above[kept], klass[place[kept]])
+    return _Candidates(place[kept], how[kept], above[kept], klass[place[kept]], whence[place[kept]])
 
 
 def _casts(places: np.ndarray, tags: np.ndarray) -> np.ndarray:
@@ -305,17 +315,18 @@ def _apart(x: np.ndarray, y: np.ndarray, cost: np.ndarray) -> list[int]:
     return kept
 
 
-def _told(spots: Spots, found: _Candidates, best: int, hour: Hour, seen: bool) -> dict[str, Any]:
-    """One stance with its reason; `seen` if the fish may see one there."""
+def _told(spots: Spots, found: _Candidates, best: int, hour: Hour, seen: bool, apart: bool) -> dict[str, Any]:
+    """One stance with its reason; `seen` if the fish may see one there, `apart` if nobody gets from bank to bank."""
     place, klass = found.place[best], int(found.klass[best])
     side = "behind" if spots.ahead[place] > 120 else "beside"
     sight = "it may see you: move slowly" if seen else "below its line of sight"
     sight = "in the dark" if hour.dark else sight
     care = "" if klass == 1 else ", strong care wading"
+    whence = f", from the {'left' if found.banks[best] == BANKS['left'] else 'right'} bank" if apart else ""
     return {
         "how": str(found.how[best]),
         "on": "water" if spots.cell[place] >= 0 else "bank",
-        "reason": f"{side} the fish, {sight}{care}",
+        "reason": f"{side} the fish, {sight}{care}{whence}",
         "cast_m": round(float(spots.distance[place]), 1),
         "wading": klass,
         "when": hour.when,

@@ -115,6 +115,9 @@ def order_words(result: Result, scene: str) -> str:
     order, day, words = result.visit.orders[scene], result.days.get(scene), list[str]()
     if len(order) and day is not None and order["step"].iloc[0] != day.step_of(result.outlooks[scene].scene.when):
         words.append("at the hours that suit most of them")
+    bank = order.attrs.get("bank", "either")
+    if bank != "either":
+        words.append(f"all from the {bank} bank (looking downstream), as nobody should wade across")
     *others, last = order.attrs.get("late") or [0]
     if last:
         numbers = f"lies {', '.join(map(str, others))} and {last} are" if others else f"lie {last} is"

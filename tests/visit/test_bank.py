@@ -16,7 +16,7 @@ from reachmap.channel.model import Channel, Grid
 from reachmap.constants import Z90
 from reachmap.layers import Derived
 from reachmap.light.model import Body
-from reachmap.visit.bank import Ways, find_ways
+from reachmap.visit.bank import BANKS, Ways, find_ways
 from reachmap.visit.stand import Hour, find_ground, stances
 from reachmap.visit.wading import wading_class
 from tests import toy
@@ -50,7 +50,7 @@ def stood(channel: Channel, x: float, y: float, dark: bool) -> pd.DataFrame:
     table = lies.table.iloc[:1].assign(x=x, y=y).set_geometry([shapely.Point(x, y).buffer(1)], crs=lies.table.crs)
     none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
     ground = find_ground(channel, none, replace(lies, table=table), MAR_ARCMIN)
-    return stances(ground, {int(table.index[0]): [[HOURS[dark]]]})
+    return stances(ground, {int(table.index[0]): [[HOURS[dark]]]}, {})
 
 
 def ways_of(channel: Channel) -> Ways:
@@ -67,7 +67,7 @@ def test_nobody_stands_where_only_deep_water_leads(dark):
     ground = grid.spread(wading_class(deep, fast, dark) < 3, 1.0) > 0
     label = ndi.label(ground)[0]
     cut_off = ground & (label != label[0, 0])
-    way = ways_of(channel).wading(dark)
+    way = ways_of(channel).wading(dark).klass
     assert cut_off[grid.cells].any()
     assert ((way == 3) == ~(label == label[0, 0])[grid.cells]).all()
     for x in np.arange(-8.0, 9.0, 4.0):
@@ -84,10 +84,52 @@ def test_a_way_is_as_hard_as_its_hardest_step():
     channel = water_round_an_island(0.8)
     channel = channel.with_layers(speed=np.where(channel["depth"] > 0.5, 0.4, 0.2).astype(np.float32))
     ways, away = ways_of(channel), shapely.distance(ISLAND, shapely.points(channel.grid.points(slice(None))))
-    assert set(ways.by_day[away < 1.5]) == {2}
-    assert set(ways.by_day[away > 4.5]) == {1}
+    assert set(ways.by_day.klass[away < 1.5]) == {2}
+    assert set(ways.by_day.klass[away > 4.5]) == {1}
     unsure = replace(channel, beat=replace(channel.beat, visitor=Visitor(unsure=True)))
-    assert (ways_of(unsure).by_day == ways.in_the_dark).all()
+    assert (ways_of(unsure).by_day.klass == ways.in_the_dark.klass).all()
+
+
+def deep_in_the_middle() -> Channel:
+    """The toy water, slow and knee-deep along both banks, too deep to wade between."""
+    made = toy.channel()
+    depth = np.where(np.abs(made.grid.y) < 3, 1.5, 0.4).astype(np.float32)
+    return made.with_layers(depth=depth, speed=np.full_like(depth, 0.2))
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_each_bank_has_its_own_shallows_where_nobody_gets_across(dark):
+    """The toy water flows east, so its true left bank lies north."""
+    made = deep_in_the_middle()
+    x, y = made.grid.x, made.grid.y
+    ways = ways_of(made)
+    assert not ways.crossed(dark)
+    assert (ways.wading(dark).banks == np.select([y > 3, y < -3], [BANKS["left"], BANKS["right"]], 0)).all()
+    ford = made.with_layers(depth=np.where(np.abs(x) < 5, np.float32(0.4), made["depth"]))
+    assert ways_of(ford).crossed(dark)
+    assert (ways_of(ford).wading(dark).banks[np.abs(y) > 3] == BANKS["either"]).all()
+    rows = {"kind": ["bridge"], "height_m": [3.0], "base_m": [2.5], "radius_m": [np.nan], "leaf": [""], "note": [""]}
+    bridge = gpd.GeoDataFrame(rows, geometry=[shapely.LineString([(0, -9), (0, 9)])], crs=toy.CRS_LOCAL)
+    bridged = replace(made, beat=replace(made.beat, shade=bridge))
+    assert ways_of(bridged).crossed(dark)
+    assert (ways_of(bridged).wading(dark).banks == ways.wading(dark).banks).all()
+
+
+@pytest.mark.parametrize(("height_m", "barred"), [(6.0, True), (1.2, False)])
+def test_nobody_steps_in_from_a_bluff(height_m, barred):
+    """One drawn along half of the north side, half a metre off the water."""
+    made = toy.channel()
+    rows = {"kind": ["bank"], "height_m": [height_m], "base_m": [0.0], "radius_m": [np.nan], "leaf": [""], "note": [""]}
+    bluff = gpd.GeoDataFrame(rows, geometry=[shapely.LineString([(0, 8.5), (60, 8.5)])], crs=toy.CRS_LOCAL)
+    before, after = (
+        ways_of(replace(made, beat=replace(made.beat, shade=shade))).bank > 0
+        for shade in (made.beat.shade.iloc[:0], bluff)
+    )
+    x, y = made.grid.x, made.grid.y
+    assert (before & (x > 1) & (y > 0)).any()
+    assert (after & (x > 1) & (y > 0)).any() == (not barred)
+    elsewhere = (x < -2) | (y < 0)
+    assert (before == after)[elsewhere].all()
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -95,8 +137,8 @@ def test_no_way_leads_over_redds(dark):
     """Knee-deep water round an island, redds all round it: "wade nowhere near a redd", as the caution says."""
     channel = water_round_an_island(0.4)
     away = shapely.distance(ISLAND, shapely.points(channel.grid.points(slice(None))))
-    assert (ways_of(channel).wading(dark) < 3).all()
-    way = find_ways(channel, (away > 1.5) & (away < 4.5)).wading(dark)
+    assert (ways_of(channel).wading(dark).klass < 3).all()
+    way = find_ways(channel, (away > 1.5) & (away < 4.5)).wading(dark).klass
     assert (way[away < 4.5] == 3).all()
     assert (way[away > 4.5] < 3).all()
 
@@ -121,7 +163,7 @@ def test_the_river_beyond_the_end_of_the_reach_is_no_bank(dark):
 def test_a_river_without_banks_has_no_way_in(toy_channel):
     """All of it in the middle of wider water: nothing to stand on."""
     wide = toy_channel.with_layers(bank_distance=np.full(toy_channel.grid.n_wet, 20.0, np.float32))
-    assert (ways_of(wide).by_day == 3).all()
+    assert (ways_of(wide).by_day.klass == 3).all()
 
 
 def test_nobody_stands_on_a_boulder_by_the_bank():

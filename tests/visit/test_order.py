@@ -9,12 +9,14 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from reachmap.light import light_of_scenes
 from reachmap.light.model import Body, DayLight
 from reachmap.visit import plan_visit
 from reachmap.visit.order import best_start
 from reachmap.visit.span import Span
+from reachmap.write.summary import order_words
 
 
 def lit(day: DayLight, altitude_deg: Callable[[float], float]) -> DayLight:
@@ -59,6 +61,45 @@ def test_the_order_leads_to_lies_that_can_be_met_or_says_that_none_can(run, cast
         assert len(order)
         assert known.issuperset(order["lie"]) == some
         assert order["why"].str.endswith("; no place to stand was found").all() == (not some)
+
+
+def test_where_nobody_gets_across_an_order_keeps_to_the_bank_that_more_can_be_met_from(run):
+    """The toy water flows east, so its true left bank lies north."""
+    ch, made, _ = run
+    middle = np.abs(ch.grid.y) < 2
+    deep = ch.with_layers(depth=np.where(middle, np.float32(2.0), ch["depth"]))
+    visit = plan_visit(deep, made.outlooks, made.lies, made.days)
+    for name, order in visit.orders.items():
+        stands = visit.stances[visit.stances["dark"] == (name == "night")]
+        there = np.where(stands.geometry.y > 0, "left", "right")
+        assert (
+            stands["reason"]
+            == [
+                f"{why.partition(', from')[0]}, from the {bank} bank"
+                for why, bank in zip(stands["reason"], there, strict=True)
+            ]
+        ).all()
+        ordered = stands["lie"].isin(order["lie"])
+        assert set(there[ordered]) == {order.attrs["bank"]}
+        assert set(stands["lie"][ordered]) == set(order["lie"])
+        assert f"all from the {order.attrs['bank']} bank" in order_words(replace(made, visit=visit), name).lower()
+        # Turned upside down the other bank is the better one.
+        mirrored = deep.with_layers(across=-deep["across"])
+        other = plan_visit(mirrored, made.outlooks, made.lies, made.days).orders[name]
+        assert list(other["lie"]) == list(order["lie"])
+        assert {other.attrs["bank"], order.attrs["bank"]} == {"left", "right"}
+    assert not any("bank" in order_words(made, name) for name in made.visit.orders)
+
+
+@pytest.mark.parametrize(("north_m", "bank"), [(8.0, "right"), (-13.0, "left")])
+def test_the_order_is_met_from_the_bank_that_is_open(run, north_m, bank):
+    """A hedge along all of the other, out of water that is a guess."""
+    ch, made, _ = run
+    hedge = ch.beat.shade.iloc[:1].assign(kind="hedge", base_m=0.0, radius_m=np.nan)
+    hedge = hedge.set_geometry([shapely.box(-70, north_m, 70, north_m + 5)], crs=ch.beat.shade.crs)
+    behind = replace(ch, beat=replace(ch.beat, shade=hedge), depth_guessed=True)
+    for order in plan_visit(behind, made.outlooks, made.lies, made.days).orders.values():
+        assert order.attrs["bank"] == bank
 
 
 @pytest.mark.parametrize(

@@ -43,9 +43,9 @@ def shadow(x: float, y: float, height: float, sun: Body) -> shapely.LineString:
 def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
-    assert (stances(find_ground(made.channel, none, made.lies, MAR_ARCMIN), hours)["on"] == "water").any()
+    assert (stances(find_ground(made.channel, none, made.lies, MAR_ARCMIN), hours, {})["on"] == "water").any()
     channel = replace(made.channel, **{guessed: True})
-    found = stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours)
+    found = stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours, {})
     assert len(found)
     assert (found["on"] == "bank").all()
 
@@ -56,7 +56,7 @@ def test_after_dark_one_stands_on_the_bank_where_that_will_do(made):
     on = {}
     for dark, sun in ((False, Body(58.0, 180.0, 1e5)), (True, Body(-20.0, 0.0, 0.0))):
         hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
-        found = stances(find_ground(made.channel, none, made.lies, MAR_ARCMIN), hours)
+        found = stances(find_ground(made.channel, none, made.lies, MAR_ARCMIN), hours, {})
         best = found[found["rank"] == 1]
         assert len(best)
         on[dark] = (best["on"] == "bank").mean()
@@ -83,7 +83,7 @@ def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, he
     hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
     wading = wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure)
     ground = find_ground(channel, Derived(("redd",), lambda name, cells: redd[cells], len(redd)), made.lies, MAR_ARCMIN)
-    for stance in stances(ground, hours).itertuples():
+    for stance in stances(ground, hours, {}).itertuples():
         x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
         away = math.hypot(x - lie["x"], y - lie["y"])
         assert away <= cast + 1e-6
@@ -121,7 +121,7 @@ def test_the_reason_says_what_the_place_is(made):
     for cast in (6.0, 12.0, 18.0):
         visitor = Visitor(cast_m=cast)
         channel = replace(made.channel, beat=replace(made.channel.beat, visitor=visitor))
-        for stance in stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours).itertuples():
+        for stance in stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours, {}).itertuples():
             x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
             side, sight, *care = stance.reason.split(", ")
             assert stance.cast_m == pytest.approx(math.hypot(x - lie["x"], y - lie["y"]), abs=0.06)
@@ -146,7 +146,7 @@ def test_nobody_stands_before_the_fish_whichever_way_the_river_runs(made, turn_d
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
     turn, ones = math.radians(turn_deg), np.ones(made.channel.grid.n_wet, np.float32)
     channel = made.channel.with_layers(flow_east=ones * math.cos(turn), flow_north=ones * math.sin(turn))
-    found, ahead = stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours), []
+    found, ahead = stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours, {}), []
     for stance in found.itertuples():
         lie = made.lies.table.loc[stance.lie]
         way = math.atan2(stance.geometry.y - lie["y"], stance.geometry.x - lie["x"])
@@ -163,7 +163,7 @@ def test_of_places_alike_the_one_behind_the_fish_is_taken(made):
     none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
     guessed = replace(made.channel, depth_guessed=True)  # so that nobody is sent into the water
     hours = {int(n): [[Hour(Body(-20.0, 0.0, 0.0), True, "00:00")]] for n in made.lies.table.index}
-    best = stances(find_ground(guessed, none, made.lies, MAR_ARCMIN), hours).query("rank == 1")
+    best = stances(find_ground(guessed, none, made.lies, MAR_ARCMIN), hours, {}).query("rank == 1")
     lies = made.lies.table.loc[best["lie"]]
     middle = np.abs(lies["x"].to_numpy()) < 40
     assert middle.any()
@@ -181,7 +181,7 @@ def test_from_the_bank_the_shadow_is_as_long_as_one_stands_above_the_water(made,
     for azimuth in range(0, 360, 15):
         sun = Body(6.4, float(azimuth), 1.0)
         hours = {int(n): [[Hour(sun, False, "12:00")]] for n in made.lies.table.index}
-        for stance in stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours).itertuples():
+        for stance in stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours, {}).itertuples():
             at, above = stance.geometry, HEIGHTS[stance.how] * tall + bank_m
             assert not shadow(at.x, at.y, above, sun).intersects(made.lies.table.geometry[stance.lie])
             stood += 1
@@ -226,7 +226,7 @@ def stood(channel, lies, dark=False):
     sun = Body(-20.0, 0.0, 0.0) if dark else Body(58.0, 180.0, 1e5)
     none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
     hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in lies.table.index}
-    return stances(find_ground(channel, none, lies, MAR_ARCMIN), hours)
+    return stances(find_ground(channel, none, lies, MAR_ARCMIN), hours, {})
 
 
 @pytest.mark.parametrize(
