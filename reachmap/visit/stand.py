@@ -151,7 +151,8 @@ def _find_spots(channel: Channel, redd: np.ndarray, lies: Lies, ways: Ways) -> d
     ahead = np.degrees(np.abs((turn - upstream + np.pi) % (2 * np.pi) - np.pi))
     cell = grid.locate(x, y)
     wet = cell >= 0
-    good = (ahead >= AHEAD_DEG) & ~(wet & _by_a_redd(grid, redd, x, y))
+    inside = shapely.contains_xy(lies.table.geometry.to_numpy()[:, None], x, y)
+    good = (ahead >= AHEAD_DEG) & ~inside & ~(wet & _by_a_redd(grid, redd, x, y))
     dry = good & ~wet
     spots = np.column_stack([x[dry], y[dry]])
     places = shapely.points(spots)

@@ -287,6 +287,16 @@ def test_no_cast_goes_through_a_bank_or_a_pier(made):
         assert not shapely.intersects(found, in_the_way).any()
 
 
+def test_nobody_stands_in_the_lie_itself_however_large(made):
+    table = made.lies.table
+    large = replace(made.lies, table=table.set_geometry(table.buffer(8.0)))
+    for dark in (False, True):
+        found = stood(made.channel, large, dark)
+        assert len(found)
+        for stance in found.itertuples():
+            assert not stance.geometry.within(large.table.geometry[stance.lie])
+
+
 def lines(found, lies) -> np.ndarray:
     """The casts of some stances."""
     tags = lies.table.loc[found["lie"], ["x", "y"]].itertuples(index=False)
