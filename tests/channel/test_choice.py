@@ -92,12 +92,40 @@ def test_few_speeds_only_set_the_flow():
     assert choose(one, WIDTH, 2.5).flow_m3_s == 2.5
 
 
-def test_kriging_weighs_less_where_few_soundings_carry_a_speed():
-    dense = choose(measured(smooth, flat), WIDTH, None)
-    sparse = choose(measured(smooth, flat, share=0.2), WIDTH, None)
-    if dense.name == sparse.name == AVERAGE:
-        assert sparse.weight < dense.weight
-    assert dense.by_way[RESIDUAL] == pytest.approx(sparse.by_way[RESIDUAL])
+def test_in_the_average_each_way_weighs_by_the_inverse_of_its_mean_square():
+    """As in the mean of two independent values that varies least; kriging no more than a quarter of the share of
+    soundings that carry a speed. It is kept though another is a little better."""
+    for share in (1.0, 0.2):
+        one = measured(
+            lambda s, n: wavy(s, n) + 0.15 * np.sin(s / 50), lambda s, n: wavy(s, n) / 4, noise=0.05, share=share
+        )
+        choice = choose(one, WIDTH, None)
+        assert choice.name == AVERAGE
+        assert share < 1.0 or choice.by_way[AVERAGE] > choice.by_way[RESIDUAL]
+        solved, kriged = choice.by_way[RESIDUAL] ** 2, choice.by_way[KRIGING] ** 2
+        assert np.mean(choice.error**2) == pytest.approx(choice.by_way[AVERAGE] ** 2)
+        assert choice.weight == pytest.approx(min(solved / (solved + kriged), 0.25 * share))
+
+
+def test_a_section_is_foretold_by_others_only():
+    """Of sections each fast or slow in its own way none tells of another, and any of its own speeds would tell all."""
+    own = np.random.default_rng(2).normal(0.6, 0.2, 14)
+    one = measured(lambda s, n: own[np.round(s / 12).astype(int)], flat)
+    choice = choose(replace(one, along=4.0 * one.along), WIDTH, None)
+    for way in (RESIDUAL, KRIGING):
+        assert choice.by_way[way] > 0.9 * np.std(own)
+
+
+def test_the_flow_is_fitted_at_the_depths_sounded_and_the_rest_added_to_the_solve_of_the_map():
+    """Where the map is shallower than what was sounded, say, and its solve half as fast."""
+    one = measured(lambda s, n: np.full(len(s), 0.6), flat)
+    shoal = replace(one, here=0.5 * one.here, unseen=0.5 * one.unseen)
+    assert shoal.fitted_flow() == pytest.approx(4.0, rel=0.01)
+    assert shoal.heldout_flow() == pytest.approx(4.0, rel=0.01)
+    choice = choose(shoal, WIDTH, 8.0)
+    assert choice.by_way[KNOWN] == pytest.approx(0.0, abs=0.02)
+    assert choice.by_way[FITTED] == pytest.approx(0.3, abs=0.02)
+    assert choice.by_way[RESIDUAL] < 0.1
 
 
 def test_the_flow_held_out_never_sees_its_own_section():
