@@ -48,6 +48,7 @@ def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
     found = stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours, {})
     assert len(found)
     assert (found["on"] == "bank").all()
+    assert (found["how"] == "kneeling").any()
 
 
 def test_after_dark_one_stands_on_the_bank_where_that_will_do(made):
@@ -131,6 +132,7 @@ def test_the_reason_says_what_the_place_is(made):
             cell, own = channel.grid.locate(np.array([x, lie["x"]]), np.array([y, lie["y"]]))
             assert stance.on == ("water" if cell >= 0 else "bank")
             above = HEIGHTS[stance.how] * visitor.height_m + (BANK_M if cell < 0 else -channel["depth"][cell])
+            assert stance.how == "standing" or cell < 0 or channel["depth"][cell] <= 0.3
             band = band_arcmin(above, stance.cast_m, channel["depth"][own])
             if abs(band - MAR_ARCMIN) > 2:  # heights are taken to a tenth of a metre
                 assert sight == ("below its line of sight" if band < MAR_ARCMIN else "it may see you: move slowly")
@@ -169,6 +171,28 @@ def test_of_places_alike_the_one_behind_the_fish_is_taken(made):
     assert middle.any()
     # The toy river flows east.
     assert (best.geometry.x.to_numpy() > lies["x"].to_numpy())[middle].all()
+
+
+@pytest.mark.parametrize(
+    ("y", "places"), [(0.0, [(8.53, -8.53), (8.53, 8.53)]), (-4.0, [(7.79, -8.5), (17.39, -8.66)])]
+)
+def test_the_places_taken_are_those_worked_out_by_hand(made, y, places):
+    """From the banks of a river 16 m wide at night, 9, 12.06, 14.94 or 18 m off at every 15 degrees: of places alike
+    the one behind, a metre nearer being as good as 9 degrees farther round.
+
+    To the middle 12.06 m at 135 degrees (1.206 - 1.5) come before 9 m at 105 (0.9 - 1.17), 12.06 at 120, 14.94 at 135
+    and 18 at 150. To a lie 4 m off one bank 9 m at 150 degrees come first; from there casts of 12.06 and 14.94 m at
+    150 go over more than 4 m of land, and at 165 all but that of 18 m are from the water. Nobody is seen, so nobody
+    kneels.
+    """
+    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    beat = replace(made.channel.beat, visitor=Visitor(cast_m=18.0))
+    lie = made.lies.table.iloc[:1].assign(x=0.0, y=y).set_geometry([shapely.Point(0, y).buffer(1)], crs=beat.crs)
+    ground = find_ground(replace(made.channel, beat=beat), none, replace(made.lies, table=lie), MAR_ARCMIN)
+    found = stances(ground, {int(lie.index[0]): [[Hour(Body(-20.0, 0.0, 0.0), True, "00:00")]]}, {})
+    assert sorted((round(at.x, 2), round(at.y, 2)) for at in found.geometry) == places
+    assert set(found["on"]) == {"bank"}
+    assert set(found["how"]) == {"standing"}
 
 
 @pytest.mark.parametrize("bank_m", [BANK_M, 1.0])
