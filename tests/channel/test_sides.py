@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from reachmap.channel.bed import lay_bed
 from reachmap.channel.build import lay_reach
 from reachmap.channel.confidence import MUCH_BESIDE
+from reachmap.channel.sides import untold
 from reachmap.channel.soundings import take_soundings
 from tests.channel.reference import rmse
 from tests.channel.rivers import River, beat, survey
@@ -51,6 +53,19 @@ def in_band(bed, truth):
     return float(np.mean(np.abs(bed.depth - truth) <= 1.645 * bed.depth_sd))
 
 
+def test_what_is_told_fades_to_the_side_and_twenty_times_as_slowly_along():
+    """Two soundings in the middle of water 20 m wide: a tenth of the width is 2 m to the side or 40 m along, whichever
+    is more. They tell as far as they spread, but no farther than 0.12, and nothing 0.1 farther on."""
+
+    def at(along, across):
+        return SimpleNamespace(along=np.array(along), across=np.array(across), width=np.full(len(along), 20.0))
+
+    places = at([0.0, 0.0, 0.0, 40.0, 40.0, 60.0, 60.0], [0.0, 3.0, -10.0, 2.0, 3.0, 0.0, 0.0])
+    spread = np.array([0.05, 0.3, 0.3, 0.05, 0.05, 0.2, 0.1])
+    found = untold(places, at([0.0, 500.0], [0.0, 0.0]), spread, 20.0)
+    assert found == pytest.approx([0.0, 0.3, 1.0, 0.5, 1.0, 0.3, 0.5])
+
+
 @pytest.mark.parametrize("seed", [0, 1])
 @pytest.mark.parametrize("across", [down_the_middle, by_one_bank], ids=["middle", "bank"])
 @pytest.mark.parametrize("river", [*RIVERS])
@@ -69,7 +84,7 @@ def test_a_single_line_is_told(across):
     (finding,) = [found for found in bed.findings if found.code == "beside-unsounded"]
     assert finding.severity == "warning"
     assert f"{bed.report['beside_soundings']:.0%}" in finding.what
-    assert bed.report["beside_soundings"] >= MUCH_BESIDE
+    assert MUCH_BESIDE <= bed.report["beside_soundings"] < 0.95
 
 
 @pytest.mark.parametrize("style", ["zigzag", "sections"])
