@@ -97,7 +97,10 @@ def test_rising_water_floods_the_banks_as_far_as_they_lie_below_it():
     assert width == pytest.approx(2 * 2.5, abs=0.6)
     new = after.wetted & middle
     assert after.depth[new] == pytest.approx(0.25 - 0.1 * (np.abs(after.grid.y[new]) - HALF), abs=0.06)
-    assert after.depth_sd[new].min() > 0.1
+    # A fifth of the shift is unsure, and 0.15 m over new ground; both add to the survey's as independent errors do.
+    unsure = run()[3][after.survey_cell] ** 2 + (0.2 * 0.25) ** 2 + np.where(after.wetted, 0.15**2, 0.0)
+    assert after.depth_sd**2 == pytest.approx(unsure, rel=1e-4)
+    assert (after.report["cells_wetted"], after.report["cells_dried"]) == (after.wetted.sum(), 0)
     assert after.speed.speed[new].mean() < 0.6 * after.speed.speed[~after.wetted].mean()
     assert np.all((after.grid.x > -1) & (after.grid.x < LENGTH + 1))
 
@@ -199,3 +202,12 @@ def test_the_refusal_is_where_the_docstring_says():
     with pytest.raises(SettingError, match=f"half the mean depth of {2 * most:.2f} m"):
         moved(1.01 * most)
     assert isinstance(moved(-0.5 * most).grid, Grid)
+
+
+def test_a_level_that_leaves_too_little_of_the_flow_is_refused():
+    """Of an even depth taken for the bed 0.26 m are left, which carry (0.26^(5/3)) / mean(d^(5/3)) of what ran here."""
+    one, reach, depth, sd, speed = run()
+    left = 0.26 ** (5 / 3) / np.mean(depth ** (5 / 3))
+    assert left < 0.38
+    with pytest.raises(SettingError, match=f"the flow would be {left:.2f} times the survey's; beyond 2.5 times"):
+        at_stage(one, reach, np.full_like(depth, 0.5), sd, speed, -0.24)
