@@ -14,10 +14,11 @@ import pytest
 import shapely
 
 from reachmap.beat.model import Fish
+from reachmap.light import bed_terms
 from reachmap.light.model import Body
 from reachmap.trout import FACTORS, find_lies, load_curves, outlook_for
 from reachmap.trout.energy import FED
-from reachmap.trout.reasons import Place, night_words, say_why
+from reachmap.trout.reasons import Place, describe_places, moon_at_bed, night_words, say_why
 from reachmap.trout.shift import Curve
 from tests import toy
 
@@ -84,7 +85,7 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
         rows = {
             "kind": [kind for kind, _ in stands],
             "height_m": [{"tree": 9.0, "bridge": 7.5}.get(kind, 3.0) for kind, _ in stands],
-            "base_m": [6.0 if kind == "bridge" else 0.0 for kind, _ in stands],
+            "base_m": [6.0 if kind == "bridge" else np.nan for kind, _ in stands],
             "radius_m": [1.0 if kind == "tree" else 0.0 for kind, _ in stands],
             "leaf": "willow",
             "note": "",
@@ -98,6 +99,9 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
     assert "in the shade of the bank or the valley side" in told(*others)
     assert "in the shade of the willows" in told(*others, ("tree", 12 * toward))
     assert "in the shade of the hedge" in told(*others, ("tree", 12 * toward), ("hedge", 4 * toward))
+    # The ray to the bed enters the water 0.8 m x tan(asin(cos 30 / 1.333)) = 0.68 m nearer to the sun (Snell's law).
+    # So a hedge of 3 m, which throws 3 / tan 30 = 5.2 m, does it with its near side 5.35 to 5.6 m off, and alone.
+    assert "in the shade of the hedge" in told(("hedge", 6.1 * toward))
     # 6 m over the water, 4 m off, the sun shines in under it.
     assert "in the shade of the willows" in told(*others, ("tree", 12 * toward), ("bridge", 4 * toward))
 
@@ -152,6 +156,7 @@ def test_the_hour_at_which_shade_comes(toy_channel, noon):
     lit = replace(noon, layers=noon.layers | {"sun_share": np.ones_like(noon["sun_share"])})
     day = toy.day(toy_channel)
     share = np.full_like(day.sun_share, 255)
+    share[[sun.altitude_deg < 0 for sun in day.sun]] = 0
     _, why = sentences(roofless, lit, replace(day, sun_share=share.copy()))
     assert len(why)
     assert not any("shade" in text for text in why)
@@ -180,6 +185,7 @@ def test_night_speaks_of_the_moon(toy_channel):
         {"moon": replace(night.moon, clear_lux=0.002, lit=0.1)},
         {"scene": replace(night.scene, cloud=8)},
         {"layers": shaded},
+        {"layers": {**night.layers, "sun_share": shaded["sun_share"] + 0.4, "light_bed": shaded["sun_share"] + 0.011}},
     ):
         _, why = sentences(toy_channel, replace(night, **other))
         assert all("; dim" in text and "moonlit" not in text for text in why)
@@ -250,6 +256,76 @@ def test_the_current_in_words(toy_channel, noon, nose, drift, seam, says):
     for light, speeds in ((noon, (nose, 0.9)), (night, (0.9, nose))):
         place = Place(np.arange(4), (0.0, 0.0), 0.8, *speeds, drift, seam, "", False)
         assert say_why(toy_channel, place, light, "food", suits, None, curves).lasting == f"0.8 m deep, {says}"
+
+
+def test_what_lasts_about_a_place_is_what_was_put_there(toy_channel):
+    """Cover within 1.5 m of its edge, a stone of 1.2 m being 0.6 m round; a seam along a tenth of it, as strong as it
+    gets; a roof over half of it."""
+    grid, cover = toy_channel.grid, toy_channel.beat.cover
+
+    def words(row, x, y):
+        cell = grid.locate(np.array([x]), np.array([y]))
+        channel = replace(toy_channel, beat=replace(toy_channel.beat, cover=row))
+        return describe_places(channel, [cell])[0].cover
+
+    assert [words(cover.iloc[[0]], x, 1.25) for x in (11.75, 12.25)] == ["by a boulder", ""]
+    assert [words(cover.iloc[[1]], -20.25, y) for y in (-6.25, -5.75)] == ["along the undercut bank", ""]
+    assert words(cover.iloc[[0]].assign(size_m=np.nan), 11.25, 1.25) == "by a boulder"
+    cells, ones = np.arange(20), np.ones(grid.n_wet, np.float32)
+
+    def place(along, under):
+        distance, contrast, roof = np.nan * ones, 0.2 * ones, 0 * ones
+        distance[:along], contrast[1], roof[:under] = 0.5, 0.5, 1.0
+        found = describe_places(
+            toy_channel.with_layers(seam_distance=distance, seam_contrast=contrast, overhead=roof), [cells]
+        )[0]
+        return round(found.seam_m_s, 3), found.roofed
+
+    assert [place(1, 9), place(3, 11)] == [(0.0, False), (0.5, True)]
+
+
+FAST = "; but fast at the nose for this fish"
+
+
+@pytest.mark.parametrize(
+    ("eye_day", "sun_share", "roofed", "cover", "limiting", "where", "wrong", "lasting"),
+    [
+        (1.0, 1.0, False, "", "nose", "", FAST, FAST),
+        (1.0, 1.0, False, "", "light", "", "; but bright at the bed", ""),
+        (1.0, 0.0, True, "", "", " under cover", "", ""),
+        (1.0, 0.0, True, "by a boulder", "", " by a boulder", "", ""),
+        (0.6, 1.0, False, "", "", "", "", ""),
+        (0.4, 1.0, False, "", "", "", "; hardly any light gets down to it", ""),
+    ],
+)
+def test_the_whole_sentence(toy_channel, noon, eye_day, sun_share, roofed, cover, limiting, where, wrong, lasting):
+    """What it says of the place, the current, the light and what is wrong, each where it holds and nowhere else."""
+    ones = np.ones(toy_channel.grid.n_wet, np.float32)
+    light = replace(noon, layers=noon.layers | {"eye_day": eye_day * ones, "sun_share": sun_share * ones})
+    nose, rest = (0.8, 0.1) if eye_day > 0.5 else (0.1, 0.8)
+    place = Place(np.arange(4), (3.0, 1.0), 0.8, nose, rest, 1.0, 0.0, cover, roofed)
+    suits = dict.fromkeys(FACTORS, 1.0) | ({limiting: 0.3} if limiting else {})
+    why = say_why(toy_channel, place, light, limiting or "food", suits, None, CURVES.shifted(Fish(), 13))
+    told = f"0.8 m deep{where}, 0.8 m/s at the nose beside a walking-pace drift of 1.0 m/s"
+    assert (why.now, why.lasting) == (told + wrong, told + lasting)
+
+
+@pytest.mark.parametrize(("edge", "words"), [(0.2, "in the shade of"), (0.4, "at the edge of the shade of")])
+def test_the_edge_of_a_shade_is_called_one(toy_channel, noon, edge, words):
+    layers = {"sun_share": 0 * noon["sun_share"], "shade_edge": np.full_like(noon["sun_share"], edge)}
+    place, curves = Place(np.arange(4), (3.0, 1.0), 0.8, 0.2, 0.2, 0.5, 0.0, "", False), CURVES.shifted(Fish(), 13)
+    light, suits = replace(noon, layers=noon.layers | layers), dict.fromkeys(FACTORS, 1.0)
+    told = say_why(toy_channel, place, light, "food", suits, None, curves).now
+    assert told.startswith(f"0.8 m deep {words} the bank or the valley side, slow")
+
+
+def test_no_light_of_the_moon_is_there_without_its_beam(toy_channel):
+    night = toy.light(toy_channel, toy.scenes()[2])
+    terms = bed_terms(night.sun, night.moon, night.scene.cloud, 1.0)
+    assert moon_at_bed(terms, np.zeros(2), 0.7, np.ones(2)) == 0.0
+    whole = moon_at_bed(terms, np.ones(2), 0.7, np.ones(2))
+    assert whole > 0.0
+    assert moon_at_bed(terms, np.array([0.0, 1.0]), 0.7, np.ones(2)) == pytest.approx(whole / 2)
 
 
 def lack(channel, place, light, limiting, curves):
