@@ -106,15 +106,24 @@ def test_rising_water_floods_the_banks_as_far_as_they_lie_below_it():
 
 
 def test_the_land_is_asked_where_it_lies():
-    """A shelf at the level of the survey on either side, in cells of 2 m; all else is high, so that it floods to the
-    middles of its outermost cells: at 61 and 99 m along and 11 m off."""
+    """A shelf 0.3 m below the level of the survey beside the north bank, in cells of 2 m; all else is 2 m high. From
+    the middles of its outermost cells, at 41 and 79 m along and 11 m off, the land rises 2.3 m in 2 m."""
     x, y = -37 + 2.0 * np.arange(120), 35 - 2.0 * np.arange(35)
-    shelf = (np.abs(x - 80) < 20) & (np.abs(y)[:, None] < 12)
-    after = moved(0.25, terrain=Terrain(np.where(shelf, 0, 2).astype(np.float32), x[0] - 1, y[0] + 1, 2.0))
-    grid, new = after.grid, after.wetted
-    assert new.sum() * 0.25 == pytest.approx(2 * (99 - 61) * (11 - HALF), rel=0.1)
-    for axis, low, high in ((grid.x, 61, 99), (np.abs(grid.y), HALF, 11)):
-        assert (axis[new].min(), axis[new].max()) == pytest.approx((low, high), abs=0.6)
+    shelf = (np.abs(x - 60) < 20) & (y > 0)[:, None] & (y < 12)[:, None]
+    after = moved(0.25, terrain=Terrain(np.where(shelf, -0.3, 2).astype(np.float32), x[0] - 1, y[0] + 1, 2.0))
+    grid, new, on = after.grid, after.wetted, 2 * (0.25 + 0.3) / 2.3
+    assert new.sum() * 0.25 == pytest.approx((79 - 41 + 2 * on) * (11 + on - HALF), rel=0.05)
+    for axis, low, high in ((grid.x, 41 - on, 79 + on), (grid.y, HALF, 11 + on)):
+        assert (axis[new].min(), axis[new].max()) == pytest.approx((low, high), abs=0.4)
+
+
+def test_no_land_is_flooded_whose_height_is_not_known():
+    """Land 0.1 m up on the map from 50 to 110 m along, 1 m beyond the north bank and 2 m beyond the south bank."""
+    after = moved(0.25, terrain=Terrain(np.full((19, 60), 0.1, np.float32), 50.0, 9.0, 1.0))
+    x, y = after.grid.points(np.flatnonzero(after.wetted)).T
+    assert (x.min(), x.max(), y.min(), y.max()) == (50.25, 109.75, -9.75, 8.75)
+    assert len(x) == 60 * (1 + 2) / 0.25
+    assert after.depth[after.wetted] == pytest.approx(0.25 - 0.1)
 
 
 @pytest.mark.parametrize(("stage", "edge_m"), [(-0.12, 7.56), (0.25, 10.5)])
@@ -149,13 +158,15 @@ def test_land_behind_a_levee_stays_dry():
     assert after.grid.y.max() < 11
 
 
-def test_another_flow_finds_its_level():
-    after = moved(flow=6.0)
-    assert after.speed.flow_m3_s == pytest.approx(6.0, rel=0.01)
-    depth = run()[2]
+@pytest.mark.parametrize("flow_m3_s", [2.5, 6.0])
+def test_another_flow_finds_its_level(flow_m3_s):
+    """From the flow that was given, whatever the measured speeds have made of it."""
+    one, reach, depth, sd, speed = run()
+    after = at_stage(one, reach, depth, sd, replace(speed, solve_m3_s=5.0), flow_m3_s=flow_m3_s)
+    assert after.speed.flow_m3_s == pytest.approx(flow_m3_s, rel=0.01)
     # Conveyance of a channel of one shape at one slope: Q ~ sum w d^(5/3).
     grown = np.sum(np.clip(depth + after.stage_m, 0, None) ** (5 / 3)) / np.sum(depth ** (5 / 3))
-    assert grown == pytest.approx(6.0 / 4.0, rel=0.02)
+    assert grown == pytest.approx(flow_m3_s / 4.0, rel=0.02)
 
 
 def test_the_same_level_changes_nothing():
@@ -186,6 +197,7 @@ def test_a_hardly_other_level_changes_hardly_anything(stage):
         ({"stage": -0.5}, r"more than half the mean depth"),
         ({"stage": np.nan}, r"change of level of nan m"),
         ({"flow": 40.0}, r"40 m3/s lies outside 1\.60 to 10\.00 m3/s"),
+        ({"flow": 9.5}, r"9\.5 m3/s needs a change of level of more than half the mean depth of 0\.55 m"),
         ({"flow": -1.0}, r"must be greater than 0"),
         ({"stage": 0.1, "flow": 5.0}, r"give one of them"),
         ({"stage": 0.25, "terrain": valley(0.01)}, r"over its banks"),
