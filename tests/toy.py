@@ -212,6 +212,8 @@ def visit(ch: Channel) -> Visit:
             "lead_m": [2.0],
             "lead_least_m": [1.4],
             "lead_most_m": [4.0],
+            "shut_by": [""],
+            "shut_within_m": [np.nan],
             "in_view_s": [3.5],
             "drift_m_s": [0.5],
             "crosses_seam": [False],

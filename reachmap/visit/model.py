@@ -45,8 +45,11 @@ class Visit:
 
     Parameters
     ----------
-    lanes : GeoDataFrame of lines in the direction of drift: lie, lane (1..), lead_m with lead_least_m and lead_most_m
-        (a fly that sinks faster or slower), in_view_s, drift_m_s, crosses_seam (bool)
+    lanes : GeoDataFrame of lines in the direction of drift: lie, lane (1..), lead_m (how far up the lane the fly must
+        land to sink to the lie) with lead_least_m and lead_most_m (one that sinks faster or slower, the latter no
+        farther than the lane goes), all NaN where something stands nearer than that: shut_by ("boulder", "pier",
+        "land"; else "") within shut_within_m of the lie; in_view_s, drift_m_s (of the fastest water beside the lie),
+        crosses_seam (bool)
     stances : GeoDataFrame of points: lie, rank, how ("standing", "kneeling"), on ("bank", "water"), reason,
         cast_m, wading (class of the hardest step on the way there from a bank), when (hour and minute the sun was
         taken for), dark (whether it is then); for the hour a lie is met at first, and for one in the dark if that is

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from html import escape
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -23,6 +24,9 @@ from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
 from reachmap.write.summary import SEEN_LEAST_M, engine_words, fish_words, fly_words, level_words, order_words, printed
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 VERBS = {"standing": "Stand", "kneeling": "Kneel"}
 PLACES = {"water": "in the water", "bank": "on the bank"}
@@ -184,6 +188,7 @@ def _checklist(result: Result) -> str:
     water, top = outlook.scene.water, ranked(result.lies, scene)[:TOP]
     table, visit = result.lies.table.loc[top], result.visit
     mine = visit.lanes[visit.lanes["lie"].isin(top)]
+    leads = mine["lead_m"].dropna()
     crossing = sorted({int(n) for n in mine.loc[mine["crosses_seam"], "lie"]})
     seen = [visit.seen[scene][n]["range_m"] for n in top if "range_m" in visit.seen[scene].get(n, {})]
     fly = f"Fly seen at {_span(min(seen), max(seen), _decimals(result))} m" if seen else ""
@@ -194,11 +199,20 @@ def _checklist(result: Result) -> str:
         f"Cloud {outlook.scene.cloud}/8",
         _sun_words(outlook.light),
         f"Drift {_span(table['depth_m'].min(), table['depth_m'].max(), 1)} m deep" if top else "",
-        f"Cast {_span(mine['lead_m'].min(), mine['lead_m'].max(), 1)} m above the lie" if len(mine) else "",
+        f"Cast {_span(leads.min(), leads.max(), 1)} m above the lie" if len(leads) else "",
+        _shut_words(mine),
         _drag_words(crossing) if len(mine) else "",
     ]
     ticks = "".join(f"<li>{escape(check)}</li>" for check in checks if check)
     return f"<ul class='ticks'>{ticks}</ul><p>If one is not so, set the map to what you see.</p>"
+
+
+def _shut_words(lanes: pd.DataFrame) -> str:
+    """At which of the lies something stands too near above every lane for a fly to sink on its way; "" if at none."""
+    shut = lanes[lanes.groupby("lie")["lead_m"].transform("count") == 0]
+    numbers, kinds = sorted({*shut["lie"]}), sorted({*shut["shut_by"]})
+    what = " or ".join(kind if kind == "land" else f"a {kind}" for kind in kinds)
+    return f"Cast in from the side at lie {', '.join(map(str, numbers))}: {what} close above" if numbers else ""
 
 
 def _drag_words(crossing: Sequence[int]) -> str:

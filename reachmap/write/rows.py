@@ -121,4 +121,6 @@ def _plain(row: Any) -> dict[str, Any]:
     """A row of a table of points or lines as plain values, its place as longitude and latitude."""
     values = {name: value for name, value in row._asdict().items() if name not in ("lie", "geometry")}
     plain = {name: value.item() if hasattr(value, "item") else value for name, value in values.items()}
+    # JSON has no NaN.
+    plain = {name: None if value != value else value for name, value in plain.items()}
     return {**plain, "at": [[round(x, 6), round(y, 6)] for x, y in shapely.get_coordinates(row.geometry).tolist()]}

@@ -23,7 +23,11 @@ def shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
         {
             "lie": int(row["lie"]),
             "lines": rings(line),
-            "lead_m": [float(row[name]) for name in ("lead_m", "lead_least_m", "lead_most_m")],
+            **(
+                {"shut_by": row["shut_by"], "shut_within_m": float(row["shut_within_m"])}
+                if row["shut_by"]
+                else {"lead_m": [float(row[name]) for name in ("lead_m", "lead_least_m", "lead_most_m")]}
+            ),
             "seams": crossed,
         }
         for row, line, crossed in zip(

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
@@ -13,19 +14,30 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import reachmap
+from reachmap.channel import build_channel
 from reachmap.visit import plan_visit
-from reachmap.visit.drift import drift_seconds, lane_count, lanes, lead_m
+from reachmap.visit.drift import STEP_M, drift_seconds, lane_count, lanes, lead_m
 from reachmap.visit.stand import AHEAD_DEG, shadow_lines
 from reachmap.visit.wading import wading_class
-from tests import published
+from tests import published, toy
 
 ROWS = published.load("visit")
 
 
 def test_lead_and_lanes_by_arithmetic():
-    ROWS["D2"].check([0.9 / 0.10, lead_m(0.9, 0.6, 0.10)])
+    ROWS["D2"].check([0.9 / 0.10, lead_m(0.9, [0.6], 0.10)])
     ROWS["D3"].check([lane_count(2, length, 30) for length in (1.0, 1.5, 2.0)])
     assert drift_seconds(3.048, 1.34112) == pytest.approx(2.2727, abs=1e-4)
+
+
+def test_the_lead_is_added_up_along_the_lane():
+    """In water that slows down evenly toward the lie, v = 0.1 + 0.1 s, a fly lands (exp(0.1 t) - 1) up in t seconds:
+    1.72 m in 10 s, 0.95 m in 6.67 and 6.39 m in 20 s; in steps of half a metre to 3 %. Beyond the last known speed the
+    water goes on as fast."""
+    speed = 0.1 + 0.1 * STEP_M * np.arange(20)
+    exact = np.expm1(0.1 * 0.8 / np.array([0.08, 0.12, 0.04]))
+    np.testing.assert_allclose(lead_m(0.8, speed, [0.08, 0.12, 0.04]), exact, rtol=0.03)
+    assert lead_m(0.8, speed[:3], 0.04) == pytest.approx(1.0 + (20 - 10 * np.log(2.0)) * 0.2, rel=0.01)
 
 
 def test_shadow_by_trigonometry():
@@ -87,7 +99,11 @@ def test_lanes_are_as_many_and_as_long_as_arithmetic_has_it_whichever_way_the_ri
     turn, ones = math.radians(angle_deg), np.ones(ch.grid.n_wet, np.float32)
     east, north = math.cos(turn), math.sin(turn)
     still = ch.with_layers(
-        flow_east=ones * east, flow_north=ones * north, drift_speed=ones * 0.4, depth=ones * np.float32(0.8)
+        flow_east=ones * east,
+        flow_north=ones * north,
+        drift_speed=ones * 0.4,
+        speed=ones * 0.4,
+        depth=ones * np.float32(0.8),
     )
     still = replace(still, beat=replace(still.beat, visitor=replace(still.beat.visitor, sink_m_s=0.1)))
     along, across = ch.grid.x * east + ch.grid.y * north, ch.grid.y * east - ch.grid.x * north
@@ -106,6 +122,48 @@ def test_lanes_are_as_many_and_as_long_as_arithmetic_has_it_whichever_way_the_ri
         assert line.length == pytest.approx(3.2 + 1.0 + 3.0, abs=0.6)
         (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
         assert (x1 - x0) * east + (y1 - y0) * north == pytest.approx(line.length)
+
+
+def below_a_stone(made, kind: str, height_m: float, west_m: float) -> gpd.GeoDataFrame:
+    """Lanes of a lie 2 m a side in the toy water, which flows east, that begins so far west, below a stone at x = 10 m
+    of 3 m across."""
+    table = {"kind": [kind], "size_m": [3.0], "height_m": [height_m], "note": [""]}
+    where = gpd.GeoDataFrame(table, geometry=[shapely.Point(10, 2)], crs=toy.CRS_LOCAL)
+    ch = build_channel(replace(toy.beat(), cover=where), cell_m=0.25)
+    cells = np.flatnonzero((np.abs(ch.grid.x - west_m - 1.0) < 1.0) & (np.abs(ch.grid.y - 2.0) < 1.0))
+    label = np.zeros(ch.grid.n_wet, np.float32)
+    label[cells] = 1
+    lie = made.lies.table.loc[[1]].assign(x=west_m + 0.5, y=2.0)
+    lies = replace(made.lies, table=lie, label=label)
+    return lanes(ch, toy.sight(ch, toy.light(ch, ch.beat.scenes[0])), lies, 30.0)
+
+
+def test_no_cast_is_told_to_where_a_stone_stands(run):
+    """Of what stands out of the water; over a boulder that doesn't a fly drifts."""
+    _, made, _ = run
+    for kind, height in (("boulder", 9.0), ("pier", math.nan)):
+        near = below_a_stone(made, kind, height, 11.6)
+        shut = near[near["shut_by"] == kind]
+        assert len(shut) > len(near) / 2, "all but one that comes past the side of it"
+        assert shut[["lead_m", "lead_least_m", "lead_most_m"]].isna().all().all()
+        # The stone ends at x = 11.5 m, the lie's tag stands at 12.1 m.
+        assert shut["shut_within_m"].between(0.5, 1.5).all()
+        assert (near.loc[near["shut_by"] == "", "lead_m"] > 0).all()
+    drowned = below_a_stone(made, "boulder", 0.1, 11.6)
+    assert list(drowned["shut_by"]) == [""] * len(drowned)
+    assert drowned[["lead_m", "lead_least_m", "lead_most_m"]].notna().all().all()
+
+
+def test_a_slow_fly_is_not_cast_onto_the_stone_either(run):
+    """Straight below it, where one of the usual kind has room; past its side either has."""
+    _, made, _ = run
+    far = below_a_stone(made, "boulder", 9.0, 13.5)
+    straight = np.array([line.bounds[1] > 1.0 for line in far.geometry])
+    assert far.loc[straight, "lead_m"].max() < 14.0 - 11.5
+    assert (far.loc[straight, "lead_most_m"] <= 14.0 - 11.5 + 0.5).all()
+    assert (far.loc[~straight, "lead_most_m"] > 4.0).all()
+    assert straight.any()
+    assert not straight.all()
 
 
 def test_stances_are_safe_behind_the_fish_and_throw_no_shadow_on_it(run):

@@ -12,6 +12,7 @@ import pytest
 import shapely
 
 import reachmap
+from reachmap.visit.worth import ranked
 from reachmap.write import card_page, map_page
 from reachmap.write.card import LETTER
 from reachmap.write.hours import hours_page, hours_text
@@ -131,6 +132,25 @@ def test_without_a_lane_the_card_says_nothing_of_the_drift(sample_result):
     pages = [card_page(replace(sample_result, visit=replace(sample_result.visit, lanes=own))) for own in (even, none)]
     assert ["Drift even, no seam to cross" in page for page in pages] == [True, False]
     assert not any("Drag to expect" in page for page in pages)
+
+
+def test_the_card_tells_no_cast_to_where_a_stone_stands(sample_result):
+    """Of the best lie, all of whose lanes are shut; one shut lane of another says nothing."""
+    lanes = sample_result.visit.lanes
+    best, other = ranked(sample_result.lies, sample_result.first[0])[:2]
+    shut = (lanes["lie"] == best) | ((lanes["lie"] == other) & (lanes["lane"] == 1))
+    assert (lanes["lie"] == other).sum() > 1
+    leads = dict.fromkeys(("lead_m", "lead_least_m", "lead_most_m"), np.nan)
+    own = lanes.assign(shut_by=lanes["shut_by"].where(~shut, "boulder"))
+    own.loc[shut, [*leads]] = np.nan
+    pages = [
+        card_page(replace(sample_result, visit=replace(sample_result.visit, lanes=kept)))
+        for kept in (own, own[own["lie"] == best], lanes)
+    ]
+    told = f"<li>Cast in from the side at lie {best}: a boulder close above</li>"
+    assert [told in page for page in pages] == [True, True, False]
+    assert ["m above the lie</li>" in page for page in pages] == [True, False, True]
+    assert not any("nan" in page for page in pages)
 
 
 @pytest.mark.parametrize(("units", "unit_m", "word"), [("metric", 1.0, "m"), ("imperial", 0.3048, "ft")])

@@ -535,6 +535,28 @@ def test_a_lane_is_ringed_where_it_crosses_a_seam(offline, page_file):
     assert page.evaluate(count) == before + 3
 
 
+@pytest.mark.browser
+def test_a_lane_that_a_stone_shuts_tells_no_cast_to_it(offline, result, tmp_path):
+    """One of three, then all of them."""
+    one = result.visit.lanes.iloc[[0]].assign(crosses_seam=False)
+    none = dict.fromkeys(("lead_m", "lead_least_m", "lead_most_m"), np.nan)
+    shut = one.assign(lane=3, shut_by="boulder", shut_within_m=1.5, **none)
+    lanes = pd.concat([one, one.assign(lane=2, lead_m=2.4, lead_least_m=1.6), shut])
+    lanes = lanes.set_geometry(lanes.geometry.translate(yoff=2.0))  # clear of the seam
+    text = {}
+    for name, kept in (("some", lanes), ("all", lanes.iloc[2:])):
+        path = tmp_path / f"{name}.html"
+        visit = replace(result.visit, lanes=kept.set_crs(toy.CRS_LOCAL, allow_override=True))
+        path.write_text(map_page(replace(result, visit=visit)), encoding="utf-8")
+        page = ready(offline, path).page
+        page.evaluate("reachmapPage.place.lie(reachmapPage.D.shapes.lanes[0].lie)")
+        text[name] = page.locator("#place").inner_text().replace("\u00a0", " ")
+    span = "2.0 m to 2.4 m above it (1.4 m to 4.0 m by how fast the fly sinks)"
+    assert f"Cast {span}, on 2 of 3 lanes side by side; a boulder is too near above the rest of it." in text["some"]
+    near = "there is a boulder within 1.5 m above it, too near for the fly to sink on its way"
+    assert f"Cast in from the side: {near}." in text["all"]
+
+
 def signs_in_cells(page, grid) -> np.ndarray:
     """Of every cell the pixel of the signs over it that covers most, red, green, blue and opacity (n_wet, 4)."""
     to_wgs = Transformer.from_crs(toy.CRS_LOCAL, 4326, always_xy=True)

@@ -129,12 +129,22 @@ function standText(stance) {
   return `${place}, ${stance.reason}; ${units.length(stance.cast_m, 0)} away (worked out for ${stance.when})`;
 }
 
-// How far above a lie its lanes want the fly to land.
+// How far above a lie its lanes want the fly to land, as far as nothing stands nearer than that.
 function castText(lanes) {
-  const [lead, least, most] = lanes[0].lead_m.map((m) => units.length(m, 1));
-  const side = lanes.length > 1 ? `, on ${lanes.length} lanes side by side` : '';
+  const [open, shut] = [lanes.filter((lane) => !lane.shut_by), lanes.filter((lane) => lane.shut_by)];
+  const by = [...new Set(shut.map((lane) => (lane.shut_by === 'land' ? 'land' : `a ${lane.shut_by}`)))].join(' or ');
   const seam = lanes.some((lane) => lane.seams.length) ? '; a seam crosses there: mend' : '';
-  return `${lead} above it (${least} to ${most} by how fast the fly sinks)${side}${seam}`;
+  if (!open.length) {
+    const within = units.length(Math.max(...shut.map((lane) => lane.shut_within_m)), 1);
+    return `in from the side: there is ${by} within ${within} above it, too near for the fly to sink on its way${seam}`;
+  }
+  const [leads, least, most] = [0, 1, 2].map((which) => open.map((lane) => lane.lead_m[which]).sort((a, b) => a - b));
+  const [low, high] = [leads[0], leads.at(-1)].map((m) => units.length(m, 1));
+  const span = `${units.length(least[0], 1)} to ${units.length(most.at(-1), 1)} by how fast the fly sinks`;
+  const many = shut.length ? `${open.length} of ${lanes.length}` : lanes.length;
+  const side = lanes.length > 1 ? `, on ${many} lanes side by side` : '';
+  const rest = shut.length ? `; ${by} is too near above the rest of it` : '';
+  return `${low === high ? low : `${low} to ${high}`} above it (${span})${side}${rest}${seam}`;
 }
 
 const fishText = (fish) =>
