@@ -14,7 +14,7 @@ import pytest
 import shapely
 
 import reachmap
-from reachmap.beat.model import Fish, Water
+from reachmap.beat.model import Fish, Skyline, Water
 from reachmap.beat.notes import merge_notes, read_notes, shown, write_notes
 from reachmap.beat.notes_in import notes_of
 from reachmap.light import (
@@ -320,6 +320,28 @@ def test_the_page_calls_the_light_of_a_night_as_python_does(offline, page_file, 
                     assert told[str(lie)] in {said.get(word, word) for word in words}, (name, step, cloud, lie)
                     seen |= words if len(words) == 1 else set()
     assert seen == {"dark", "dim", "moonlit", "in the twilight"}
+
+
+@pytest.mark.browser
+def test_the_strip_of_hours_is_in_shade_where_hills_keep_all_the_sun_off(offline, tmp_path):
+    """Every lie at every step with the sun up, in a valley whose south side hides it at noon in winter."""
+    valley = Skyline(np.array([0.0, 150.0, 160.0, 200.0, 210.0]), np.array([0.0, 0.0, 20.0, 20.0, 0.0]))
+    winter = replace(toy.scenes()[0], when=datetime(2026, 12, 21, 12, 0, tzinfo=UTC))
+    ch = toy.channel(cell_m=1.0, beat=toy.beat(scenes=(winter,), skyline=valley))
+    result = toy.result(ch, days=light_of_scenes(ch, ch.beat.scenes))
+    path = tmp_path / "map.html"
+    path.write_text(map_page(result), encoding="utf-8")
+    page, day = ready(offline, path, SIZES[0]).page, result.days[winter.name]
+    up = np.array([sun.altitude_deg > 0 for sun in day.sun])
+    for lie, own in result.lies.cells.items():
+        shown = np.array(page.evaluate("(n) => Array.from(reachmapPage.lies.shade(n, 0))", lie))
+        wanted = day.sun_on(own).mean(axis=1) / 255
+        np.testing.assert_allclose(shown[up], wanted[up], atol=0.005)
+    # Both occur, and shade in the middle of the day.
+    lit = day.sun_share.any(axis=1)[up]
+    assert lit[0]
+    assert lit[-1]
+    assert not lit.all()
 
 
 def test_two_days_of_one_date_can_be_told_apart():

@@ -41,14 +41,10 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
   // Share of the sun's beam that reaches a lie at every step of a day.
   function shade(n, day) {
     const own = cells.get(n);
-    const { sun } = U.days[day];
-    const out = new Float32Array(D.days[day].times.length).fill(1);
-    sun.steps.forEach((step, k) => {
-      out[step] = own.reduce((sum, i) => sum + sun.rows[k][i], 0) / (255 * Math.max(1, own.length));
+    return D.days[day].times.map((_, step) => {
+      const sunOn = physics.beamOn('sun', { day, step });
+      return own.reduce((sum, i) => sum + sunOn(i), 0) / Math.max(1, own.length);
     });
-    // Steps between kept ones look like the last one kept.
-    for (let k = 1; k < out.length; k++) if (sun.up.has(k) && !sun.steps.includes(k)) out[k] = out[k - 1];
-    return out;
   }
 
   function sky(lie, setting) {
