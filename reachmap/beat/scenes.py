@@ -50,6 +50,8 @@ def scenes_of(
     """The user's scenes, or three: sunny noon, overcast noon, the night of the nearest full moon."""
     scenes: list[Scene] = []
     given = settings.scenes[:MOST_SCENES]
+    # A town stands by the water in every scene, whichever tells of it.
+    glow_lux = max((table["town_glow_lux"] for table in given if "town_glow_lux" in table), default=0.0)
     if len(settings.scenes) > MOST_SCENES:
         report.say("scenes-many", FILE, "[[scenes]]", count=len(settings.scenes), limit=MOST_SCENES)
     for i, table in enumerate(given):
@@ -71,7 +73,7 @@ def scenes_of(
                 moment,
                 table.get("cloud", 1),
                 water_of(table, water),
-                table.get("town_glow_lux", 0.0),
+                table.get("town_glow_lux", glow_lux),
                 table.get("leaf_on"),
             )
         )

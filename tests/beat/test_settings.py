@@ -120,6 +120,12 @@ def test_a_scene_has_water_of_its_own(tmp_path):
     assert (scene.town_glow_lux, scene.leaf_on) == (0.01, False)
 
 
+def test_a_town_told_of_in_one_scene_lights_all_that_say_nothing_of_it(tmp_path):
+    night = '[[scenes]]\nname = "night"\nwhen = "2026-06-21 00:30"\n'
+    beat = read(tmp_path, f"{TOML}{night}town_glow_lux = 0.3\n{night.replace('night', 'dark')}town_glow_lux = 0.0\n")
+    assert [scene.town_glow_lux for scene in beat.scenes] == [0.3, 0.3, 0.0]
+
+
 @pytest.mark.parametrize("written", ['"2026-06-20"', "2026-06-20", '" 20260620 "'])
 def test_a_day_without_an_hour_is_noon_and_told(tmp_path, written):
     beat = read(tmp_path, TOML.replace('"2026-06-20 13:00"', written))
