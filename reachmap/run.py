@@ -182,6 +182,7 @@ def _record(channel: Channel, scenes: Sequence[Scene], settings: Mapping[str, An
                 "when": s.when.isoformat(),
                 "cloud_oktas": s.cloud,
                 "clarity_m": s.water.clarity_m,
+                "clarity_how": s.water.how,
                 "colour": s.water.colour,
                 "temperature_c": s.water.temperature_c,
             }

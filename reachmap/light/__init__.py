@@ -17,7 +17,7 @@ from reachmap.light.model import Body, DayLight, Light
 from reachmap.light.moment import light_at
 from reachmap.light.shade import Shade, prepare_shade
 from reachmap.light.surface import beam_mu, surface_transmission
-from reachmap.light.water import clarity_to_attenuation
+from reachmap.light.water import clarity_to_attenuation, white_clarity_m
 
 __all__ = [
     "BedTerms",
@@ -46,4 +46,5 @@ __all__ = [
     "sun_and_moon",
     "sun_lux",
     "surface_transmission",
+    "white_clarity_m",
 ]

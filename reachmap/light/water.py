@@ -10,6 +10,7 @@ stained and turbid lakes, Koenings & Edmundson 1991, Limnol. Oceanogr. 36:91).
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from reachmap.beat.model import CLARITY_HOW, Water
 from reachmap.errors import SettingError
@@ -51,3 +52,9 @@ def clarity_to_attenuation(water: Water) -> tuple[float, float]:
     }[water.how]
     a = law / water.clarity_m
     return a * kd_over_a, a * c_over_a
+
+
+def white_clarity_m(water: Water) -> float:
+    """Depth at which a white thing goes out of sight, however the clarity was judged [m]."""
+    at_one = replace(water, clarity_m=1.0, how="white from above")
+    return clarity_to_attenuation(at_one)[1] / clarity_to_attenuation(water)[1]

@@ -23,7 +23,16 @@ from reachmap.write.imperial import as_typed
 from reachmap.write.labels import place_labels
 from reachmap.write.model import Result
 from reachmap.write.pages import plain_page
-from reachmap.write.summary import SEEN_LEAST_M, engine_words, fish_words, fly_words, level_words, order_words, printed
+from reachmap.write.summary import (
+    SEEN_LEAST_M,
+    clear_words,
+    engine_words,
+    fish_words,
+    fly_words,
+    level_words,
+    order_words,
+    printed,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -193,7 +202,7 @@ def _checklist(result: Result) -> str:
     seen = [visit.seen[scene][n]["range_m"] for n in top if "range_m" in visit.seen[scene].get(n, {})]
     fly = f"Fly seen at {_span(min(seen), max(seen), _decimals(result))} m" if seen else ""
     checks = [
-        f"Water {water.colour}, clear to {water.clarity_m:.3g} m",
+        f"Water {water.colour}, {clear_words(water)}",
         fly if not seen or max(seen) >= SEEN_LEAST_M else "Hardly a fly seen in this light",
         f"Flies: {flies}" if top and (flies := fly_words(result, scene, top[0])) else "",
         f"Cloud {outlook.scene.cloud}/8",

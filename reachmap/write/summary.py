@@ -11,6 +11,7 @@ from reachmap.beat.warmth import printed_celsius
 from reachmap.channel.confidence import MUCH_BESIDE
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding
+from reachmap.light import white_clarity_m
 from reachmap.trout.model import Comparison, Lies
 from reachmap.visit.model import Visit
 from reachmap.visit.worth import best_lies, ranked
@@ -26,6 +27,9 @@ SEEN_LEAST_M = 0.1
 
 FOOD = ("energy.drift_items_m3", "energy.item_j")
 """Settings of the energy engine that make up the amount of food."""
+
+JUDGED = {"dark sideways": "for a dark thing sideways", "dark from above": "by a dark boot"}
+"""Ways to judge clarity in words; without any by a white thing, as on the map's page."""
 
 BEST = 5
 """Lies listed a scene in the summary."""
@@ -192,8 +196,14 @@ def let_be_words(visit: Visit) -> str:
 def water_words(water: Water) -> str:
     """How clear and how warm the water of a scene is."""
     warm = "" if water.temperature_c is None else f" and {printed_celsius(water.temperature_c):g} C"
+    return f"water {clear_words(water)}{warm}"
+
+
+def clear_words(water: Water) -> str:
+    """How clear water is: as it was judged, and where that was not by a white thing as the map's page has it too."""
+    beside = f" {JUDGED[water.how]}, {white_clarity_m(water):.3g} m by a white cup" if water.how in JUDGED else ""
     # Three figures, so that feet typed with one decimal come back as they were.
-    return f"water clear to {water.clarity_m:.3g} m{warm}"
+    return f"clear to {water.clarity_m:.3g} m{beside}"
 
 
 def guess_line(channel: Channel) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import Any
 
 import shapely
@@ -13,7 +13,7 @@ from pyproj import CRS, Transformer
 from reachmap.beat.columns import SYNONYMS
 from reachmap.beat.model import COLOURS, Water
 from reachmap.beat.notes import WORDS
-from reachmap.light import clarity_to_attenuation
+from reachmap.light import clarity_to_attenuation, white_clarity_m
 from reachmap.light.edge import edge_step
 from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
@@ -131,7 +131,6 @@ def _scene(result: Result, name: str, days: list[DayLight], warmth: list[float |
     """One of the beat's scenes as settings of the page; its day and temperature by their places in those lists."""
     light, day = result.outlooks[name].light, result.days[name]
     scene = light.scene
-    at_one = clarity_to_attenuation(replace(scene.water, clarity_m=1.0, how="white from above"))
     return {
         "name": name,
         "day": next(k for k, one in enumerate(days) if one is day),
@@ -139,7 +138,7 @@ def _scene(result: Result, name: str, days: list[DayLight], warmth: list[float |
         "cloud": int(scene.cloud),
         "colour": scene.water.colour,
         "warmth": warmth.index(scene.water.temperature_c),
-        "clarity_m": round(at_one[1] / light.beam_attenuation_per_m, 2),
+        "clarity_m": round(white_clarity_m(scene.water), 2),
     }
 
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from reachmap.beat.model import CLARITY_HOW, COLOURS, Water
 from reachmap.errors import SettingError
-from reachmap.light.water import DARK_LAW, SCATTERING, clarity_to_attenuation, kirk
+from reachmap.light.water import DARK_LAW, SCATTERING, clarity_to_attenuation, kirk, white_clarity_m
 from tests.published import load
 
 ROWS = load("light")
@@ -57,6 +57,8 @@ def test_the_three_ways_of_judging_agree(clarity, word):
     boot = clarity * 4.8 / 8.7
     assert clarity_to_attenuation(Water(boot, "dark from above", word)) == pytest.approx((kd, c), rel=1e-9)
     assert (c + kd) * clarity == pytest.approx(8.7)
+    for water in (Water(boot, "dark from above", word), Water(DARK_LAW / c, "dark sideways", word)):
+        assert white_clarity_m(water) == pytest.approx(clarity)
 
 
 @pytest.mark.parametrize(

@@ -12,10 +12,13 @@ import pytest
 import shapely
 
 import reachmap
+from reachmap.beat.model import Water
 from reachmap.visit.worth import ranked
 from reachmap.write import card_page, map_page
 from reachmap.write.card import LETTER
 from reachmap.write.hours import hours_page, hours_text
+from reachmap.write.summary import summarise
+from reachmap.write.webmap_data import page_data
 from tests import toy
 
 
@@ -151,6 +154,24 @@ def test_the_card_tells_no_cast_to_where_a_stone_stands(sample_result):
     assert [told in page for page in pages] == [True, True, False]
     assert ["m above the lie</li>" in page for page in pages] == [True, False, True]
     assert not any("nan" in page for page in pages)
+
+
+@pytest.mark.parametrize(
+    ("how", "says"),
+    [
+        ("white from above", "clear to 1 m"),
+        ("dark from above", "clear to 1 m by a dark boot, 1.81 m by a white cup"),
+        ("dark sideways", "clear to 1 m for a dark thing sideways, 1.43 m by a white cup"),
+    ],
+)
+def test_a_clarity_not_judged_by_a_white_thing_is_told_as_judged_and_as_the_page_has_it(how, says):
+    """A white thing vanishes 8.7 / 4.8 times as deep as a dark one, whatever the water; sideways goes by Kd / c too."""
+    scene = replace(toy.scenes()[0], water=Water(1.0, how, "clear"))
+    result = toy.result(toy.channel(1.0, beat=toy.beat(scenes=(scene,))))
+    assert f">Water clear, {says}<" in card_page(result)
+    assert f", water {says})" in summarise(result)
+    shown = page_data(result)["scenes"][0]["clarity_m"]
+    assert shown == pytest.approx(float(says.split(", ")[-1].removeprefix("clear to ").split()[0]), abs=0.005)
 
 
 @pytest.mark.parametrize(("units", "unit_m", "word"), [("metric", 1.0, "m"), ("imperial", 0.3048, "ft")])
