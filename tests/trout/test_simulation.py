@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import islice
+
 import numpy as np
 import pytest
 
@@ -73,11 +75,11 @@ def test_a_log_with_the_blanks_is_judged_and_one_of_fish_alone_is_not(made):
 
 
 def test_a_planted_preference_is_recovered_from_biased_effort(made):
-    """Twelve logs of thirty trips; with the false alarms there may be, six of them tuned by chance is 1 in 90,000."""
+    """Of twelve logs of thirty trips; with the false alarms there may be, six tuned by chance is 1 in 90,000."""
     theta = POWER * PLANTED / PLANTED.sum() * 2
-    tuned = [tune(made.weights, fish_out(made, theta, seed, trips=30, fish=15)) for seed in range(12)]
-    better = [got for got in tuned if got.better]
-    assert len(better) >= 6
+    tuned = (tune(made.weights, fish_out(made, theta, seed, trips=30, fish=15)) for seed in range(12))
+    better = [*islice((got for got in tuned if got.better), 6)]
+    assert len(better) == 6
     want = PLANTED * made.weights.sum() / PLANTED.sum()
     # Of 90 % intervals one in ten may miss; drawn from forty resamplings their ends are good to about 0.05.
     held = [(got.low - 0.05 <= want) & (want <= got.high + 0.05) for got in better]
