@@ -70,6 +70,10 @@ def test_flow_and_speed_follow_manning_at_the_same_slope(stage):
     deep = depth[wet] > 0.5
     ratio = after.speed.speed[deep] / before.speed[wet][deep]
     assert np.median(ratio) == pytest.approx(np.median((1 + stage / depth[wet][deep]) ** (2 / 3)), rel=0.02)
+    # Its error stays the same share of it, and a fifth of what it changed by is unsure besides.
+    changed = after.speed.speed[deep] - before.speed[wet][deep]
+    unsure = np.hypot(ratio * before.speed_sd[wet][deep], 0.2 * changed)
+    assert after.speed.speed_sd[deep] == pytest.approx(unsure, rel=1e-3)
 
 
 def test_falling_water_dries_the_edges_and_moves_the_waterline():
@@ -87,6 +91,7 @@ def test_rising_water_stays_in_its_outline_without_a_terrain_model_and_says_so()
     after = moved(0.2)
     assert after.grid.n_wet == reach.grid.n_wet
     assert [f.code for f in after.findings] == ["stage-shifted", "stage-no-terrain"]
+    assert moved(0.2, known=None).speed.flow_m3_s is None
 
 
 def test_rising_water_floods_the_banks_as_far_as_they_lie_below_it():
@@ -188,6 +193,15 @@ def test_a_hardly_other_level_changes_hardly_anything(stage):
     assert after.speed.speed == pytest.approx(measured, rel=0.03)
     shoal = np.where(np.abs(reach.grid.y) > 7, np.float32(0.004), depth)
     assert at_stage(one, reach, shoal, sd, before, stage).grid.n_wet == reach.grid.n_wet
+
+
+def test_what_was_measured_beside_the_solve_shrinks_threefold_at_most():
+    """By the banks, where nearly all of the depth goes."""
+    one, reach, depth, sd, before = run()
+    faster = replace(before, speed=before.speed + np.float32(0.5))
+    more = at_stage(one, reach, depth, sd, faster, -0.12).speed.speed - moved(-0.12).speed.speed
+    assert more.min() == pytest.approx(0.5 / 3, rel=1e-3)
+    assert more.max() < 0.5
 
 
 @pytest.mark.parametrize(
