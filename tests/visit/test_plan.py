@@ -49,9 +49,11 @@ def test_shadow_by_trigonometry():
 
 
 @settings(max_examples=40)
-@given(st.floats(0.2, 6), st.floats(0.2, 4))
-def test_the_lanes_cover_the_lie(width, reach):
-    assert lane_count(width, reach, 30) * 2 * reach * math.tan(math.radians(15)) >= width - 1e-6
+@given(st.floats(0.2, 6), st.floats(0.2, 4), st.floats(20, 120))
+def test_the_lanes_cover_the_lie_and_are_no_more_than_that_takes(width, reach, view):
+    count, cone = lane_count(width, reach, view), 2 * reach * math.tan(math.radians(view / 2))
+    assert count * cone >= width - 1e-6
+    assert (count - 1) * cone < width
 
 
 def test_no_lane_lies_on_land(run):
@@ -87,10 +89,13 @@ def test_lanes_go_through_their_lie_whatever_its_shape(run):
     np.testing.assert_allclose(np.diff(at), 8.0 / len(at), atol=1.0)
 
 
-@pytest.mark.parametrize("angle_deg", [0.0, 60.0, 90.0, 150.0, 210.0, 300.0])
-def test_lanes_are_as_many_and_as_long_as_arithmetic_has_it_whichever_way_the_river_runs(run, angle_deg):
-    """A square of still conditions, 6 m a side, that a fish sees 1.6 m of: a watched cone of 30 degrees is
-    2 x 1.6 x tan 15 = 0.857 m wide, so 6.5 m would take 8 lanes, of which 4 are drawn, 1.5 m apart.
+@pytest.mark.parametrize(
+    ("angle_deg", "half_m", "count"), [(0, 3, 4), (60, 1, 3), (90, 3, 4), (150, 1, 3), (210, 1, 3), (300, 3, 4)]
+)
+def test_lanes_are_as_many_and_as_long_as_arithmetic_has_it_whichever_way_the_river_runs(run, angle_deg, half_m, count):
+    """A stretch of still conditions, 8 m long and 6 or 2 m wide, that a fish sees 1.6 m of: a watched cone of 30
+    degrees is 2 x 1.6 x tan 15 = 0.857 m wide, so 6.5 m would take 8 lanes, of which 4 are drawn, 1.5 m apart, and
+    2.5 m take 3.
 
     At 0.4 m/s and 0.8 m of depth a fly sinking 0.1 m/s lands 0.8 / 0.1 x 0.4 = 3.2 m up, 2.1 m or 6.4 m if it sinks
     half as fast again or half as fast, and is in view for 1.6 / 0.4 = 4 s.
@@ -107,21 +112,24 @@ def test_lanes_are_as_many_and_as_long_as_arithmetic_has_it_whichever_way_the_ri
     )
     still = replace(still, beat=replace(still.beat, visitor=replace(still.beat.visitor, sink_m_s=0.1)))
     along, across = ch.grid.x * east + ch.grid.y * north, ch.grid.y * east - ch.grid.x * north
-    cells = np.flatnonzero((np.abs(along) < 3.0) & (np.abs(across) < 3.0))
+    cells = np.flatnonzero((np.abs(along) < 4.0) & (np.abs(across) < half_m))
     label = np.zeros(ch.grid.n_wet, np.float32)
     label[cells] = 1
     table = made.lies.table.loc[[1]].assign(x=0.0, y=0.0)
     found = lanes(still, made.first[1].sight, replace(made.lies, table=table, label=label), 30.0)
-    assert list(found["lane"]) == [1, 2, 3, 4]
-    for column, value in {"lead_m": 3.2, "lead_least_m": 2.1, "lead_most_m": 6.4, "in_view_s": 4.0}.items():
+    assert list(found["lane"]) == [1, 2, 3, 4][:count]
+    told = {"lead_m": 3.2, "lead_least_m": 2.1, "lead_most_m": 6.4, "in_view_s": 4.0, "drift_m_s": 0.4}
+    for column, value in told.items():
         assert found[column].to_numpy() == pytest.approx(value)
     middle = np.array([shapely.get_coordinates(line.interpolate(0.5, normalized=True))[0] for line in found.geometry])
-    assert np.diff(np.sort(middle @ [-north, east])) == pytest.approx(1.5, abs=0.8)
-    # Upstream as far as the fly lands and a metre more, 3 m below the lie, in steps of half a metre.
+    shared_out = (np.arange(count) + 0.5) * 2 * half_m / count - half_m
+    assert np.sort(middle @ [-north, east]) == pytest.approx(shared_out, abs=0.5)
+    # Upstream as far as the fly lands and a metre more, 3 m below a place by the tag, in steps of half a metre.
     for line in found.geometry:
         assert line.length == pytest.approx(3.2 + 1.0 + 3.0, abs=0.6)
         (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
         assert (x1 - x0) * east + (y1 - y0) * north == pytest.approx(line.length)
+        assert x1 * east + y1 * north == pytest.approx(3.0, abs=1.6)
 
 
 def below_a_stone(made, kind: str, height_m: float, west_m: float) -> gpd.GeoDataFrame:
