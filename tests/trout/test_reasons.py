@@ -225,16 +225,18 @@ def test_what_holds_a_lie_back(toy_channel, noon):
 @pytest.mark.parametrize(
     ("nose", "drift", "limiting", "says"),
     [
-        (0.02, 0.1, "nose", "hardly a current at the nose"),
-        (0.8, 1.0, "nose", "fast at the nose for this fish"),
+        (0.02, 1.0, "nose", "hardly a current at the nose"),
+        (0.8, 0.1, "nose", "fast at the nose for this fish"),
         (0.1, 0.1, "food", "little current brings food"),
         (0.4, 2.4, "food", "the drift rushes past"),
     ],
 )
 def test_too_little_current_and_too_much_are_told_apart(toy_channel, noon, nose, drift, limiting, says):
-    """Both curves fall on either side of what suits best."""
-    place = Place(np.arange(4), (0.0, 0.0), 0.8, nose, nose, drift, 0.0, "", False)
-    assert lack(toy_channel, place, noon, limiting, CURVES.shifted(Fish(), 13)) == f"but {says}"
+    """Both curves fall on either side of what suits best; by night the speed where it rests counts."""
+    night = replace(noon, layers=noon.layers | {"eye_day": 0 * noon["eye_day"]})
+    for light, speeds in ((noon, (nose, 0.82 - nose)), (night, (0.82 - nose, nose))):
+        place = Place(np.arange(4), (0.0, 0.0), 0.8, *speeds, drift, 0.0, "", False)
+        assert lack(toy_channel, place, light, limiting, CURVES.shifted(Fish(), 13)) == f"but {says}"
 
 
 @pytest.mark.parametrize(
