@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 from unittest import mock
 
 import geopandas as gpd
@@ -10,8 +11,10 @@ import pytest
 import shapely
 
 from reachmap.channel import build_channel
-from reachmap.channel.choice import KRIGING
+from reachmap.channel.choice import AVERAGE, FITTED, KRIGING, Choice, choose
 from reachmap.channel.ground import lay_ground
+from reachmap.channel.passing import Passing
+from reachmap.channel.reach import Reach
 from reachmap.channel.speed import find_speed
 from tests import toy
 from tests.benchmarks.speed import FLOW_M3_S, WAYS, errors, surveyed, true_speed
@@ -106,6 +109,93 @@ def test_as_much_water_runs_through_a_neck_as_elsewhere_though_no_speed_was_meas
         assert carried[within].sum() * ch.grid.cell_m / (high - low) == pytest.approx(FLOW_M3_S, rel=0.12), low
 
 
+def in_wakes(share: float):
+    """`lay_ground` with this wake everywhere."""
+
+    def laid_with(*args):
+        ground = lay_ground(*args)
+        return replace(ground, wake=np.full_like(ground.wake, share))
+
+    return mock.patch("reachmap.channel.speed.lay_ground", laid_with)
+
+
+def test_a_wake_slows_the_water_and_makes_it_less_sure():
+    """By a known flow alone speeds are unsure by 0.35 of themselves, and a wake by 0.3 of what it takes."""
+    plain, _ = made()
+    with in_wakes(0.5):
+        slowed, _ = made()
+    assert plain.speed_sd == pytest.approx(0.35 * plain.speed)
+    assert slowed.speed == pytest.approx(0.5 * plain.speed)
+    assert slowed.speed_sd == pytest.approx(np.hypot(0.35 * 0.5, 0.3 * 0.5) * plain.speed)
+
+
+def test_what_the_choice_is_told_of_every_speed():
+    """The solve at 1 m3/s by Manning's law at the depth of the map, the depth sounded and that without its section;
+    the wake divided out; and its section by continuity, with as much more room as the section's own depths made.
+    Water is a centimetre deep at least."""
+    call = laid("zigzag", 0.3)
+    reach, points, depth, unseen_m = (*call.args, *call.kwargs.values())[1:]
+    with in_wakes(0.2), mock.patch("reachmap.channel.speed.choose", side_effect=choose) as called:
+        ground = made("zigzag", 0.3)[0].ground
+    told, used = called.call_args.args[0], np.isfinite(points.speed_m_s)
+    cell, place = reach.grid.locate(points.x, points.y)[used], points.places
+    for solved, deep in ((told.sounded, points.depth_m), (told.unseen, unseen_m)):
+        law = np.maximum(deep[used], 0.01) ** (2 / 3) / ground.manning_n
+        assert solved == pytest.approx(ground.root[cell] * law, rel=1e-4)
+    assert told.here == pytest.approx(ground.unit_speed[cell])
+    assert told.speed == pytest.approx(points.speed_m_s[used] / 0.8)
+    section = Passing.make(reach, ground, depth, place.along).at(place.along[used])
+    assert np.ptp(section) > 0.3
+    assert told.section == pytest.approx(section)
+    for group in np.unique(told.groups):
+        own = told.groups == group
+        room = depth[cell][own].mean() / unseen_m[used][own].mean()
+        assert told.unseen_section[own] == pytest.approx(section[own] * room)
+    assert told.share == pytest.approx(used.mean())
+
+
+def chosen(choice: Choice):
+    return mock.patch("reachmap.channel.speed.choose", return_value=choice)
+
+
+def test_nine_in_ten_of_the_held_out_speeds_lie_in_the_band_that_is_laid():
+    """A share of the speed and a floor: 1.645 standard errors hold 90 of 100."""
+    rng, n = np.random.default_rng(3), int(np.isfinite(laid("zigzag", 0.3).args[2].speed_m_s).sum())
+    predicted = rng.uniform(0.2, 1.2, n)
+    error = rng.normal(0, 0.15, n) * (predicted + 0.25 * predicted.mean())
+    with chosen(Choice(FITTED, FLOW_M3_S, error=error, predicted=predicted)):
+        ch, _ = made("zigzag", 0.3)
+    share, rest = np.polyfit(ch.speed, ch.speed_sd, 1)
+    assert ch.speed_sd == pytest.approx(share * ch.speed + rest, abs=1e-4)
+    assert np.mean(np.abs(error) <= 1.645 * (share * predicted + rest)) == pytest.approx(0.9, abs=0.01)
+    assert share == pytest.approx(0.15, rel=0.1)
+
+
+@pytest.mark.parametrize("kriged", [0.4, 50.0])
+def test_speeds_are_laid_by_the_way_that_was_chosen(kriged):
+    """A quarter kriged over its section, the rest solve and residual, neither where the water stands; and none faster
+    than 1.3 times what was measured or solved."""
+    call = laid("zigzag", 0.3)
+    reach, points, depth = call.args[1:4]
+    own = points.speed_m_s[np.isfinite(points.speed_m_s)]
+    fields = [
+        SimpleNamespace(laid=(np.full(len(depth), value), np.full(len(depth), sd)), setting={})
+        for value, sd in ((0.2, 0.1), (kriged, 0.3))
+    ]
+    choice = Choice(AVERAGE, 2.0, *fields, 0.25, error=0 * own, predicted=own)
+    with chosen(choice), mock.patch.object(Reach, "interpolate", lambda self, field: field.laid):
+        ch, _ = made("zigzag", 0.3)
+    unit = ch.ground.unit_speed
+    section = Passing.make(reach, ch.ground, depth, points.places.along).at(reach.cells.along)
+    moving = np.clip(unit / (0.1 * np.median(unit[unit > 0])), 0.0, 1.0)
+    assert moving.min() < 0.9
+    speed = 0.25 * section * moving * kriged + 0.75 * (2.0 * unit + moving * 0.2)
+    most = 1.3 * max(np.nanmax(points.speed_m_s), 2.0 * unit.max())
+    assert (speed > most).any() == (kriged > 1)
+    assert ch.speed == pytest.approx(np.minimum(speed, most), rel=1e-4)
+    assert ch.speed_sd == pytest.approx(0.25 * section * 0.3 + 0.75 * 0.1, rel=1e-4)
+
+
 def test_slack_water_does_not_outvote_the_one_speed_in_a_wake():
     """Readings in a wake are set aside only while others show water that moves."""
     _, reach, soundings, *_ = laid("zigzag", 0.3).args
@@ -142,6 +232,7 @@ def test_a_slope_alone_gives_manning_speeds():
     depth = laid("sections", 0.0).args[3]
     plain = np.mean(depth ** (2 / 3)) * np.sqrt(0.002) / ch.report["manning_n"]
     assert ch.speed.mean() == pytest.approx(plain, rel=0.35)
+    assert ch.speed_sd == pytest.approx(0.5 * ch.speed)
 
 
 def test_with_nothing_known_the_speed_is_relative_and_says_so():
@@ -149,6 +240,7 @@ def test_with_nothing_known_the_speed_is_relative_and_says_so():
     assert ch.relative
     assert ch.flow_m3_s is None
     assert any(f.code == "speed-relative" for f in ch.findings)
+    assert ch.speed_sd == pytest.approx(ch.speed)
     assert np.corrcoef(ch.speed, truth)[0, 1] > 0.9
 
 
