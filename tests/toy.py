@@ -232,6 +232,7 @@ def visit(ch: Channel) -> Visit:
             "wading": [1],
             "when": ["12:10"],
             "dark": [False],
+            "dates": ["2026-06-20"],
         },
         geometry=[shapely.Point(-20, 8.5)],
         crs=CRS_LOCAL,

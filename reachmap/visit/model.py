@@ -52,8 +52,9 @@ class Visit:
         crosses_seam (bool)
     stances : GeoDataFrame of points: lie, rank, how ("standing", "kneeling"), on ("bank", "water"), reason,
         cast_m, wading (class of the hardest step on the way there from a bank), when (hour and minute the sun was
-        taken for), dark (whether it is then); for the hour a lie is met at first, and for one in the dark if that is
-        by day, or the other way round, if the day has such
+        taken for), dark (whether it is then), dates (of the scenes under such a sun, year-month-day); for each of
+        these dates for the hour a lie is met at first, and for one in the dark if that is by day, or the other way
+        round, if the day has such
     hours : DataFrame, index time, one column a lie: hold score of the lie at that time; empty if not asked for
     eye : Series, index time: state of the eye over the lies, 1 day to 0 night; empty with `hours`
     orders : scene -> its best lies in the order to fish them, with time: those with a place to stand, or if none has

@@ -1,4 +1,5 @@
-"""The visit, for the first scene of a run; stances, order and what the fish sees also for the first after dark."""
+"""The visit, for the first scene of a run; order and what the fish sees also for the first after dark, stances for
+the sun of every date its scenes lie on."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -24,11 +26,15 @@ from reachmap.visit.drift import lanes
 from reachmap.visit.model import Visit
 from reachmap.visit.order import banks_of, order_of, without_place_told
 from reachmap.visit.span import through_day
-from reachmap.visit.stand import Hour, find_ground, stances
+from reachmap.visit.stand import Ground, Hour, find_ground, stances
 from reachmap.visit.wading import cautions, redds, wading_class
 
 COLOURS_M = 1.0
 """How far off a fly's colours are looked at, or as far as the fish sees it (assumed) [m]."""
+
+SAME_SUN_DEG = 1.0
+"""Dates on which the sun keeps within this height of where it stood at the same hour have their stances in common
+(assumed): less than three days about the equinox, a fortnight at the solstice [deg]."""
 
 
 def plan_visit(
@@ -63,17 +69,22 @@ def plan_visit(
     if days is not None and len(lies.table):
         spans = {name: through_day(channel, outlook, lies, days[name], curves) for name, outlook in lit.items()}
     ground = find_ground(channel, layers, lies, curves.eyes.mar_arcmin(channel.beat.fish))
+    seasons = _of_one_sun(channel.beat, outlooks, days)
+    season_of = {name: season for season in seasons for name in season}
+    orders = {
+        name: order_of(ground, lies, name, spans.get(name), _met(channel.beat, lies, season_of[name], {}, days), start)
+        for name in lit
+    }
+    stands = [_stances_of(ground, lies, season, orders, days) for season in seasons]
+    found = {name: stand for season, stand in zip(seasons, stands, strict=True) for name in season}
     lit_days = {name: one.day for name, one in spans.items()}
-    hours = _met(channel.beat, lies, lit, {}, lit_days)
-    orders = {name: order_of(ground, lies, name, spans.get(name), hours, start) for name in lit}
     span = next(iter(spans.values()), None)
-    stands = stances(ground, _met(channel.beat, lies, lit, orders, lit_days), banks_of(orders, lit_days))
     return Visit(
         lanes(channel, first.sight, lies, curves.eyes["view_cone_deg"]),
-        stands,
+        gpd.GeoDataFrame(pd.concat(stands, ignore_index=True)),
         span.score if span else pd.DataFrame(),
         span.eye if span else pd.Series(dtype=float),
-        {name: without_place_told(order, stands, lit_days.get(name)) for name, order in orders.items()},
+        {name: without_place_told(order, found[name], lit_days.get(name)) for name, order in orders.items()},
         {
             name: {int(n): _seen(channel, outlook, lies, int(n), curves.eyes) for n in lies.table.index}
             for name, outlook in lit.items()
@@ -81,6 +92,41 @@ def plan_visit(
         layers,
         cautions(channel, scenes),
     )
+
+
+def _of_one_sun(
+    beat: Beat, outlooks: Mapping[str, Outlook], days: Mapping[str, DayLight] | None
+) -> list[dict[str, Outlook]]:
+    """The scenes by their names, those together on whose dates the sun goes alike; without days those of one date."""
+
+    def alike(one: str, other: str) -> bool:
+        if days is None:
+            return len({beat.local(outlooks[name].scene.when).date() for name in (one, other)}) == 1
+        high, there = ([sun.altitude_deg for sun in days[name].sun] for name in (one, other))
+        return len(high) == len(there) and np.abs(np.subtract(high, there)).max() <= SAME_SUN_DEG
+
+    seasons: list[dict[str, Outlook]] = []
+    for name, outlook in outlooks.items():
+        season = next((known for known in seasons if alike(next(iter(known)), name)), None)
+        if season is None:
+            seasons.append({name: outlook})
+        else:
+            season[name] = outlook
+    return seasons
+
+
+def _stances_of(
+    ground: Ground,
+    lies: Lies,
+    season: Mapping[str, Outlook],
+    orders: Mapping[str, pd.DataFrame],
+    days: Mapping[str, DayLight] | None,
+) -> gpd.GeoDataFrame:
+    """The stances under the sun of some scenes, from the bank their orders keep to, with the dates they are for."""
+    beat, own = ground.channel.beat, {name: order for name, order in orders.items() if name in season}
+    dates = sorted({f"{beat.local(outlook.scene.when):%Y-%m-%d}" for outlook in season.values()})
+    found = stances(ground, _met(beat, lies, season, own, days), banks_of(own, days or {}))
+    return found.assign(dates=", ".join(dates))
 
 
 def _by_day_and_in_the_dark(outlooks: Mapping[str, Outlook]) -> dict[str, Outlook]:
@@ -96,20 +142,28 @@ def _met(
     lies: Lies,
     outlooks: Mapping[str, Outlook],
     orders: Mapping[str, pd.DataFrame],
-    days: Mapping[str, DayLight],
+    days: Mapping[str, DayLight] | None,
 ) -> dict[int, list[list[Hour]]]:
-    """When each lie is met: as the order of the first scene has it, else at that scene's hour.
+    """When each lie is met under one sun: as the order of the first scene has it, else at that scene's hour.
 
     And once more in the dark if that is by day, or the other way round, to know where to stand then: in another scene
     likewise, or when the sun stands lowest or highest. Either with the hours to try where there is no place at the
     first; without orders these alone.
+
+    Parameters
+    ----------
+    outlooks : scenes of that sun, of which the first and the first of the other light count
+    orders : of some of them
+    days : of all scenes; None leaves out orders, and where the sun stands lowest and highest
     """
     numbers, rounds = lies.table.index.tolist(), list[dict[int, Hour]]()
-    for name, outlook in outlooks.items():
+    for name, outlook in _by_day_and_in_the_dark(outlooks).items():
         met = dict.fromkeys(numbers, _hour(beat.local(outlook.scene.when), outlook.light.sun))
-        stops = orders[name].itertuples() if name in orders else ()
-        rounds += [met | {row.lie: _at_step(days[name], row.step) for row in stops}, met]
-    for day in [*days.values()][:1]:
+        if days is not None and name in orders:
+            rounds.append(met | {row.lie: _at_step(days[name], row.step) for row in orders[name].itertuples()})
+        rounds.append(met)
+    if days is not None:
+        day = days[next(iter(outlooks))]
         heights = [sun.altitude_deg for sun in day.sun]
         rounds += [dict.fromkeys(numbers, _at_step(day, at)) for at in (np.argmin(heights), np.argmax(heights))]
 

@@ -91,7 +91,8 @@ def _lie_line(result: Result, scene: str, number: int) -> str:
     """One lie: what, where from, what the fish sees."""
     row, kind = result.lies.scenes[scene].loc[number], result.lies.table.loc[number, "kind"]
     stances, (dark, hour) = result.visit.stances, _met(result, number)
-    stands = stances[(stances["lie"] == number) & (stances["dark"] == dark)]
+    today = stances["dates"].str.contains(f"{result.day.date}")
+    stands = stances[(stances["lie"] == number) & (stances["dark"] == dark) & today]
     stand = f" No place to stand was found {'for the dark' if dark else 'by daylight'}."
     if len(stands):
         best = stands.iloc[0]

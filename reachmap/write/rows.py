@@ -33,6 +33,7 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
     for scene, table in result.lies.scenes.items():
         told = result.outlooks[scene].scene
         when = told.when.isoformat(timespec="minutes")
+        date = f"{result.days[scene].date}"
         seen, met = result.visit.seen.get(scene, {}), _met_at(result, scene)
         for row in table.loc[ranked(result.lies, scene)].itertuples():
             rows.append(
@@ -51,6 +52,7 @@ def lies_table(result: Result) -> list[dict[str, Any]]:
                     "met_at": met.get(row.Index),
                     "sees": dict(seen.get(row.Index, {})),
                     "lanes": _lanes_in(result, scene, of_lie[row.Index]["lanes"]),
+                    "stances": [one for one in of_lie[row.Index]["stances"] if date in one["dates"]],
                 }
             )
     return rows
@@ -70,7 +72,8 @@ def _lanes_in(result: Result, scene: str, lanes: list[dict[str, Any]]) -> list[d
 
 
 def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
-    """What a lie has in every scene, as plain values by its number; its lanes are those of the first scene."""
+    """What a lie has in every scene, as plain values by its number; its lanes are those of the first
+    scene, its stances those of all dates."""
     table, places = result.lies.table, tag_points(result.lies)
     lanes, stances = (_by_lie(table, result.channel.beat) for table in (result.visit.lanes, result.visit.stances))
     return {

@@ -38,7 +38,7 @@ SHAPES = {
 KINDS = {
     **dict.fromkeys(("lie", "lane", "rank", "wading"), "Int64"),
     **dict.fromkeys(("crosses_seam", "dark"), "bool"),
-    **dict.fromkeys(("kind", "why", "slow_side", "how", "on", "reason", "when", "shut_by"), "object"),
+    **dict.fromkeys(("kind", "why", "slow_side", "how", "on", "reason", "when", "dates", "shut_by"), "object"),
 }
 """What stands in columns that hold no decimal numbers, by their names before the scene's."""
 

@@ -59,7 +59,7 @@ def days_data(result: Result, days: list[DayLight], coarse: Coarse) -> list[dict
         twice = sum(one.date == day.date for one in days) > 1
         name = f"{day.date:%d %B %Y}".lstrip("0") + (", trees bare" if twice and not day.leaf_on else "")
         spawning = any(spawning_now(result.channel.beat, scene) for scene in scenes)
-        out.append({"date": name, "spawning": spawning, **data})
+        out.append({"date": name, "iso": f"{day.date}", "spawning": spawning, **data})
     return out
 
 

@@ -41,7 +41,7 @@ def shapes(result: Result, to_wgs: Transformer) -> dict[str, Any]:
         {
             "lie": int(row["lie"]),
             "at": rings(spot)[0][0],
-            **{name: plain(row[name]) for name in ("how", "on", "reason", "cast_m", "when", "dark")},
+            **{name: plain(row[name]) for name in ("how", "on", "reason", "cast_m", "when", "dark", "dates")},
         }
         for row, spot in zip(visit.stances.to_dict("records"), on_earth(visit.stances.geometry, to_wgs), strict=True)
     ]

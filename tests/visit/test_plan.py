@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+import ephem
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -15,6 +17,7 @@ from hypothesis import strategies as st
 
 import reachmap
 from reachmap.channel import build_channel
+from reachmap.light import light_of_scenes, sun_and_moon
 from reachmap.visit import plan_visit
 from reachmap.visit.drift import STEP_M, drift_seconds, lane_count, lanes, lead_m
 from reachmap.visit.stand import AHEAD_DEG, shadow_lines
@@ -228,6 +231,35 @@ def test_without_a_scene_after_dark_there_are_stances_for_the_darkest_hour(run):
     assert set(visit.stances.loc[visit.stances["dark"], "when"]) == {f"{lowest:%H:%M}"}
     assert set(visit.stances.loc[visit.stances["dark"], "lie"]) == set(visit.stances["lie"])
     assert list(visit.seen) == list(first)
+
+
+def test_stances_of_every_date_are_worked_out_for_its_own_sun(run):
+    """In Trondheim's latitude in June, when it is never dark, and in December, when it hardly is day: by the sun as an
+    almanac has it."""
+    ch, made, _ = run
+    beat, when = replace(ch.beat, lat=63.4), datetime(2026, 12, 21, 12, 10, tzinfo=UTC)
+    june = made.first[1].scene
+    soon, winter = (replace(june, name=str(then), when=then) for then in (june.when + timedelta(days=5), when))
+    scenes = {scene.name: scene for scene in (june, soon, winter)}
+    north = replace(ch, beat=replace(beat, scenes=tuple(scenes.values())))
+    sun = {name: sun_and_moon(scene.when, beat.lat, beat.lon)[0] for name, scene in scenes.items()}
+    outlooks = {
+        name: replace(made.first[1], light=replace(made.first[1].light, scene=scene, sun=sun[name]))
+        for name, scene in scenes.items()
+    }
+    lies = replace(made.lies, scenes=dict.fromkeys(scenes, made.lies.scenes[june.name]))
+    visit = plan_visit(north, outlooks, lies, light_of_scenes(north, scenes.values()))
+    summer, short = "2026-06-20, 2026-06-25", "2026-12-21"
+    assert set(visit.stances["dates"]) == {summer, short}
+    lights = visit.stances.groupby("dates")["dark"].agg(set)
+    assert (lights[summer], lights[short]) == ({False}, {False, True})
+    for stance in visit.stances.itertuples():
+        for day in stance.dates.split(", "):
+            then = datetime.fromisoformat(f"{day} {stance.when}").replace(tzinfo=ZoneInfo(beat.time_zone))
+            there = ephem.Observer()
+            there.lat, there.lon, there.pressure = str(beat.lat), str(beat.lon), 0
+            there.date = then.astimezone(UTC).replace(tzinfo=None)
+            assert (math.degrees(ephem.Sun(there).alt) < -6) == stance.dark, (day, stance.when)
 
 
 def test_wading_is_classed_by_daylight_and_after_dark_whatever_the_scene(run):

@@ -8,6 +8,7 @@ from datetime import date, datetime
 
 import ephem
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -66,6 +67,17 @@ def test_the_card_of_a_day_sends_nobody_to_where_they_would_stand_in_the_dark(sa
     times = {lie: f"{sample_result.day.times[step]:%H:%M}" for lie, step in order.items()}
     other = {row.when for row in by_day.itertuples() if row.when != times.get(row.lie, "13:00")}
     assert other == {"13:00"}, "no lie here needs another hour than its own, so this shows nothing"
+
+
+def test_the_card_sends_nobody_to_where_they_would_stand_on_another_date(sample_result):
+    """Though it comes first, as that of another scene's may."""
+    stances = sample_result.visit.stances
+    winter = stances.assign(dates="2026-12-21", reason="in the low sun of winter")
+    both = pd.concat([winter, stances], ignore_index=True)
+    pages = [
+        card_page(replace(sample_result, visit=replace(sample_result.visit, stances=own))) for own in (both, stances)
+    ]
+    assert pages[0] == pages[1]
 
 
 def test_a_stance_for_another_hour_than_that_of_the_order_says_which(sample_result):

@@ -234,6 +234,22 @@ def test_a_row_tells_of_its_own_scene_only(result):
     assert rows[night]["lanes"][0]["lead_m"] == rows[noon]["lanes"][0]["lead_m"]
 
 
+def test_a_row_tells_where_to_stand_on_the_date_of_its_scene(result):
+    """Not where on another, with another sun; one place may do for several."""
+    one = result.visit.stances.iloc[[0]]
+    dates = ("2026-06-20", "2026-12-21", "2026-06-20, 2026-06-25")
+    stances = pd.concat([one.assign(dates=there, cast_m=far) for far, there in enumerate(dates)])
+    days = {name: result.days[name] for name in result.outlooks}
+    winter = list(days)[-1]
+    moved = replace(days[winter], times=tuple(time.replace(month=12, day=21) for time in days[winter].times))
+    made = replace(result, visit=replace(result.visit, stances=stances), days={**days, winter: moved})
+    rows = [row for row in lies_table(made) if row["lie"] == 1]
+    told = {row["scene"]: [stance["cast_m"] for stance in row["stances"]] for row in rows}
+    assert told == {name: [1] if name == winter else [0, 2] for name in told}
+    assert winter in told
+    assert len(told) > 1
+
+
 @pytest.mark.parametrize(("most", "packed"), [(rasters.RIVER_CELLS, "deflate"), (10, "zstd")])
 def test_a_river_is_packed_another_way_and_reads_the_same(result, tmp_path, monkeypatch, most, packed):
     monkeypatch.setattr(rasters, "RIVER_CELLS", most)

@@ -557,6 +557,22 @@ def test_a_lane_that_a_stone_shuts_tells_no_cast_to_it(offline, result, tmp_path
     assert f"Cast in from the side: {near}." in text["all"]
 
 
+@pytest.mark.browser
+def test_a_place_to_stand_is_shown_on_its_own_dates_only(offline, result, tmp_path):
+    """As the sun stands elsewhere on others."""
+    one = result.visit.stances
+    stances = pd.concat([one, one.assign(how="standing", when="11:40", dates="2026-10-20", reason="high sun")])
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(result, visit=replace(result.visit, stances=stances))), encoding="utf-8")
+    page = ready(offline, path).page
+    page.evaluate("reachmapPage.place.lie(1)")
+    for scene, told in (("sunny noon", "Kneel on the bank, low sun"), ("October", "Stand on the bank, high sun")):
+        one = page.evaluate("name => reachmapPage.D.scenes.find((one) => one.name === name)", scene)
+        page.evaluate("([day, step]) => reachmapPage.set({ day, step })", [one["day"], one["step"]])
+        assert told in page.locator("#place").inner_text().replace("\u00a0", " ")
+        assert page.locator(".leaflet-marker-pane .stance").count() == 1
+
+
 def signs_in_cells(page, grid) -> np.ndarray:
     """Of every cell the pixel of the signs over it that covers most, red, green, blue and opacity (n_wet, 4)."""
     to_wgs = Transformer.from_crs(toy.CRS_LOCAL, 4326, always_xy=True)

@@ -60,7 +60,7 @@ async function start(map, L) {
     const result = page.water.paint();
     showSetting(page);
     state.ranked = page.lies.rank(state.setting, result);
-    page.shapes.focus(state.chosen, isDark(D, state.setting));
+    page.shapes.focus(state.chosen, state.setting);
     page.lies.show(state.ranked, state.setting, state.chosen);
     page.order.show(state.setting);
     drawHours(D.days[state.setting.day], state.chosen === null ? null : page.lies.shade(state.chosen, state.setting.day));

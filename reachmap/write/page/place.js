@@ -89,7 +89,7 @@ function makePlace(page) {
   // What to do about a lie: where to stand, where the fly lands, how long it is seen.
   function todo(n, seen) {
     const dark = isDark(D, state.setting);
-    const [stance] = stancesFor(D, n, dark);
+    const [stance] = stancesFor(D, n, state.setting);
     const lanes = D.shapes.lanes.filter((one) => one.lie === n);
     const time = seen.seconds > D.curves.sight.inspect_s ? ', time to inspect it' : '';
     const sees = seen.range >= D.fly_least_m
@@ -104,7 +104,7 @@ function makePlace(page) {
   // All of a lie on the screen, with where to stand for it.
   function closer(one) {
     const bounds = L.polygon(one.rings).getBounds();
-    for (const stance of stancesFor(D, one.n, isDark(D, state.setting))) bounds.extend(stance.at);
+    for (const stance of stancesFor(D, one.n, state.setting)) bounds.extend(stance.at);
     map.fitBounds(bounds, { paddingTopLeft: [40, isPhone() ? 110 : 40], paddingBottomRight: [60, 60], animate: false });
   }
 

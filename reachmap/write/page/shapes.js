@@ -29,15 +29,15 @@ function makeShapes(L, map, D, say) {
   // Their names are in the units chosen.
   let focused = '';
   const own = L.layerGroup().addTo(map);
-  function focus(chosen, dark) {
-    const next = JSON.stringify([chosen, dark, units.imperial]);
+  function focus(chosen, setting) {
+    const next = JSON.stringify([chosen, setting.day, isDark(D, setting), units.imperial]);
     if (next === focused) return;
     focused = next;
     own.clearLayers();
     for (const [group, marks] of [[groups.lanes, lanes], [groups.stances, stances]]) {
       group.clearLayers();
       for (const { lie, mark, stance } of marks) {
-        if (stance && !stancesFor(D, lie, dark).includes(stance)) continue;
+        if (stance && !stancesFor(D, lie, setting).includes(stance)) continue;
         if (stance) mark.options.alt = mark.options.title = nameOf(stance);
         if (chosen === null) group.addLayer(mark);
         else if (lie === chosen) own.addLayer(mark);

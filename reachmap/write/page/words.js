@@ -122,8 +122,11 @@ const eyeWord = (state) => (state > 0.9 ? 'day eye' : state < 0.1 ? 'night eye' 
 
 // What to do there, and where it is, as worked out for one hour of the day.
 const standWord = (stance) => (stance.how === 'kneeling' ? 'Kneel' : 'Stand');
-// Where to stand for a lie by daylight or in the dark.
-const stancesFor = (D, lie, dark) => D.shapes.stances.filter((one) => one.lie === lie && one.dark === dark);
+// Where to stand for a lie on that date, by daylight or in the dark.
+function stancesFor(D, lie, setting) {
+  const [date, dark] = [D.days[setting.day].iso, isDark(D, setting)];
+  return D.shapes.stances.filter((one) => one.lie === lie && one.dates.includes(date) && one.dark === dark);
+}
 function standText(stance) {
   const place = stance.on === 'water' ? 'in the water' : 'on the bank';
   return `${place}, ${stance.reason}; ${units.length(stance.cast_m, 0)} away (worked out for ${stance.when})`;
