@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+import geopandas as gpd
 import numpy as np
 import shapely
 
@@ -83,6 +85,9 @@ EDGE_LEAST = 0.3
 LEAF_LEAST = 1e-12
 """Leaves and twigs let more of the sun through than this, twenty crowns in a row even; land, walls and bridges do not
 [-]; assumed."""
+
+RAYS = 9
+"""Shaded cells of a lie at most from which it is looked what stands toward the sun; assumed."""
 
 OVERCAST_OKTAS = 6
 """From this cloud up nobody sees a shadow [oktas]; assumed."""
@@ -245,30 +250,58 @@ def _shade_words(channel: Channel, place: Place, light: Light) -> str:
     """What keeps the sun off, "" if nothing does or there is no sun to speak of."""
     if not shade_is_seen(light.sun, light.scene.cloud):
         return ""
-    if light["sun_share"][place.cells].mean() >= SHADED:
+    share = light["sun_share"][place.cells]
+    if share.mean() >= SHADED:
         return ""
-    at_edge = light["shade_edge"][place.cells].mean() >= EDGE_LEAST
-    return ("at the edge of the shade of " if at_edge else "in the shade of ") + _shade_maker(channel, place, light)
+    dark = place.cells[share < SHADED]
+    if channel["overhead"][dark].mean() >= 0.5:
+        return "partly under cover"
+    maker = _shade_maker(channel, place, light, dark)
+    if not maker and (channel.beat.terrain is not None or channel.beat.skyline is not None):
+        maker = "the bank or the valley side"
+    if light["shade_edge"][place.cells].mean() >= EDGE_LEAST:
+        return f"at the edge of the shade of {maker}" if maker else "at the edge of the shade"
+    return f"in the shade of {maker}" if maker else "in shade"
 
 
-def _shade_maker(channel: Channel, place: Place, light: Light) -> str:
-    """The nearest shade feature between a lie and the sun; the lie of the land if there is none."""
+def _shade_maker(channel: Channel, place: Place, light: Light, dark: np.ndarray) -> str:
+    """What of the beat's shade stands between a lie, whose cells `dark` are shaded, and the sun; "" if nothing does."""
     shade = channel.beat.shade
     if len(shade) == 0:
-        return "the bank or the valley side"
-    shapes = grounds(shade)
-    bearing, altitude = np.radians(light.sun.azimuth_deg), float(refracted(light.sun.altitude_deg))
+        return ""
+    shapes, median = grounds(shade), float(np.median(light["sun_share"][place.cells]))
+    told = _between(shade, shapes, np.asarray(place.centre), place.depth_m, light.sun, median)
+    if told:
+        return told
+    # From the middle of a lie the sun may shine through between crowns that shade all around it.
+    starts = channel.grid.points(dark[:: math.ceil(len(dark) / RAYS)])
+    every = [_between(shade, shapes, start, place.depth_m, light.sun, median) for start in starts]
+    return max(filter(None, every), key=every.count, default="")
+
+
+def _between(
+    shade: gpd.GeoDataFrame, shapes: np.ndarray, point: np.ndarray, depth_m: float, sun: Body, share: float
+) -> str:
+    """The nearest shade feature between a point of the bed and the sun, "" if there is none.
+
+    Parameters
+    ----------
+    shade, shapes : of the beat, and what they stand on or hang over
+    point, depth_m : where, (2,) [m], and how deep
+    share : of the sun that gets there, 0-1
+    """
+    bearing, altitude = np.radians(sun.azimuth_deg), float(refracted(sun.altitude_deg))
     toward = np.array([np.sin(bearing), np.cos(bearing)])
     # The ray to the bed enters the water nearer to the sun.
-    start = np.asarray(place.centre) + bed_offset(place.depth_m, altitude) * toward
+    start = point + bed_offset(depth_m, altitude) * toward
     # Under a bridge the sun shines through.
     heights = np.stack([np.nan_to_num(shade["base_m"].to_numpy(float)), shade["height_m"].to_numpy(float)], axis=1)
     rays = shapely.linestrings(start + (heights / np.tan(np.radians(altitude)))[..., None] * toward)
     hit = shapely.intersects(rays, shapes)
-    if np.median(light["sun_share"][place.cells]) < LEAF_LEAST:
+    if share < LEAF_LEAST:
         hit &= ~shade["kind"].isin(LEAFY).to_numpy()
     if not hit.any():
-        return "the bank or the valley side"
+        return ""
     distance = np.where(hit, shapely.distance(shapes, shapely.Point(start)), np.inf)
     nearest = shade.iloc[int(distance.argmin())]
     if nearest["kind"] == "tree":

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from reachmap.beat.model import Fish
+from reachmap.beat.model import Fish, Skyline
 from reachmap.light import bed_terms
 from reachmap.light.model import Body
 from reachmap.trout import FACTORS, find_lies, load_curves, outlook_for
@@ -96,7 +96,7 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
         return say_why(channel, place, shaded, "food", suits, None, CURVES.shifted(Fish(), 13)).now
 
     others = [("tree", 20 * toward), ("tree", -12 * toward), ("tree", 12 * aside), ("tree", -12 * aside)]
-    assert "in the shade of the bank or the valley side" in told(*others)
+    assert "0.8 m deep in shade, " in told(*others)
     assert "in the shade of the willows" in told(*others, ("tree", 12 * toward))
     assert "in the shade of the hedge" in told(*others, ("tree", 12 * toward), ("hedge", 4 * toward))
     # The ray to the bed enters the water 0.8 m x tan(asin(cos 30 / 1.333)) = 0.68 m nearer to the sun (Snell's law).
@@ -108,7 +108,9 @@ def test_the_tree_toward_the_sun_is_named_wherever_it_stands(toy_channel, noon, 
 
 def test_no_tree_is_named_where_no_sun_at_all_comes_through(toy_channel, noon):
     """Beer's law leaves something behind any leaves, nothing behind a hill, though trees stand before it."""
+    valley = Skyline(np.array([0.0, 120.0, 240.0]), np.array([0.0, 70.0, 70.0]))
     roofless = toy_channel.with_layers(overhead=np.zeros(toy_channel.grid.n_wet, np.float32))
+    roofless = replace(roofless, beat=replace(roofless.beat, skyline=valley))
 
     def shades(channel, share):
         layers = {**noon.layers, "sun_share": np.where(noon["sun_share"] < 0.5, np.float32(share), noon["sun_share"])}
@@ -120,6 +122,27 @@ def test_no_tree_is_named_where_no_sun_at_all_comes_through(toy_channel, noon):
     beat = roofless.beat
     both = gpd.GeoDataFrame(pd.concat([beat.shade, beat.shade.assign(kind="wall")]), crs=beat.crs)
     assert "the wall" in shades(replace(roofless, beat=replace(beat, shade=both)), 0.0)
+
+
+def test_no_land_is_named_where_none_was_told_of(toy_channel, noon):
+    """Two crowns to the south shade the sides of a lie, and between them the sun shines on its middle."""
+    x, flat = toy_channel.grid.x, 0 * noon["sun_share"]
+    cells = np.flatnonzero((np.abs(x - 30) < 1.5) & (np.abs(toy_channel.grid.y) < 1))
+    place = Place(cells, (30.0, 0.0), 0.8, 0.2, 0.2, 0.5, 0.0, "", False)
+    share = np.where(np.abs(x - 30) > 0.5, np.float32(0.1), np.float32(1))
+    shaded = replace(noon, layers=noon.layers | {"sun_share": share, "shade_edge": flat})
+    suits = dict.fromkeys(FACTORS, 1.0)
+    rows = {"kind": "tree", "height_m": 9.0, "base_m": 0.0, "radius_m": 1.0, "leaf": ["willow", "willow"], "note": ""}
+    crowns = gpd.GeoDataFrame(rows, geometry=shapely.points([28.8, 31.2], -3), crs=toy.CRS_LOCAL)
+
+    def told(shade, overhead=0.0):
+        channel = toy_channel.with_layers(overhead=flat + np.float32(overhead))
+        channel = replace(channel, beat=replace(channel.beat, shade=shade))
+        return say_why(channel, place, shaded, "food", suits, None, CURVES.shifted(Fish(), 13)).now
+
+    assert "in the shade of the willows, " in told(crowns)
+    assert "0.8 m deep in shade, " in told(crowns[:0])
+    assert "0.8 m deep partly under cover, " in told(crowns, 0.9)
 
 
 def test_a_guess_is_called_one(toy_channel, noon):
