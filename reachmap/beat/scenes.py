@@ -17,6 +17,12 @@ from reachmap.beat.settings import FILE, Settings
 
 MOST_SCENES = 50
 
+DARK_SKY_DEG = -12.0
+"""Sun's altitude at the end of nautical twilight, from which the moon gives more light than the sun [deg]."""
+
+MOON_LEAST_DEG = 5.0
+"""A full moon that stands lower at its highest lights no night [deg]; assumed."""
+
 
 def water_of(given: Mapping[str, Any], default: Water | None = None) -> Water:
     """Water out of settings; what they leave open is taken from the default."""
@@ -47,7 +53,7 @@ def zone_of(settings: Settings, report: Report) -> str:
 def scenes_of(
     settings: Settings, water: Water, lat: float, lon: float, survey: date | None, zone: str, report: Report
 ) -> tuple[Scene, ...]:
-    """The user's scenes, or three: sunny noon, overcast noon, the night of the nearest full moon."""
+    """The user's scenes, or three: sunny noon, overcast noon, a night of the full moon."""
     scenes: list[Scene] = []
     given = settings.scenes[:MOST_SCENES]
     # A town stands by the water in every scene, whichever tells of it.
@@ -94,22 +100,36 @@ def _in_zone(when: datetime, zone: str, where: str, report: Report) -> datetime:
 
 
 def usual_scenes(survey: date | None, water: Water, lat: float, lon: float, zone: str) -> tuple[Scene, ...]:
-    """Sunny noon, overcast noon and the night of the full moon, on the survey date or about the longest day.
+    """Sunny noon, overcast noon and a night of the full moon, on the survey date or about the longest day.
 
-    Without a survey date it is the coming 20 June north of the equator, 20 December south of it.
+    Without a survey date it is the coming 20 June north of the equator, 20 December south of it. The night is that of
+    the nearest full moon which stands in a dark sky: far north no night about midsummer has one.
     """
     day = survey or coming_solstice(date.today(), lat)
     noon = _transit(ephem.Sun(), datetime(day.year, day.month, day.day, tzinfo=UTC), lat, lon)
-    near = ephem.Date(noon.replace(tzinfo=None))
-    moons = [ephem.previous_full_moon(near), ephem.next_full_moon(near)]
-    full = min(moons, key=lambda moon: abs(moon - near)).datetime().replace(tzinfo=UTC)
-    night = _transit(ephem.Moon(), full - timedelta(hours=12), lat, lon)
+    nights = [_transit(ephem.Moon(), full - timedelta(hours=12), lat, lon) for full in _full_moons(noon)]
+    night = min(nights, key=lambda when: (not _moonlit(when, lat, lon), abs(when - noon)))
     tz = ZoneInfo(zone)
     return (
         Scene("sunny noon", noon.astimezone(tz), 1, water),
         Scene("overcast noon", noon.astimezone(tz), 8, water),
         Scene("full moon night", night.astimezone(tz), 0, water),
     )
+
+
+def _full_moons(about: datetime) -> list[datetime]:
+    """The full moons of half a year to either side of a moment."""
+    moons = [ephem.next_full_moon(ephem.Date((about - timedelta(days=190)).replace(tzinfo=None)))]
+    while len(moons) < 13:
+        moons.append(ephem.next_full_moon(moons[-1]))
+    return [moon.datetime().replace(tzinfo=UTC) for moon in moons]
+
+
+def _moonlit(when: datetime, lat: float, lon: float) -> bool:
+    """Whether a full moon at its highest gives light of its own: dark by the sun, and above the trees."""
+    place = _place(when, lat, lon)
+    sun, moon = (math.degrees(body.alt) for body in (ephem.Sun(place), ephem.Moon(place)))
+    return sun < DARK_SKY_DEG and moon > MOON_LEAST_DEG
 
 
 def coming_solstice(today: date, lat: float) -> date:
@@ -124,9 +144,15 @@ def _transit(body: Any, start: datetime, lat: float, lon: float) -> datetime:
 
     The start is shifted by the longitude, so that the transit falls on the local day.
     """
-    place = ephem.Observer()
-    place.lat, place.lon, place.elevation = math.radians(lat), math.radians(lon), 0
-    place.date = ephem.Date((start - timedelta(hours=lon / 15)).replace(tzinfo=None))
+    place = _place(start - timedelta(hours=lon / 15), lat, lon)
     found = place.next_transit(body).datetime().replace(tzinfo=UTC)
     minutes = round((found - found.replace(hour=0, minute=0, second=0, microsecond=0)).total_seconds() / 300) * 5
     return found.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(minutes=minutes)
+
+
+def _place(when: datetime, lat: float, lon: float) -> ephem.Observer:
+    """A place and a moment to look at the sky from, without refraction."""
+    place = ephem.Observer()
+    place.lat, place.lon, place.elevation, place.pressure = math.radians(lat), math.radians(lon), 0, 0
+    place.date = ephem.Date(when.astimezone(UTC).replace(tzinfo=None))
+    return place

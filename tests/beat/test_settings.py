@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
+import ephem
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -154,6 +156,22 @@ def test_three_usual_scenes():
     )) < 14 * 3600  # fmt: skip
     assert scenes[2].when.tzinfo == ZoneInfo("Europe/London")
     assert scenes[2].when.hour in (23, 0, 1, 2), "the moon stands highest about local midnight"
+
+
+@pytest.mark.parametrize("month", [3, 6, 9, 12])
+@pytest.mark.parametrize("lat", [-68.0, -54.5, -43.5, 0.0, 45.0, 54.0, 58.0, 62.0, 66.0, 70.0])
+def test_the_full_moon_night_has_a_moon_in_a_dark_sky(lat, month):
+    """At 62 N the sun stands 4 degrees down at midnight about midsummer, and the full moon at the horizon (ephem)."""
+    day = date(2026, month, 20)
+    night = usual_scenes(day, Water(), lat, 25.0, "Europe/Helsinki")[2].when
+    place = ephem.Observer()
+    place.lat, place.lon, place.date = str(lat), "25", night.astimezone(UTC).replace(tzinfo=None)
+    sun, moon = ephem.Sun(place), ephem.Moon(place)
+    assert math.degrees(sun.alt) < -11.9
+    assert math.degrees(moon.alt) > 4.9
+    assert moon.phase > 98
+    # Farther off than the nearest only where no nearer night will do.
+    assert abs((night.date() - day).days) < (16 if abs(lat) <= 50 else 120)
 
 
 @pytest.mark.parametrize(
