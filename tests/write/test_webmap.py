@@ -262,7 +262,7 @@ def test_each_scene_of_the_sample_scores_on_the_page_as_in_its_list(offline, sam
     assert one.page.locator("#warmth option").all_inner_texts() == ["13\xa0C", "3\xa0C"]
     # The last one is the night's: light has a scale of its own, unless it is laid beside a day's.
     one.page.evaluate("document.getElementById('layer-light').click()")
-    assert "moonlight" in one.page.inner_text("#legend")
+    assert "very dark" in one.page.inner_text("#legend")
     assert "daylight" not in one.page.inner_text("#legend")
     one.page.evaluate("reachmapPage.state.kept = {...reachmapPage.state.setting, day: 0, step: 78}")
     one.page.locator("#compare").select_option("swipe")
@@ -320,6 +320,24 @@ def test_the_page_calls_the_light_of_a_night_as_python_does(offline, page_file, 
                     assert told[str(lie)] in {said.get(word, word) for word in words}, (name, step, cloud, lie)
                     seen |= words if len(words) == 1 else set()
     assert seen == {"dark", "dim", "moonlit", "in the twilight"}
+
+
+@pytest.mark.browser
+def test_no_light_is_called_by_a_moon_that_is_not_up(offline, page_file, result):
+    """On a moonless evening the light falls through all that a moon could give."""
+    page, day = ready(offline, page_file, SIZES[0]).page, result.days["winter"]
+    lie = result.lies.table.index[0]
+    ask = """([setting, steps, lie]) => steps.map((step) => { reachmapPage.set({ ...setting, step });
+        reachmapPage.place.lie(lie); return document.getElementById('place').innerText; })"""
+    up = [(sun.altitude_deg > -8, moon.altitude_deg > -1) for sun, moon in zip(day.sun, day.moon, strict=True)]
+    moonless = [step for step, bodies in enumerate(up) if not any(bodies)]
+    seen = set()
+    for told in page.evaluate(ask, [{"day": 2, "cloud": 1}, moonless, int(lie)]):
+        ((lux, word),) = re.findall(r"Light at the bed\s+(?:under )?([\d.,]+)\xa0lux, ([^\n]*)", told)
+        lux = float(lux.replace(",", ""))
+        assert word == ("black" if lux < 2.5e-4 else "dark" if lux < 0.01 else "dim")
+        seen.add(word)
+    assert seen == {"dark", "dim"}
 
 
 @pytest.mark.browser

@@ -13,11 +13,11 @@ const RAMPS = {
   },
   light: {
     stops: ['#17130f', '#4d3d2b', '#8f7546', '#d4b977', '#fff6dc'],
-    words: ['starlight', 'moonlight', 'twilight', 'daylight', 'bright'],
+    words: ['dark', 'dim', 'half-light', 'daylight', 'bright'],
   },
   gloom: {
     stops: ['#101119', '#363a52', '#6a7190', '#a2abc4', '#e2e8f2'],
-    words: ['black', 'starlight', 'faint', 'moonlight', 'brighter'],
+    words: ['black', 'very dark', 'dark', 'dim', 'brighter'],
   },
   depth: { stops: ['#e4efe9', '#a9d0c8', '#63a8a6', '#2b7580', '#0d3f50'], words: null },
   speed: { stops: ['#f1e8ee', '#d6b4cb', '#b07ba2', '#7c4877', '#451f49'], words: null },

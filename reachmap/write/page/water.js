@@ -48,7 +48,7 @@ function makeWater({ L, map, D, U, physics, painter, signs, state, momentText })
       case 'night': return [holdCode(hold({ step })), state.layer, `At ${times[step]}.`];
       case 'cloud': return [changeCode(hold({ cloud: 8 }), hold({ cloud: 0 })), 'change', clearText(sunIsUp(D, setting))];
       // By night on a scale of its own, or moon and shade could not be told apart: each class is 6.3 times the one
-      // before, and moonlight begins at 0.01 lux as in the sentences.
+      // before, and dark ends at 0.01 lux as in the sentences.
       case 'light': return [setting, beside || setting].every((moment) => isDark(D, moment))
         ? [lightCode(result.lux, 4e-5, 4), 'gloom', 'A scale for the night: by day all is brighter.']
         : [lightCode(result.lux, 1e-3, 8), 'light', ''];

@@ -81,11 +81,12 @@ const units = {
 
 const scoreWord = (D, score) => (D.score_words.find(([top]) => score < top) || D.score_words.at(-1))[1];
 
+// Words that name no source: so little may come of the moon, a late sun, a town, or of noon through murk.
 const LUX_STEPS = [
   [2.5e-4, 'black'], // as the night's scale of the map begins
-  [0.01, 'starlight'],
-  [1, 'moonlight'],
-  [100, 'twilight'],
+  [0.01, 'dark'],
+  [1, 'dim'],
+  [100, 'half-light'],
   [8000, 'daylight'],
   [Infinity, 'bright'],
 ];
