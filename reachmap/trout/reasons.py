@@ -220,13 +220,15 @@ def night_words(sun: Body, lux: float, moon_share: float, moon_lux: float) -> st
 
 def _night_here(channel: Channel, light: Light, cells: np.ndarray) -> str:
     """What the light over some cells is called where the night eye counts."""
+    lux = float(light["light_bed"][cells].mean())
     if light.sun.altitude_deg > DOWN_DEG:
-        return "hardly any light gets down to it"
+        # So much is plenty for the day's eye, but that takes an hour to come.
+        return "its eyes have not switched to day yet" if lux >= TWILIGHT_LUX else "hardly any light gets down to it"
     terms = bed_terms(light.sun, light.moon, light.scene.cloud, light.scene.town_glow_lux)
     # With the sun down the layer is the moon's share.
     share = light["sun_share"][cells]
     moon_lux = moon_at_bed(terms, share, light.kd_per_m, channel["depth"][cells])
-    return night_words(light.sun, float(light["light_bed"][cells].mean()), float(share.mean()), moon_lux)
+    return night_words(light.sun, lux, float(share.mean()), moon_lux)
 
 
 def shade_is_seen(sun: Body, cloud: float) -> bool:

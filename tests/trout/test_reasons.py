@@ -15,6 +15,7 @@ import shapely
 
 from reachmap.beat.model import Fish, Skyline
 from reachmap.light import bed_terms
+from reachmap.light.eye import eye_aim
 from reachmap.light.model import Body
 from reachmap.trout import FACTORS, find_lies, load_curves, outlook_for
 from reachmap.trout.energy import FED
@@ -240,6 +241,17 @@ def test_the_moon_is_not_spoken_of_at_noon_however_murky_the_water(toy_channel, 
     assert not any(word in text for text in why for word in ("moonlit", "dark", "dim"))
 
 
+@pytest.mark.parametrize("species", ["brown", "rainbow"])
+def test_at_sunrise_it_is_the_eye_that_is_late_not_the_light(toy_channel, noon, species):
+    """From 1 lux the eye aims at the day's state, but takes an hour to get there."""
+    assert eye_aim(np.array([1.0]), species) > 0.5
+    fish = replace(toy_channel, beat=replace(toy_channel.beat, fish=Fish(species)))
+    layers = {**noon.layers, "light_bed": np.full_like(noon["light_bed"], 2.0), "eye_day": 0 * noon["eye_day"]}
+    _, why = sentences(fish, replace(noon, sun=Body(0.5, 90.0, 10.0), layers=layers))
+    assert len(why)
+    assert all("; its eyes have not switched to day yet" in text for text in why)
+
+
 def test_what_holds_a_lie_back(toy_channel, noon):
     lies, why = sentences(toy_channel, noon)
     assert "but bright at the bed" in why[near(lies, 12, 1)]
@@ -320,7 +332,7 @@ FAST = "; but fast at the nose for this fish"
         (1.0, 0.0, True, "", "", " under cover", "", ""),
         (1.0, 0.0, True, "by a boulder", "", " by a boulder", "", ""),
         (0.6, 1.0, False, "", "", "", "", ""),
-        (0.4, 1.0, False, "", "", "", "; hardly any light gets down to it", ""),
+        (0.4, 1.0, False, "", "", "", "; its eyes have not switched to day yet", ""),
     ],
 )
 def test_the_whole_sentence(toy_channel, noon, eye_day, sun_share, roofed, cover, limiting, where, wrong, lasting):
@@ -337,10 +349,11 @@ def test_the_whole_sentence(toy_channel, noon, eye_day, sun_share, roofed, cover
 
 @pytest.mark.parametrize(("edge", "words"), [(0.2, "in the shade of"), (0.4, "at the edge of the shade of")])
 def test_the_edge_of_a_shade_is_called_one(toy_channel, noon, edge, words):
+    beat = replace(toy_channel.beat, skyline=Skyline(np.zeros(1), np.full(1, 20.0)))
     layers = {"sun_share": 0 * noon["sun_share"], "shade_edge": np.full_like(noon["sun_share"], edge)}
     place, curves = Place(np.arange(4), (3.0, 1.0), 0.8, 0.2, 0.2, 0.5, 0.0, "", False), CURVES.shifted(Fish(), 13)
     light, suits = replace(noon, layers=noon.layers | layers), dict.fromkeys(FACTORS, 1.0)
-    told = say_why(toy_channel, place, light, "food", suits, None, curves).now
+    told = say_why(replace(toy_channel, beat=beat), place, light, "food", suits, None, curves).now
     assert told.startswith(f"0.8 m deep {words} the bank or the valley side, slow")
 
 
