@@ -217,7 +217,7 @@ def _eye_strip(eye: pd.Series) -> str:
 
 
 def _lie_row(result: Result, number: int, top: int) -> str:
-    """One lie: its number, its score as shades of ink, its shade as a bar below while the sun is up."""
+    """One lie: its number, its score as shades of ink, its shade as a bar below while one sees any."""
     score = np.round(np.clip(result.visit.hours[number].to_numpy(), 0, 1) * 10) / 10
     parts = [f"<text x='0' y='{top + 8}' font-size='8'>{number}</text>"]
     for value in np.unique(score[score > 0]):
@@ -225,8 +225,9 @@ def _lie_row(result: Result, number: int, top: int) -> str:
             box = f"x='{LEFT + STEP * start}' y='{top}' width='{STEP * length}' height='8'"
             parts.append(f"<rect {box} fill-opacity='{np.clip((value - POOR) / (1 - POOR), 0.03, 1):.2f}'/>")
     lit = result.day.sun_on(result.lies.cells[number]).mean(axis=1) / 255
-    up = np.array([sun.altitude_deg > 0 for sun in result.day.sun])
-    for start, length in _runs((lit < 0.5) & up):
+    cloud = result.first[1].scene.cloud
+    seen = np.array([shade_is_seen(sun, cloud) for sun in result.day.sun])
+    for start, length in _runs((lit < SHADED) & seen):
         parts.append(f"<rect x='{LEFT + STEP * start}' y='{top + 9}' width='{STEP * length}' height='2'/>")
     return "".join(parts)
 

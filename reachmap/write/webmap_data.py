@@ -19,7 +19,7 @@ from reachmap.light.eye import DAY_EYE_LUX, HISTORY_MIN, SWITCH_MIN
 from reachmap.light.model import DayLight
 from reachmap.trout import cover_number, seam_number
 from reachmap.trout.model import SCORE_WORDS
-from reachmap.trout.reasons import MOON_LUX, MOON_SHARE, SUN_LEAST_DEG, TWILIGHT_LUX
+from reachmap.trout.reasons import MOON_LUX, MOON_SHARE, OVERCAST_OKTAS, SUN_LEAST_DEG, TWILIGHT_LUX
 from reachmap.write.model import Result
 from reachmap.write.pack import SHARE, Coarse, coarsen, figures, pack_small, pack_words
 from reachmap.write.record import plain
@@ -76,6 +76,7 @@ def page_data(result: Result) -> dict[str, Any]:
         "water": _water(),
         "night": {"moon_lux": MOON_LUX, "moon_share": MOON_SHARE, "twilight_lux": TWILIGHT_LUX},
         "sun_least_deg": SUN_LEAST_DEG,
+        "overcast_oktas": OVERCAST_OKTAS,
         "fly_least_m": SEEN_LEAST_M,
         "eye": {"day_lux": DAY_EYE_LUX, "switch_min": SWITCH_MIN, "history_min": HISTORY_MIN},
         "curves": result.curves.tables(warmth),

@@ -95,6 +95,16 @@ def test_the_picture_shows_eye_shade_and_moments(october):
     assert "http" not in page.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
 
 
+@pytest.mark.parametrize("cloud", [1, 5, 6, 8])
+def test_the_picture_marks_shade_only_under_a_sky_that_throws_any(october, cloud):
+    made, _ = october
+    outlooks = {
+        name: replace(one, light=replace(one.light, scene=replace(one.scene, cloud=cloud)))
+        for name, one in made.outlooks.items()
+    }
+    assert ("height='2'" in hours_picture(replace(made, outlooks=outlooks))) == (cloud < 6)
+
+
 @pytest.mark.parametrize("day", [date(2026, 3, 29), date(2026, 10, 25), date(2026, 6, 20)])
 def test_moments_stand_at_their_hour_even_if_the_clocks_change(sample_folder, day):
     """Each line beside the label of its two hours; in Britain on the last Sundays of March and October they change."""

@@ -355,6 +355,12 @@ def test_the_strip_of_hours_is_in_shade_where_hills_keep_all_the_sun_off(offline
         shown = np.array(page.evaluate("(n) => Array.from(reachmapPage.lies.shade(n, 0))", lie))
         wanted = day.sun_on(own).mean(axis=1) / 255
         np.testing.assert_allclose(shown[up], wanted[up], atol=0.005)
+    # What is painted below the noon of a chosen lie: its shade, but none under a cloud that lets nobody see any.
+    lower = """(cloud) => { reachmapPage.set({ cloud, step: 72 }); const strip = document.getElementById('sky-strip');
+        const pen = strip.getContext('2d');
+        return [2, strip.height - 2].map((y) => pen.getImageData(strip.width / 2, y, 1, 1).data.join()); }"""
+    page.evaluate("(n) => reachmapPage.place.lie(n)", lie)
+    assert [len(set(page.evaluate(lower, cloud))) for cloud in (1, 5, 6, 8)] == [2, 2, 1, 1]
     # Both occur, and shade in the middle of the day.
     lit = day.sun_share.any(axis=1)[up]
     assert lit[0]

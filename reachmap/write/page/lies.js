@@ -54,8 +54,8 @@ function makeLies({ L, map, D, U, physics, notes, current, state }, choose) {
       if (lie.lux < least) return 'in the dark';
       return lie.moon >= 0.5 && lie.moonLux >= share * lie.lux ? 'moonlit' : 'in dim light';
     }
-    if (setting.cloud >= 6) return 'under cloud';
-    if (D.days[setting.day].altitude[setting.step][0] < D.sun_least_deg) return 'under a low sun';
+    if (setting.cloud >= D.overcast_oktas) return 'under cloud';
+    if (!shadeIsSeen(D, setting)) return 'under a low sun';
     return lie.sun < 0.5 ? 'in shade now' : 'in the sun now';
   }
 

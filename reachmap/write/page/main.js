@@ -63,7 +63,7 @@ async function start(map, L) {
     page.shapes.focus(state.chosen, state.setting);
     page.lies.show(state.ranked, state.setting, state.chosen);
     page.order.show(state.setting);
-    drawHours(D.days[state.setting.day], state.chosen === null ? null : page.lies.shade(state.chosen, state.setting.day));
+    drawHours(D, state.setting, state.chosen === null ? null : page.lies.shade(state.chosen, state.setting.day));
     page.place.show(result);
     state.ms = performance.now() - started;
   }

@@ -1,7 +1,8 @@
 // The panel's parts that don't compute: hour strip, tabs, drawer, light or dark.
 
 // Day, dusk and night along the strip, and on its lower half the hours the chosen lie lies in shade.
-function drawHours(day, shadeOfLie) {
+function drawHours(D, setting, shadeOfLie) {
+  const day = D.days[setting.day];
   const canvas = $('sky-strip');
   const pen = canvas.getContext('2d');
   const n = day.times.length;
@@ -9,7 +10,7 @@ function drawHours(day, shadeOfLie) {
   day.altitude.forEach(([sun, moon], k) => {
     pen.fillStyle = sun > 0 ? '#f3e2a2' : sun > -6 ? '#b98f6a' : sun > -12 ? '#5f6480' : moon > 0 ? '#3d4463' : '#232840';
     pen.fillRect(k * wide, 0, wide + 1, canvas.height);
-    if (shadeOfLie && sun > 0 && shadeOfLie[k] < 0.5) {
+    if (shadeOfLie && shadeOfLie[k] < 0.5 && shadeIsSeen(D, { ...setting, step: k })) {
       pen.fillStyle = '#4a5a4c';
       pen.fillRect(k * wide, canvas.height / 2, wide + 1, canvas.height / 2);
     }

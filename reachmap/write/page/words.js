@@ -108,6 +108,8 @@ const SURE_WORDS = ['a guess', 'between measurements', 'measured near here'];
 const isDark = (D, setting) => D.days[setting.day].altitude[setting.step][0] < -6;
 // Whether the sun is up, or its upper limb at least; from then to civil dusk is twilight.
 const sunIsUp = (D, setting) => D.days[setting.day].altitude[setting.step][0] >= -0.8;
+// Whether sun and shade can be told apart on the water.
+const shadeIsSeen = (D, { day, step, cloud }) => cloud < D.overcast_oktas && D.days[day].altitude[step][0] >= D.sun_least_deg;
 // Whether a scene's water is as set, as clear and of that colour; and whether all of it is.
 const sameWater = (scene, setting) => ['clarity', 'colour'].every((name) => asScene(scene)[name] === setting[name]);
 const isSet = (scene, setting) => Object.entries(asScene(scene)).every(([name, value]) => setting[name] === value);
