@@ -39,19 +39,26 @@ class Horizon:
 
     Parameters
     ----------
-    angle_deg : (n_points, AZIMUTHS), 0 where the land is flat [deg]
+    angle_deg : of the surface model (n_points, AZIMUTHS), 0 where it is flat [deg]
     nearest : lattice point of each cell, in block order (n,)
+    skyline : far off, the same for all cells; None without one
     """
 
     angle_deg: np.ndarray
     nearest: np.ndarray
+    skyline: Skyline | None = None
 
     def of_points(self, azimuth_deg: float) -> np.ndarray:
-        """Horizon toward an azimuth from each lattice point (n_points,) [deg]."""
+        """Horizon toward an azimuth from each lattice point (n_points,), the higher of land and skyline [deg]."""
         place = azimuth_deg / 360.0 * AZIMUTHS
         k, share = int(np.floor(place)), place - np.floor(place)
         one, other = self.angle_deg[:, k % AZIMUTHS], self.angle_deg[:, (k + 1) % AZIMUTHS]
-        return (1.0 - share) * one + share * other
+        land = (1.0 - share) * one + share * other
+        if self.skyline is None:
+            return land
+        # Read as it was written, whose directions are not ours.
+        far = np.interp(azimuth_deg, self.skyline.azimuth_deg, self.skyline.elevation_deg, period=360.0)
+        return np.maximum(land, np.float32(far))
 
 
 @dataclass(frozen=True)
@@ -60,12 +67,14 @@ class Surroundings:
 
     Parameters
     ----------
-    angle_deg : horizon from the middle of the water in every square, row by row (n_points, AZIMUTHS) [deg]
+    angle_deg : of the surface model from the middle of the water in every square, row by row (n_points, AZIMUTHS) [deg]
     grid : lattice squares as cells
+    skyline : far off, the same from every square; None without one
     """
 
     angle_deg: np.ndarray
     grid: Grid
+    skyline: Skyline | None = None
 
     def of(self, cells: Cells) -> Horizon:
         """The horizon of some cells of the same water."""
@@ -80,7 +89,7 @@ class Surroundings:
         if len(lost):
             middles = cKDTree(np.column_stack([self.grid.x, self.grid.y]))
             nearest[lost] = middles.query(np.column_stack([cells.x[lost], cells.y[lost]]))[1]
-        return Horizon(self.angle_deg, nearest)
+        return Horizon(self.angle_deg, nearest, self.skyline)
 
 
 def look_round(terrain: Terrain | None, skyline: Skyline | None, grid: Grid) -> Surroundings | None:
@@ -97,10 +106,7 @@ def look_round(terrain: Terrain | None, skyline: Skyline | None, grid: Grid) -> 
     if terrain is not None:
         # The middle of a square by the bank may lie in the wood on it, from where all the sky is land.
         angle = _of_surface(terrain, *scaling.middles().T)
-    if skyline is not None:
-        azimuth = np.arange(AZIMUTHS) * 360.0 / AZIMUTHS
-        angle = np.maximum(angle, np.interp(azimuth, skyline.azimuth_deg, skyline.elevation_deg, period=360.0))
-    return Surroundings(angle, squares)
+    return Surroundings(angle, squares, skyline)
 
 
 def _of_surface(terrain: Terrain, x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -100,6 +100,17 @@ def test_a_skyline_hides_the_sun_like_a_ridge_and_the_higher_of_both_counts():
         assert shade.beam(Body(11.5, 135.0, 1.0), True).all()
 
 
+@pytest.mark.parametrize("land", [None, ridge(0.0, 800.0)])
+def test_a_skyline_stands_as_high_as_it_was_written_wherever_that_was(land):
+    """A peak of 27 degrees at 112, between two of the directions the land is looked at in, and straight to its foot."""
+    azimuth, elevation = np.array([0.0, 97.0, 112.0, 127.0, 300.0]), np.array([8.0, 9.0, 27.0, 11.0, 9.0])
+    water = pond(3, 3, 1.0)
+    cells = in_blocks(water.grid, water["depth"])
+    horizon = look_round(land, Skyline(azimuth, elevation), water.grid).of(cells)
+    for toward, high in ((112.0, 27.0), (104.5, 18.0), (119.5, 19.0), (330.0, 8.5), (359.9, 8.0)):
+        np.testing.assert_allclose(horizon.of_points(toward), high, atol=0.01)
+
+
 def test_the_ridge_hides_a_low_sun():
     shade = prepare_shade(pond(3, 3, 1.0, terrain=ridge(300.0, 1200.0)))
     assert not shade.beam(Body(11.0, 180.0, 1.0), True).any()
