@@ -29,7 +29,8 @@ TOP = 5
 """A lie is counted when it ranks among so many."""
 
 CELLS = 40
-"""Cells looked at in each lie, evenly taken; the mean of a patch hardly changes with more."""
+"""Cells drawn in each lie, evenly taken. With all of them, in the same draws, no share differed by more than 0.06 and
+no mean of places moved by more than 0.1 on seven beats of up to 30 lies."""
 
 CLARITY_SPREAD = 0.25
 """Standard error of the logarithm of the attenuation; assumed, what two people judging one water differ by."""
@@ -83,13 +84,19 @@ def how_sure(channel: Channel, outlooks: Mapping[str, Outlook], lies: Lies, curv
         drawn = (*INPUTS, "food") if outlooks[name].holding.engine == "energy" else INPUTS
         # By its name, so that it is the same whatever other scenes there are.
         rng = np.random.default_rng([seed, *name.encode()])
-        places = _places(vary.scores(rng, DRAWS, drawn))
+        whole = table.loc[numbers, "score"].to_numpy()
+        # A sample tells how far a draw moves a score, not the score: lies next in rank differ by less than it misses.
+        unmoved = vary.scores(rng, 1, ())
+
+        def places_of(draws: int, varied: tuple[str, ...]) -> np.ndarray:
+            return _places(whole + (vary.scores(rng, draws, varied) - unmoved))
+
+        places = places_of(DRAWS, drawn)
         # Among no more than five every lie is always one of the five best, which would say nothing.
         if len(numbers) > TOP:
             table.loc[numbers, "sure"] = (places < TOP).mean(axis=0)
-        base = _places(vary.scores(rng, 1, ()))
-        alone = {i: _places(vary.scores(rng, DRAWS_ALONE, (i,))) for i in drawn}
-        return table, {i: _unrest(got, base) for i, got in alone.items()}
+        base = _places(whole[None, :])
+        return table, {i: _unrest(places_of(DRAWS_ALONE, (i,)), base) for i in drawn}
 
     names = list(outlooks)
     found = dict(zip(names, side_by_side(of_scene, names), strict=True))
