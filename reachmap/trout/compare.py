@@ -88,7 +88,7 @@ def compare(
         names = tuple(f"{n} at {c.stage_m:+.2f} m" for n, c in zip(names, (channel, after_channel), strict=True))
     names = called or names
     difference = (moved["hold"] - before["hold"]).astype(np.float32)
-    return Comparison(names[0], names[1], difference, table, _told(before, moved, table, least))
+    return Comparison(names[0], names[1], difference, table, _told(before, after, table, least))
 
 
 def _carried(holding: Holding, there: Channel, here: Channel) -> Holding:
@@ -189,7 +189,10 @@ def _by_day(holding: Holding, cells: np.ndarray) -> bool:
 
 
 def _told(before: Holding, after: Holding, table: pd.DataFrame, least: float) -> str:
-    """The comparison in a few sentences, but for the names it begins with; a lie is there from `least` up."""
+    """The comparison in a few sentences, but for the names it begins with; a lie is there from `least` up.
+
+    Each share is that of its own water, whose cells may be others.
+    """
     was, now = (100 * float((h["hold"] > GOOD).mean()) for h in (before, after))
     turn = "grows" if now > was + 1 else "shrinks" if now < was - 1 else "stays"
     text = [

@@ -13,7 +13,7 @@ from reachmap.errors import SettingError
 from reachmap.layers import Derived
 from reachmap.sight import see
 from reachmap.trout import find_lies, hold, load_curves, outlook_for
-from reachmap.trout.compare import _best, _lies, compare
+from reachmap.trout.compare import GOOD, _best, _lies, compare
 from reachmap.trout.model import CHANGES
 from tests import toy
 from tests.trout import waters
@@ -210,7 +210,10 @@ def test_another_channel_is_refused(run):
 
 
 def test_another_stage_is_compared_by_place():
-    """The same water 0.3 m lower: what fell dry lost its depth, what stayed wet is compared cell by cell."""
+    """The same water 0.3 m lower: what fell dry lost its depth, what stayed wet is compared cell by cell.
+
+    The share of good water is told of each water for itself, as its own map shows it.
+    """
     high = toy.channel(0.5)
     keep = high["depth"] > 0.3
     wet = high.grid.spread(keep, dry=0).astype(bool)
@@ -225,3 +228,8 @@ def test_another_stage_is_compared_by_place():
     assert np.allclose(out.difference[dry], -before.holding["hold"][dry])
     assert np.allclose(out.difference[keep], after.holding["hold"] - before.holding["hold"][keep])
     assert out.after == "overcast noon at -0.30 m"
+    share, share_low = (f"{100 * (one.holding['hold'] > GOOD).mean():.0f}" for one in (before, after))
+    assert out.told.startswith(f"the share of the water that scores above 0.5 shrinks from {share} to {share_low} %.")
+    lies_low = find_lies(low, {"overcast noon": after}, curves=CURVES)
+    back = compare(low, after.holding, before.holding, lies_low, after_channel=high)
+    assert f"grows from {share_low} to {share} %" in back.told
