@@ -233,10 +233,14 @@ def _kinds(
     outlooks: Sequence[Outlook],
     curves: Curves,
 ) -> list[str]:
-    """Class of each lie: does it feed, does it shelter, or both (common practice: a prime lie)."""
+    """Class of each lie: does it feed, does it shelter, or both (common practice: a prime lie).
+
+    How a lie feeds is looked at in the scene whose bed is brightest, whichever stands first.
+    """
     if not cells:
         return []
-    first = outlooks[0].holding
+    # By its name where two are as bright, so that it is the same in any order of the scenes.
+    brightest = max(outlooks, key=lambda one: (float(one.light["light_bed"].mean()), one.scene.name)).holding
     bright = [outlook.light for outlook in outlooks if outlook.light.surface_lux > DAY_LUX]
     lit = max((light["sun_share"] for light in bright), key=lambda s: float(s.mean()), default=None)
     out = []
@@ -244,7 +248,7 @@ def _kinds(
     for own in cells:
         # The best cells say what the place is; the rest of the patch only surrounds it.
         best = own[:spot]
-        day, night = first.factors_day.at(best), first.factors_night.at(best)
+        day, night = brightest.factors_day.at(best), brightest.factors_night.at(best)
         shade = 0.0 if lit is None else 1.0 - lit[best]
         hides = np.maximum(cover_number(channel, curves, best), shade)
         feeds = float((day["food"] * np.sqrt(day["nose"])).mean()) / curves["lies.feeding"]

@@ -168,6 +168,22 @@ def test_what_feeds_is_a_feeding_lie_what_shelters_a_sheltering_one_and_a_prime_
         assert _kinds(water, cells, [one], CURVES) == [kind]
 
 
+def test_what_a_lie_is_does_not_hang_on_the_order_of_the_scenes(toy_run):
+    """How it feeds is told by the brightest bed: by energy a night feeds nobody."""
+    channel, outlooks, _ = toy_run
+    noon = stated(outlooks["sunny noon"], day={"food": 1.0})
+    night, as_bright = stated(outlooks["night"], day={"food": 0.0}), stated(outlooks["sunny noon"], day={"food": 0.0})
+    other_name = replace(as_bright.light, scene=replace(as_bright.scene, name="cold noon"))
+
+    def kinds(*outs):
+        return _kinds(channel, [np.arange(8)], outs, CURVES)
+
+    assert kinds(noon, night) == kinds(night, noon) == kinds(noon)
+    assert kinds(noon) != kinds(night)
+    same = replace(as_bright, light=other_name)
+    assert kinds(noon, same) == kinds(same, noon)
+
+
 @pytest.mark.parametrize(("eye", "limiting"), [(1.0, "food"), (0.0, "depth")])
 def test_the_factor_that_costs_a_lie_most_limits_it_by_the_eye_that_counts(toy_run, eye, limiting):
     """As -w ln f: by day 1.0 x ln 5 for food and 1.2 x ln 2 for the speed at the nose, by night 0.8 x ln 10."""
