@@ -235,7 +235,8 @@ def _kinds(
 ) -> list[str]:
     """Class of each lie: does it feed, does it shelter, or both (common practice: a prime lie).
 
-    How a lie feeds is looked at in the scene whose bed is brightest, whichever stands first.
+    One that does neither is called by what it comes nearer to. How a lie feeds is looked at in the scene whose bed is
+    brightest, whichever stands first.
     """
     if not cells:
         return []

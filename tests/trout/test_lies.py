@@ -168,6 +168,19 @@ def test_what_feeds_is_a_feeding_lie_what_shelters_a_sheltering_one_and_a_prime_
         assert _kinds(water, cells, [one], CURVES) == [kind]
 
 
+@pytest.mark.parametrize(("feeds", "shelters", "kind"), [(0.7, 0.4, "feeding"), (0.6, 0.45, "sheltering")])
+def test_what_neither_feeds_nor_shelters_is_called_by_what_it_comes_nearer_to(toy_run, feeds, shelters, kind):
+    """As a share of what the curves file asks for: 0.75 and 0.5."""
+    channel, outlooks, _ = toy_run
+    n = channel.grid.n_wet
+    water = channel.with_layers(
+        overhead=np.full(n, shelters, np.float32), structure=np.zeros(n, np.float32), depth=np.full(n, 0.1, np.float32)
+    )
+    noon = stated(outlooks["sunny noon"], day={"food": feeds})
+    lit = replace(noon.light, layers=noon.light.layers | {"sun_share": np.ones(n, np.float32)})
+    assert _kinds(water, [np.arange(8)], [replace(noon, light=lit)], CURVES) == [kind]
+
+
 def test_what_a_lie_is_does_not_hang_on_the_order_of_the_scenes(toy_run):
     """How it feeds is told by the brightest bed: by energy a night feeds nobody."""
     channel, outlooks, _ = toy_run
