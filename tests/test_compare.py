@@ -129,6 +129,16 @@ def test_a_comparison_in_feet_turns_the_change_and_not_the_scenes_name(sample_fo
     assert json.loads(done.output)["after"] == "1 m at noon (clarity 0.61 m, 36 cm long)"
 
 
+def test_another_engine_after_says_that_its_food_is_assumed():
+    """As the maps it scores do."""
+    said = "scored by the energy engine, with an assumed amount of food"
+    words = ("sunny", "--cell", "2", "--engine-after")
+    assert f"\nAfter: {said}\n" in call(*words, "energy").output
+    assert json.loads(call(*words, "energy", "--json").output)["scored_after"] == said
+    assert "scored by" not in call(*words, "ordinary").output
+    assert json.loads(call(*words, "ordinary", "--json").output)["scored_after"] == ""
+
+
 def test_another_fish_changes_no_light(beat):
     """The change has a name of its own, and yet the water and the sky are the same."""
     _, told, _ = compare_on_beat(beat, changed=Changed(species="rainbow"))

@@ -145,20 +145,23 @@ def compare_command(
     """
     from reachmap.ask import Changed, compare_on_beat
     from reachmap.beat import read_beat
+    from reachmap.trout import load_curves
     from reachmap.write.rasters import write_difference
-    from reachmap.write.summary import beside_the_map, comparison_words, guess_line, printed
+    from reachmap.write.summary import beside_the_map, comparison_words, guess_line, printed, scored_words
 
     changed = Changed(**changes)
     channel, told, lies = compare_on_beat(read_beat(beat), before, after, changed, curves=curves, cell_m=cell_m)
     if layer:
         write_difference(channel, told, layer)
+    scored = changed.engine or "ordinary", load_curves(curves)
+    guessed, beside = guess_line(channel), beside_the_map(lies, told.table.index)
     if as_json:
         rows = told.table.reset_index().to_dict("records")
         shown = {"before": told.before, "after": told.after, "paragraph": told.paragraph, "lies": rows}
-        shown |= {"guessed": guess_line(channel), "beside_the_map": beside_the_map(lies, told.table.index)}
+        shown |= {"scored_after": scored_words(*scored), "guessed": guessed, "beside_the_map": beside}
         echo_json(shown, default=float)
         return
-    told_so = comparison_words(told, changed.words), guess_line(channel), beside_the_map(lies, told.table.index)
+    told_so = comparison_words(told, changed.words), scored_words(*scored, "After: "), guessed, beside
     for line in filter(None, told_so):
         click.echo(printed(line, channel.beat))
     if len(told.table) > 2:

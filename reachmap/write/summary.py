@@ -12,6 +12,7 @@ from reachmap.channel.confidence import MUCH_BESIDE
 from reachmap.channel.model import Channel
 from reachmap.errors import Finding
 from reachmap.light import white_clarity_m
+from reachmap.trout.curves import Curves
 from reachmap.trout.model import Comparison, Lies
 from reachmap.visit.model import Visit
 from reachmap.visit.worth import best_lies, ranked
@@ -176,11 +177,14 @@ def level_words(channel: Channel, lead: str = "") -> str:
 
 def engine_words(result: Result, lead: str = "") -> str:
     """Say which engine scored the lies, after some `lead`; "" if the ordinary one did."""
-    engine = result.first[1].holding.engine
+    return scored_words(result.first[1].holding.engine, result.curves, lead)
+
+
+def scored_words(engine: str, curves: Curves, lead: str = "") -> str:
+    """Say of an engine that it scored, and whether its food is known, after some `lead`; "" of the ordinary one."""
     if engine == "ordinary":
         return ""
-    entries = result.curves.entries
-    known = not any(entries[key]["source"].startswith("placeholder") for key in FOOD)
+    known = not any(curves.entries[key]["source"].startswith("placeholder") for key in FOOD)
     return f"{lead}scored by the {engine} engine" + ("" if known else ", with an assumed amount of food")
 
 
