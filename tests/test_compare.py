@@ -139,6 +139,18 @@ def test_another_engine_after_says_that_its_food_is_assumed():
     assert json.loads(call(*words, "ordinary", "--json").output)["scored_after"] == ""
 
 
+def test_where_all_score_the_same_after_no_correlation_of_ranks_is_told(tmp_path):
+    """With next to nothing adrift no place pays by energy."""
+    curves = tmp_path / "curves.toml"
+    curves.write_text('[energy.drift_items_m3]\nvalue = 1e-6\nsource = "a test"\n', encoding="utf-8")
+    words = ("overcast", "--engine-after", "energy", "--cell", "2", "--curves", str(curves))
+    done = call(*words)
+    assert "No lie stands out after.\n" in done.output
+    assert "\nThey differ most at lie " in done.output
+    assert "Rank correlation" not in done.output
+    assert {lie["after"] for lie in json.loads(call(*words, "--json").output)["lies"]} == {0.0}
+
+
 def test_another_fish_changes_no_light(beat):
     """The change has a name of its own, and yet the water and the sky are the same."""
     _, told, _ = compare_on_beat(beat, changed=Changed(species="rainbow"))

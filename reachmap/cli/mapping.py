@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from datetime import datetime
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -169,7 +170,9 @@ def compare_command(
         far = told.table[told.table["factor"] != ""].sort_values("gain", key=abs, ascending=False).head(3)
         most = "; ".join(f"lie {number} by {row.gain:+.2f} ({row.why})" for number, row in far.iterrows())
         differ = f"They differ most at {most}." if most else "Nothing moved."
-        click.echo(f"Rank correlation of the lies, before and after: {alike:.2f}. {differ}")
+        # None where all of them score the same, as where no place pays any more.
+        ranks = f"Rank correlation of the lies, before and after: {alike:.2f}. " if isfinite(alike) else ""
+        click.echo(f"{ranks}{differ}")
     if len(told.table):
         click.echo()
         click.echo(told.table.round(2).to_string())
