@@ -10,7 +10,7 @@ from importlib.resources import files
 import numpy as np
 
 from reachmap.beat.model import SPECIES, Fish
-from reachmap.sight.sourced import Sourced, overlay, parse_sourced
+from reachmap.sight.sourced import Sourced, keep_rising, overlay, parse_sourced
 
 LIMITS: Mapping[str, tuple[float, float]] = {
     "thing_m": (1e-4, 1.0),
@@ -87,6 +87,8 @@ def load_eyes(user: Sourced | None = None) -> Eyes:
     """
     place = overlay(user, packaged_eyes(), within=("eyes",))
     values = {name: place(f"eyes.{name}").sourced(f"eyes.{name}", "value", *limits) for name, limits in LIMITS.items()}
+    # What stands out no more than the least that is seen is seen nowhere.
+    keep_rising(place, user, "eyes.contrast_least", "eyes.contrast")
     scotopic = {one: place(f"eyes.{one}").sourced(f"eyes.{one}", "scotopic_lux", 1e-6, 10.0) for one in SPECIES}
     place("eyes.turbidity").source("eyes.turbidity")
     return Eyes(values, place("eyes.turbidity").points("eyes.turbidity", "points", 0.0, 1.0), scotopic)

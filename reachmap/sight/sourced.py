@@ -134,6 +134,25 @@ def overlay(user: Sourced | None, packaged: Sourced, *, within: tuple[str, ...])
     return lambda section: user if section in theirs else packaged
 
 
+def keep_rising(place: Callable[[str], Sourced], user: Sourced | None, less: str, more: str) -> None:
+    """Refuse the values of two sections, numbers both, unless that of `less` is below that of `more`.
+
+    Parameters
+    ----------
+    place, user : where each section stands, see `overlay`
+    less, more : the sections; the user's own is refused, where only one of the two is
+
+    Raises
+    ------
+    SettingError : they are equal or the other way round
+    """
+    values = {section: place(section).entry(section, "value") for section in (less, more)}
+    if values[less] >= values[more]:
+        own, other, word = (less, more, "below") if place(less) is user else (more, less, "above")
+        what = f"{values[own]:g} is not {word} [{other}], which is {values[other]:g}"
+        place(own).refuse(own, "value", what, f"Make [{less}] the smaller of the two")
+
+
 def parse_sourced(text: str, name: str) -> Sourced:
     """Parse a TOML text; a mistake in it is refused with its line."""
     try:

@@ -16,7 +16,7 @@ from reachmap.beat.model import SPECIES, Fish
 from reachmap.errors import OutputError
 from reachmap.light.water import WHITE_LAW
 from reachmap.sight.eyes import Eyes, load_eyes, packaged_eyes
-from reachmap.sight.sourced import Sourced, overlay, parse_sourced, read_sourced
+from reachmap.sight.sourced import Sourced, keep_rising, overlay, parse_sourced, read_sourced
 from reachmap.trout.energy import Cost, Energy
 from reachmap.trout.model import FACTORS
 from reachmap.trout.shift import Curve, EyeCurves, Points, shift_day, shift_night
@@ -51,6 +51,13 @@ LIMITS: Mapping[str, tuple[float, float]] = {
     "energy.over_prediction": (0.1, 100.0),
 }
 """Threshold -> least and greatest value accepted, in the unit of its name."""
+
+RISING = (
+    ("shift.winter_c", "shift.summer_c"),
+    ("cover.depth_from_m", "cover.depth_full_m"),
+    ("lies.least_area_m2", "lies.most_area_m2"),
+)
+"""Thresholds of which the first must be below the second."""
 
 INPUTS = {
     "day": ("drift_speed", "nose_speed", "depth", "light_bed", "cover_number", "seam_number"),
@@ -209,12 +216,8 @@ def load_curves(path: str | Path | None = None, fish: Fish | None = None, temper
             what = "no factor of this eye has a weight, so every place would score the same"
             place(f"{eye}.food").refuse(f"{eye}.food", "weight", what, "Give one of them a weight above 0")
     settings = {section: place(section).sourced(section, "value", *limits) for section, limits in LIMITS.items()}
-    for less, more in (("shift.winter_c", "shift.summer_c"), ("cover.depth_from_m", "cover.depth_full_m")):
-        if settings[less] >= settings[more]:
-            # Told of the user's own entry, where only one of the two is.
-            own, other, word = (less, more, "below") if place(less) is user else (more, less, "above")
-            what = f"{settings[own]:g} is not {word} [{other}], which is {settings[other]:g}"
-            place(own).refuse(own, "value", what, f"Make [{less}] the smaller of the two")
+    for pair in RISING:
+        keep_rising(place, user, *pair)
     shade, cost = {}, {}
     for species in SPECIES:
         section = f"species.{species}"

@@ -73,6 +73,10 @@ def test_a_users_own_value_counts():
         ("[eyes.thing_m]\nvalue = 1.0", r"\[eyes.thing_m\] source: this entry is missing.*assumed"),
         ('\n[eyes.thing]\nvalue = 1.0\nsource = "x"', r"line 2, \[eyes.thing\]: no such section. There are: eyes"),
         ('[eyes.thing_m]\nvalue = 1.0\nsource = "x"\nsize = 2', r"line 4, \[eyes.thing_m\] size: no such entry"),
+        (
+            '[eyes.contrast]\nvalue = 0.3\nsource = "x"\n[eyes.contrast_least]\nvalue = 0.4\nsource = "x"',
+            r"my.toml, line 5, \[eyes.contrast_least\] value: 0.4 is not below \[eyes.contrast\], which is 0.3",
+        ),
         ('[eyes.turbidity]\npoints = [[5, 1], [3, 1]]\nsource = "x"', "3 follows 5. Put the pairs in rising order"),
         ('[eyes.turbidity]\npoints = [[5, 1.2]]\nsource = "x"', "1.2 is out of range"),
         ('[eyes.turbidity]\npoints = []\nsource = "x"', "expected a list of pairs"),

@@ -203,6 +203,11 @@ NO_WEIGHT = [f'[night.{factor}]\nweight = 0\npoints = [[0, 1]]\nsource = "me"' f
             '[shift.summer_c]\nvalue = 4\nsource = "me"',
             r"line 2, .*4 is not above \[shift.winter_c\], which is 6. Make \[shift.winter_c\] the smaller",
         ),
+        (
+            '[lies.most_area_m2]\nvalue = 1.0\nsource = "me"',
+            r"line 2, .*1 is not above \[lies.least_area_m2\], which is 1.5. Make \[lies.least_area_m2\] the smaller",
+        ),
+        ('[eyes.contrast_least]\nvalue = 0.5\nsource = "me"', r"line 2, .*0.5 is not below \[eyes.contrast\]"),
         ("\n".join(NO_WEIGHT), r"line 2, \[night.food\] weight: no factor of this eye has a weight"),
         ('[lies.prominence]\nvalue = true\nsource = "me"', "expected a number, got True"),
         ('[lies.prominence]\nvalue = nan\nsource = "me"', "expected a number, got nan"),
