@@ -22,14 +22,15 @@ import pandas as pd
 import pyogrio
 import pytest
 import rasterio
-from pyproj import CRS
+import shapely
+from pyproj import CRS, Transformer
 
 from reachmap.errors import OutputError
 from reachmap.layers import LAYERS
 from reachmap.trout.model import FACTORS, Comparison
 from reachmap.visit import plan_visit
 from reachmap.write import folder, rasters, vectors, write_outputs
-from reachmap.write.rows import lies_table
+from reachmap.write.rows import lies_table, notes_at
 from reachmap.write.summary import summarise
 from tests import toy
 
@@ -153,7 +154,7 @@ def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
     """Read by pandas and the json module, without words JSON doesn't have (no NaN; RFC 8259, from memory)."""
     write(result, tmp_path / "out")
     table = pd.read_csv(tmp_path / "out" / "lies.csv", keep_default_na=False)
-    listed = lies_table(result)
+    listed, degrees = lies_table(result), Transformer.from_crs(toy.CRS_LOCAL, 4326, always_xy=True)
     assert len(table) == len(listed) > 0
 
     def refuse(word):
@@ -163,8 +164,22 @@ def test_the_table_carries_what_the_list_for_scripts_does(result, tmp_path):
         scene = result.outlooks[row["scene"]].scene
         assert datetime.fromisoformat(row["when"]) == scene.when
         assert row["cloud_oktas"] == own["cloud_oktas"] == scene.cloud
+        lie = result.lies.table.loc[row["lie"]]
+        for name, step in {"depth_m": 0.01, "drift_m_s": 0.01, "area_m2": 0.1}.items():
+            assert row[name] == pytest.approx(lie[name], abs=0.51 * step)
+        assert (row["lon"], row["lat"]) == pytest.approx(degrees.transform(lie["x"], lie["y"]), abs=1e-6)
         for name in ("notes", "sees", "lanes", "stances"):
             assert json.loads(row[name], parse_constant=refuse) == own[name]
+
+
+def test_a_note_belongs_to_a_lie_up_to_two_metres_off(result):
+    """About the error of a phone's position."""
+    lie = result.lies.table.iloc[:1].set_geometry([shapely.box(0, 0, 4, 4)], crs=toy.CRS_LOCAL)
+    rows = {"id": [1, 2, 3], "text": ["in it", "near it", "off it"], "kind": "", "time": ""}
+    notes = gpd.GeoDataFrame(rows, geometry=shapely.points([2, 5.9, 6.1], [2, 2, 2]), crs=toy.CRS_LOCAL)
+    channel = replace(result.channel, beat=replace(result.channel.beat, notes=notes))
+    made = replace(result, channel=channel, lies=replace(result.lies, table=lie))
+    assert notes_at(made, lie.index[0]) == ["in it", "near it"]
 
 
 def test_where_no_lie_stands_out_the_files_keep_their_shape(result, tmp_path):
