@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from reachmap.beat.warmth import looks_as_warm, printed_celsius, printed_fahrenheit
@@ -23,6 +23,7 @@ def test_a_whole_degree_fahrenheit_comes_back(fahrenheit):
     assert printed_fahrenheit((fahrenheit - 32) * 5 / 9) == fahrenheit
 
 
+@example(19.7778, 0.0)  # 19.8 C, but 68 F as 20 C are
 @given(st.floats(-1, 40), st.floats(0, 5))
 def test_what_is_printed_alike_or_warmer_is_as_warm(celsius, more):
     assert looks_as_warm(20.0 + more, 20.0)
