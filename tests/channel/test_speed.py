@@ -277,7 +277,8 @@ def test_a_flow_that_these_depths_cannot_pass_is_said():
     ch, _ = made(flow_m3_s=20 * FLOW_M3_S)
     (told,) = [f for f in ch.findings if f.code == "speed-too-fast"]
     assert told.where == "[survey] flow_m3_s"
-    assert f"up to {ch.speed.max():.3g} m/s" in told.what
+    assert f"{np.mean(ch.speed > 5.0):.1%} of the water faster than 5 m/s, up to {ch.speed.max():.3g} m/s" in told.what
+    assert told.remedy.startswith("Check the flow,")
 
 
 def test_a_flow_fitted_to_the_speeds_is_not_called_the_given_one():
