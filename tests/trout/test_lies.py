@@ -277,6 +277,10 @@ def test_lies_are_none_of_the_maps_where_the_map_has_none(toy_run, toy_lies):
         assert beside_the_map(found, [1]).startswith("Not on the map, as they don't stand out in the beat's own")
         assert moment_words(found).startswith(f"lies 1 to {len(lies.table)} stand out at this moment, not in")
     assert beside_the_map(toy_lies, [1]) == moment_words(toy_lies) == ""
+    for more, said in ((0, ""), (1, f"lie {len(lies.table)} stands out at"), (2, f"lies {len(lies.table) - 1} to ")):
+        partly = replace(lies, report={**lies.report, "known_before": len(lies.table) - more})
+        assert moment_words(partly).startswith(said)
+        assert bool(moment_words(partly)) == (more > 0)
 
 
 def test_a_cap_keeps_the_best_of_each_scene(toy_run, toy_lies):
