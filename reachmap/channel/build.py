@@ -82,7 +82,7 @@ def build_channel(
         grid=water.grid,
         layers={name: np.asarray(layers[name], np.float32) for name in LAYERS if name in layers},
         seams=seams,
-        report={**_frame_report(reach, ends_report), **bed.report, **current.report, **water.report},
+        report={**_frame_report(reach, water.grid, ends_report), **bed.report, **current.report, **water.report},
         stage_m=water.stage_m,
         flow_m3_s=current.flow_m3_s,
         depth_guessed=bed.guessed,
@@ -229,13 +229,14 @@ def _profile_layers(beat: Beat, water: _Water) -> dict[str, np.ndarray]:
     }
 
 
-def _frame_report(reach: Reach, ends: dict[str, Any]) -> dict[str, Any]:
+def _frame_report(reach: Reach, grid: Grid, ends: dict[str, Any]) -> dict[str, Any]:
+    """What the survey's reach is like, and of the water shown its cells and area."""
     return {
         **ends,
-        "cell_m": reach.grid.cell_m,
-        "wet_cells": reach.grid.n_wet,
+        "cell_m": grid.cell_m,
+        "wet_cells": grid.n_wet,
         "mesh_m": round(reach.mesh.size_m, 3),
         "length_m": round(reach.length_m, 2),
         "width_m": round(reach.width_m, 2),
-        "area_m2": round(reach.grid.n_wet * reach.grid.cell_m**2, 1),
+        "area_m2": round(grid.n_wet * grid.cell_m**2, 1),
     }

@@ -33,10 +33,10 @@ STRUCTURE_REACH_M = 1.5
 LOW_BRIDGE_M, HIGH_BRIDGE_M = 1.5, 4.0
 """A deck this low covers fully, this high not at all [m above the water]; assumed."""
 
-LEAST_DRY_M2, MOST_DRY_M2 = 1.8, 25.0
-"""A boulder or pier that takes up less than the first stays water: fish lie right against it, and its place is known no
-better than its size. So does one of unknown height that takes up more than the second, or is drawn as a line: many
-stones, or a jetty on its piles, with water between; assumed."""
+LEAST_DRY_M2, MOST_DRY_M2 = 1.75, 25.0
+"""A boulder or pier that takes up less than the first, a little under 1.5 m across, stays water: fish lie right against
+it, and its place is known no better than its size. So does one of unknown height that takes up more than the second, or
+is drawn as a line: many stones, or a jetty on its piles, with water between; assumed."""
 
 FINEST_M = 0.05
 """Things are drawn on cells at most this large [m]."""

@@ -156,15 +156,23 @@ def drift_speed(grid: Grid, speed_m_s: np.ndarray, reach_m: float = FOOD_REACH_M
     reach_m : how far beside the fish food may pass [m]
     """
     scaling = shared_rescale(grid, max(DRIFT_CELL_M, grid.cell_m))
-    steps = max(1, round(reach_m / scaling.work.cell_m))
+    whole, left = divmod(reach_m / scaling.work.cell_m + TIE, 1.0)
+    steps = int(whole)
 
     def spread(water: np.ndarray, best: np.ndarray) -> tuple[np.ndarray]:
         for step in range(steps):
             best = _grown(best, water, square=_is_square(step))
+        if left > 2 * TIE:
+            # What is left of the way is a part of a cell, so the next one counts by that part.
+            best = best + np.float32(left) * (_grown(best, water, square=_is_square(steps)) - best)
         return (best,)
 
-    (best,) = scaling.work.in_windows(spread, scaling.largest(speed_m_s), halo=steps, dry=-1.0)
+    (best,) = scaling.work.in_windows(spread, scaling.largest(speed_m_s), halo=steps + 1, dry=-1.0)
     return in_pieces(lambda place, own: np.maximum(best[place], own), scaling.place, speed_m_s)
+
+
+TIE = 1e-6
+"""Of a cell: a way that is so many cells long but for this is taken for that."""
 
 
 def _is_square(step: int) -> bool:

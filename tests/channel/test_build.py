@@ -179,6 +179,9 @@ def test_a_pier_and_a_boulder_that_stand_out_of_the_water_are_no_water():
     assert inside(high, boulder) == pytest.approx(boulder.area, rel=0.15)
     gone = bare.grid.n_wet - low.grid.n_wet
     assert gone * 0.25 == pytest.approx(pier.area + boulder.area, rel=0.15)
+    for channel in (bare, low, high):
+        assert channel.report["wet_cells"] == channel.grid.n_wet
+        assert channel.report["area_m2"] == channel.grid.n_wet * 0.25
     # All else of the water stays, and the fish lie against the stone.
     was = bare.grid.locate(low.grid.x, low.grid.y)
     assert np.array_equal(low["depth"], bare["depth"][was])

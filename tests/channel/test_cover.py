@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import shapely
 
-from reachmap.channel.cover import OVERHEAD, STRUCTURE_REACH_M, cover_layers
+from reachmap.channel.cover import OVERHEAD, STRUCTURE_REACH_M, cover_layers, stones
 from tests import toy
 
 
@@ -55,6 +55,14 @@ def test_structure_falls_from_the_edge_of_a_boulder():
     structure = cover_layers(beat_with(["boulder"], [shapely.Point(5, 0)], [1.0]), grid)["structure"]
     away = np.maximum(np.hypot(grid.x - 5, grid.y) - 0.5, 0)
     assert structure == pytest.approx(np.clip(1 - away / STRUCTURE_REACH_M, 0, 1), abs=0.02)
+
+
+def test_single_stones_of_one_and_a_half_metres_on_are_no_water():
+    """As the README says, whatever the unit they were typed in."""
+    sizes = [1.4, 1.5, 5 * 0.3048, 5.0, 5.7]
+    made = beat_with(["boulder"] * 5, [shapely.Point(x, 0) for x in range(-40, 60, 20)], sizes)
+    across = [2 * np.sqrt(area.area / np.pi) for _, area, _ in stones(made)]
+    assert across == pytest.approx([1.5, 5 * 0.3048, 5.0], rel=0.01)
 
 
 def test_a_low_bridge_covers_and_a_high_one_does_not():

@@ -104,9 +104,23 @@ def two_arms(cell: float) -> tuple[Grid, np.ndarray, np.ndarray]:
 def test_drift_is_the_fastest_water_within_a_metre_and_never_beyond_land(cell):
     grid, speed, y = two_arms(cell)
     drift = pr.drift_speed(grid, speed)
-    near, far = np.abs(y - 9) < 0.5 + 1.0 - cell, np.abs(y - 9) > 0.5 + 1.0 + max(cell, 0.2)
+    near, far = np.abs(y - 9) < 0.5 + 1.0 - cell, np.abs(y - 9) > 0.5 + 1.0 + max(cell, 0.3)
     assert np.all(drift[near] == 1.0)
     assert drift[far] == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize("turned_deg", [0, 27, 45])
+@pytest.mark.parametrize("cell", [0.3, 0.4, 0.5, 0.6, 0.65, 0.7, 0.75])
+def test_drift_reaches_a_metre_into_slack_water_whatever_the_cells(cell, turned_deg):
+    """Fast water along one straight edge, slack beside it: by area, as if all that is more than slack were as fast."""
+    n = int(24 / cell)
+    grid = Grid(-12.0, 12.0, cell, np.ones((n, n), bool))
+    turned = np.radians(turned_deg)
+    along, off = grid.x * np.cos(turned) + grid.y * np.sin(turned), grid.y * np.cos(turned) - grid.x * np.sin(turned)
+    drift = pr.drift_speed(grid, np.where(off <= 0, 0.9, 0.1))
+    middle = (np.abs(along) < 6) & (off > 0) & (off < 6)
+    reach = ((drift[middle] - 0.1) / 0.8).sum() * cell**2 / 12
+    assert reach == pytest.approx(1.0, abs=0.15)
 
 
 def test_drift_does_not_cross_a_diagonal_wall_of_land():
