@@ -205,7 +205,7 @@ def water_words(water: Water) -> str:
 
 def clear_words(water: Water) -> str:
     """How clear water is: as it was judged, and where that was not by a white thing as the map's page has it too."""
-    beside = f" {JUDGED[water.how]}, {white_clarity_m(water):.3g} m by a white cup" if water.how in JUDGED else ""
+    beside = f" {JUDGED[water.how]} ({white_clarity_m(water):.3g} m by a white cup)" if water.how in JUDGED else ""
     # Three figures, so that feet typed with one decimal come back as they were.
     return f"clear to {water.clarity_m:.3g} m{beside}"
 
