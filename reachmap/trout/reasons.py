@@ -222,8 +222,9 @@ def _night_here(channel: Channel, light: Light, cells: np.ndarray) -> str:
     """What the light over some cells is called where the night eye counts."""
     lux = float(light["light_bed"][cells].mean())
     if light.sun.altitude_deg > DOWN_DEG:
-        # So much is plenty for the day's eye, but that takes an hour to come.
-        return "its eyes have not switched to day yet" if lux >= TWILIGHT_LUX else "hardly any light gets down to it"
+        # Where the night eye counts with so much light, it is plenty for the day's, but that takes an hour to come.
+        late = light["light_bed"][cells][light["eye_day"][cells] < 0.5] >= TWILIGHT_LUX
+        return "its eyes have not switched to day yet" if late.mean() >= 0.5 else "hardly any light gets down to it"
     terms = bed_terms(light.sun, light.moon, light.scene.cloud, light.scene.town_glow_lux)
     # With the sun down the layer is the moon's share.
     share = light["sun_share"][cells]

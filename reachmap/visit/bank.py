@@ -16,8 +16,9 @@ from reachmap.channel.cover import stones
 from reachmap.channel.model import BESIDE, Channel, Grid
 from reachmap.channel.sheet import Sheet
 from reachmap.constants import Z90
+from reachmap.light.heights import grounds
 from reachmap.threads import in_pieces
-from reachmap.visit.land import Land
+from reachmap.visit.land import HIGHEST_M, Land
 from reachmap.visit.wading import wading_class
 
 ALONG = ((0, 1), (1, -1), (1, 0), (1, 1))
@@ -57,6 +58,8 @@ class Ways:
     by_day, in_the_dark : by wading
     stones : boulders and piers, on which nobody is sent to stand
     bridged : whether a bridge leads over the water
+    land : beside it
+    shut : share of the banks that stand too high to be stood on or come down from
     """
 
     bank: np.ndarray
@@ -64,6 +67,8 @@ class Ways:
     in_the_dark: Way
     stones: BaseGeometry
     bridged: bool
+    land: Land
+    shut: float
 
     def wading(self, dark: bool) -> Way:
         """How one gets to every cell in daylight or in the dark."""
@@ -77,15 +82,25 @@ class Ways:
 def find_ways(channel: Channel, redd: np.ndarray) -> Ways:
     """How one gets to where one stands, in daylight and in the dark; over no redd (n_wet,) bool."""
     left = np.where(channel["across"] > 0.0, np.int8(BANKS["left"]), np.int8(BANKS["right"]))
-    bank = left * _bank_cells(channel)
+    bank, land = left * _bank_cells(channel), Land(channel)
     entered = np.flatnonzero(bank)
-    bank[entered[Land(channel.beat).below_bluff(*channel.grid.points(entered).T)]] = 0
+    # Nobody gets down a cliff, nor through a wood that a surface model shows like one.
+    x, y = channel.grid.points(entered).T
+    high = land.rise(x, y, entered) > HIGHEST_M
+    bank[entered[high]] = 0
     areas = shapely.union_all([area for _, area, _ in stones(channel.beat)])
     shapely.prepare(areas)
-    shade = channel.beat.shade
-    bridged = bool(shapely.intersects(channel.beat.outline, shade.geometry[shade["kind"] == "bridge"]).any())
     by_day, in_the_dark = (_way(channel, bank, redd, dark) for dark in (False, True))
-    return Ways(bank, by_day, in_the_dark, areas, bridged)
+    shut = float(high.mean()) if len(high) else 0.0
+    return Ways(bank, by_day, in_the_dark, areas, _bridged(channel, bank), land, shut)
+
+
+def _bridged(channel: Channel, bank: np.ndarray) -> bool:
+    """Whether a bridge of the shade file comes as near as a cell and a half to either bank (as in `Ways`)."""
+    shade, reach_m = channel.beat.shade, 1.5 * channel.grid.cell_m
+    places = {side: shapely.points(channel.grid.points(np.flatnonzero(bank == side))) for side in (1, 2)}
+    areas = grounds(shade[shade["kind"] == "bridge"])
+    return any(all(shapely.dwithin(area, at, reach_m).any() for at in places.values()) for area in areas)
 
 
 def _bank_cells(channel: Channel) -> np.ndarray:

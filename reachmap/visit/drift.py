@@ -130,8 +130,10 @@ def _ends(channel: Channel, above: list[np.ndarray]) -> list[str]:
     tops = np.reshape([up[-1] for up in above], (-1, 2))
     cell = channel.grid.locate(*tops.T)
     ahead = tops - STEP_M * _current(channel, cell)
+    # Off the water the river may go on: past its head, and between the parts of an outline.
+    beside = channel["bank_distance"][cell] <= STEP_M + channel.grid.cell_m
     off = (channel.grid.locate(*ahead.T) < 0) & (channel["along"][cell] > STEP_M)
-    out = np.where(off, "land", "").astype(object)
+    out = np.where(off & beside, "land", "").astype(object)
     dry = stones(channel.beat)
     tree = shapely.STRtree([area for _, area, _ in dry])
     hit, stone = tree.query_nearest(shapely.points(ahead), max_distance=channel.grid.cell_m, all_matches=False)

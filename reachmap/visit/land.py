@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from reachmap.beat.model import Beat
 from reachmap.channel.cover import stones
+from reachmap.channel.model import Channel
 from reachmap.light.heights import grounds, prisms
 
 BANK_M = 0.3
@@ -30,11 +32,21 @@ CLEAR_M = 4.0
 """Branches from this height above the water up hinder neither (assumed) [m]."""
 
 
+LEVEL_M, LEVEL_SHARE, LEVEL_CELLS = 20.0, 0.1, 200_000
+"""A surface model's height of the water is taken for so much of the river [m] by this quantile, as trees hang over it,
+of so many cells at most in all; assumed."""
+
+
 @dataclass(frozen=True)
 class Land:
-    """The land of a beat, as far as its files tell of it."""
+    """The land by some water, as far as the beat's files tell of it."""
 
-    beat: Beat
+    channel: Channel
+
+    @property
+    def beat(self) -> Beat:
+        """What was measured."""
+        return self.channel.beat
 
     @cached_property
     def growth(self) -> shapely.STRtree:
@@ -47,18 +59,8 @@ class Land:
     def solid(self) -> shapely.STRtree:
         """Piers and high banks: no cast goes through one, nor can one stand on or behind it."""
         piers = [area for kind, area, _ in stones(self.beat) if kind == "pier"]
-        return shapely.STRtree([*piers, *self._bluffs])
-
-    def below_bluff(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Whether places lie at the foot of a high bank of the shade file, where nobody gets down to the water (n,)."""
-        out = np.zeros(len(x), bool)
-        out[shapely.STRtree(self._bluffs).query(shapely.points(x, y), "dwithin", FOOT_ROOM_M)[0]] = True
-        return out
-
-    @property
-    def _bluffs(self) -> np.ndarray:
         area, height = self._banks
-        return area[height > HIGHEST_M]
+        return shapely.STRtree([*piers, *area[height > HIGHEST_M]])
 
     @cached_property
     def _banks(self) -> tuple[np.ndarray, np.ndarray]:
@@ -66,14 +68,33 @@ class Land:
         banks = self.beat.shade[self.beat.shade["kind"] == "bank"]
         return grounds(banks), banks["height_m"].to_numpy(float)
 
-    def rise(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """How high the land stands above the water at some places (n,) [m]: at least `BANK_M`."""
+    @cached_property
+    def _levels(self) -> tuple[np.ndarray, np.ndarray]:
+        """Places along the river [m] and how high the surface model has the water there over that of the survey [m]."""
+        grid, terrain = self.channel.grid, self.beat.terrain
+        some = np.arange(0, grid.n_wet, -(-grid.n_wet // LEVEL_CELLS))
+        height = terrain.above_water(*grid.points(some).T) if terrain is not None else np.full(len(some), np.nan)
+        part = (self.channel["along"][some] / LEVEL_M).astype(int)
+        level = pd.Series(height).groupby(part).quantile(LEVEL_SHARE).dropna()
+        if level.empty:
+            return np.zeros(1), np.zeros(1)
+        return (level.index.to_numpy() + 0.5) * LEVEL_M, level.to_numpy()
+
+    def rise(self, x: np.ndarray, y: np.ndarray, cell: np.ndarray) -> np.ndarray:
+        """How high the land stands above the water beside it at some places (n,) [m]: at least `BANK_M`.
+
+        Parameters
+        ----------
+        x, y : the places [m]
+        cell : the wet cell nearest to each
+        """
         out = np.full(len(x), BANK_M)
         places = shapely.points(x, y)
         for area, height in zip(*self._banks, strict=True):
             out = np.where(shapely.dwithin(area, places, FOOT_ROOM_M), np.maximum(out, height), out)
         if self.beat.terrain is not None:
+            level = np.interp(self.channel["along"][cell], *self._levels) + self.channel.stage_m
             for east, north in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)):
                 height = self.beat.terrain.above_water(x + east * FOOT_ROOM_M, y + north * FOOT_ROOM_M)
-                out = np.fmax(out, height)
+                out = np.fmax(out, height - level)
         return out

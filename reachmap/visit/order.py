@@ -46,12 +46,33 @@ def order_of(
     ----------
     hours : lie -> hours at which to look for a place to stand there, in daylight and in the dark
     """
+    if span is None:
+        return pd.DataFrame(columns=["lie", "when", "why", "step"])
+    dark = is_dark(span.light.sun if start is None else span.day.sun[span.day.step_of(start)])
+    order = _order_from(ground, lies, name, span, hours, start, ground.ways.crossed(dark))
+    # One that runs on into another light may come to where nobody gets across any more.
+    lights = {is_dark(span.day.sun[step]) for step in order["step"]}
+    if order.attrs.get("bank") == "either" and not all(ground.ways.crossed(light) for light in lights):
+        return _order_from(ground, lies, name, span, hours, start, False)
+    return order
+
+
+def _order_from(
+    ground: Ground,
+    lies: Lies,
+    name: str,
+    span: Span,
+    hours: Mapping[int, list[list[Hour]]],
+    start: datetime | None,
+    crossed: bool,
+) -> pd.DataFrame:
+    """As `order_of`, from either bank or from one alone."""
     scene = lies.scenes[name]
-    few, bank = _best_few(ground, lies, name, span, hours, start) if span is not None else ([], "either")
+    few, bank = _best_few(ground, lies, name, span, hours, start, crossed)
     # By place, not by number: lies that came up besides those known before stand last in number only.
     way = lies.table.loc[sorted(few), "along_m"].sort_values(ascending=False, kind="stable")
     chosen, along = way.index.tolist(), way.to_numpy(float)
-    if not chosen or span is None:
+    if not chosen:
         return pd.DataFrame(columns=["lie", "when", "why", "step"])
     walk = np.r_[0, np.cumsum(np.abs(np.diff(along)) / WALK_M_S / 60)]
     after = walk + MINUTES_A_LIE * np.arange(len(chosen))
@@ -83,6 +104,7 @@ def _best_few(
     span: Span,
     hours: Mapping[int, list[list[Hour]]],
     start: datetime | None,
+    crossed: bool,
 ) -> tuple[list[int], str]:
     """The best lies with a place to stand in the light of the visit, and the bank; where none has any, the best.
 
@@ -100,7 +122,7 @@ def _best_few(
         return [*islice(filter(found, best), MOST_IN_ORDER)]
 
     either = met_from("either")
-    if ground.ways.crossed(dark) or not either:
+    if crossed or not either:
         return either or best[:MOST_IN_ORDER], "either"
     sides = {bank: met_from(bank) for bank in ("left", "right")}
     bank = max(sides, key=lambda side: (len({*either} & {*sides[side]}), either[0] in sides[side]))

@@ -3,7 +3,7 @@ the sun of every date its scenes lie on."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -23,14 +23,18 @@ from reachmap.trout import load_curves
 from reachmap.trout.curves import Curves
 from reachmap.trout.model import Lies, Outlook
 from reachmap.visit.drift import lanes
-from reachmap.visit.model import Visit
+from reachmap.visit.land import HIGHEST_M
+from reachmap.visit.model import Caution, Visit
 from reachmap.visit.order import banks_of, order_of, without_place_told
 from reachmap.visit.span import through_day
 from reachmap.visit.stand import Ground, Hour, find_ground, stances
-from reachmap.visit.wading import cautions, redds, wading_class
+from reachmap.visit.wading import cautions, redds, spawning_now, wading_class
 
 COLOURS_M = 1.0
 """How far off a fly's colours are looked at, or as far as the fish sees it (assumed) [m]."""
+
+MUCH_SHUT = 0.2
+"""Share of the banks too high to be stood on that is told of (assumed)."""
 
 SAME_SUN_DEG = 1.0
 """Dates on which the sun keeps within this height of where it stood at the same hour have their stances in common
@@ -68,14 +72,17 @@ def plan_visit(
     spans = {}
     if days is not None and len(lies.table):
         spans = {name: through_day(channel, outlook, lies, days[name], curves) for name, outlook in lit.items()}
-    ground = find_ground(channel, layers, lies, curves.eyes.mar_arcmin(channel.beat.fish))
     seasons = _of_one_sun(channel.beat, outlooks, days)
+    grounds = _grounds(channel, lies, seasons, curves.eyes.mar_arcmin(channel.beat.fish))
     season_of = {name: season for season in seasons for name in season}
+    ground_of = {name: ground for season, ground in zip(seasons, grounds, strict=True) for name in season}
     orders = {
-        name: order_of(ground, lies, name, spans.get(name), _met(channel.beat, lies, season_of[name], {}, days), start)
+        name: order_of(
+            ground_of[name], lies, name, spans.get(name), _met(channel.beat, lies, season_of[name], {}, days), start
+        )
         for name in lit
     }
-    stands = [_stances_of(ground, lies, season, orders, days) for season in seasons]
+    stands = [_stances_of(ground, lies, season, orders, days) for season, ground in zip(seasons, grounds, strict=True)]
     found = {name: stand for season, stand in zip(seasons, stands, strict=True) for name in season}
     lit_days = {name: one.day for name, one in spans.items()}
     span = next(iter(spans.values()), None)
@@ -90,7 +97,7 @@ def plan_visit(
             for name, outlook in lit.items()
         },
         layers,
-        cautions(channel, scenes),
+        (*cautions(channel, scenes), *_shut_banks(grounds)),
     )
 
 
@@ -113,6 +120,28 @@ def _of_one_sun(
         else:
             season[name] = outlook
     return seasons
+
+
+def _shut_banks(grounds: Sequence[Ground]) -> tuple[Caution, ...]:
+    """What to say where much of the banks stands too high for anybody to be sent there."""
+    shut = max((ground.ways.shut for ground in grounds), default=0.0)
+    if shut < MUCH_SHUT:
+        return ()
+    what = f"{shut:.0%} of the banks stand more than {HIGHEST_M:g} m above the water as your files have it"
+    return (Caution("bank", f"{what}, as cliffs and woods do: nobody is sent to stand or step in there."),)
+
+
+def _grounds(channel: Channel, lies: Lies, seasons: Sequence[Mapping[str, Outlook]], mar_arcmin: float) -> list[Ground]:
+    """Where one may tread under each sun: off the redds in their season, which is not that of every scene."""
+    made: dict[bool, Ground] = {}
+    out = []
+    for season in seasons:
+        scenes = [outlook.scene for outlook in season.values()]
+        spawning = any(spawning_now(channel.beat, scene) for scene in scenes)
+        if spawning not in made:
+            made[spawning] = find_ground(channel, redds(channel, scenes) > 0, lies, mar_arcmin)
+        out.append(made[spawning])
+    return out
 
 
 def _stances_of(

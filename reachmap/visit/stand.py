@@ -11,14 +11,14 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.spatial import cKDTree
 
 from reachmap.channel.model import Channel, Grid
-from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.sight import seen_from_below
 from reachmap.trout.model import Lies
 from reachmap.visit.bank import BANKS, Ways, find_ways
-from reachmap.visit.land import HIGHEST_M, Land
+from reachmap.visit.land import HIGHEST_M
 
 CASTS = (0.5, 0.67, 0.83, 1.0)
 """Casting distances offered, as shares of the farthest one wanted (assumed)."""
@@ -119,17 +119,16 @@ class Ground:
     mar_arcmin: float
 
 
-def find_ground(channel: Channel, layers: Derived, lies: Lies, mar_arcmin: float) -> Ground:
+def find_ground(channel: Channel, redd: np.ndarray, lies: Lies, mar_arcmin: float) -> Ground:
     """Where one may tread.
 
     Parameters
     ----------
     channel, mar_arcmin : as in `Ground`
-    layers : with redd, above 0 where nobody should tread
+    redd : (n_wet,) bool, where nobody should tread
     lies : to be met
     """
     shapely.prepare(channel.beat.outline)
-    redd = layers["redd"] > 0
     ways = find_ways(channel, redd)
     return Ground(channel, ways, _find_spots(channel, redd, lies, ways), mar_arcmin)
 
@@ -139,7 +138,7 @@ def _find_spots(channel: Channel, redd: np.ndarray, lies: Lies, ways: Ways) -> d
 
     Parameters as for `find_ground` and in `Ground`; redd (n_wet,) bool.
     """
-    grid, land = channel.grid, Land(channel.beat)
+    grid, land = channel.grid, ways.land
     east, north = (lies.table[[name]].to_numpy(float) for name in ("x", "y"))
     top = grid.locate(east, north)
     upstream = np.arctan2(*(-channel[name][top].astype(float) for name in ("flow_north", "flow_east")))
@@ -157,9 +156,10 @@ def _find_spots(channel: Channel, redd: np.ndarray, lies: Lies, ways: Ways) -> d
     spots = np.column_stack([x[dry], y[dry]])
     places = shapely.points(spots)
     beside = shapely.dwithin(channel.beat.outline, places, BESIDE_WATER_M) & ~shapely.intersects(ways.stones, places)
-    rise = land.rise(*spots.T)
+    nearest = grid.nearest(spots)
+    rise = land.rise(spots[:, 0], spots[:, 1], nearest)
     bank = np.zeros(good.shape, np.int8)
-    bank[dry] = ways.bank[grid.nearest(spots)]
+    bank[dry] = ways.bank[nearest]
     good[dry] = beside & (bank[dry] > 0) & (rise <= HIGHEST_M)
     ground = np.where(wet, -channel["depth"][cell].astype(float), 0.0)
     ground[dry] = rise
@@ -190,15 +190,9 @@ def _find_spots(channel: Channel, redd: np.ndarray, lies: Lies, ways: Ways) -> d
 
 
 def _by_a_redd(grid: Grid, redd: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Whether a redd, of cells (n_wet,) bool, lies within `OFF_REDD_M` of some places [m], looked at in rings."""
-    out = np.zeros(x.shape, bool)
-    if not redd.any():
-        return out
-    for ring in np.array(OFF_REDD_M) * (0.0, 0.5, 1.0):
-        for turn in np.radians(TURNS_DEG[::3]):
-            cell = grid.locate(x + ring * np.cos(turn), y + ring * np.sin(turn))
-            out |= (cell >= 0) & redd[cell]
-    return out
+    """Whether a redd, of cells (n_wet,) bool, has its middle within `OFF_REDD_M` of some places [m]."""
+    tree = cKDTree(grid.points(np.flatnonzero(redd)).reshape(-1, 2))
+    return np.isfinite(tree.query(np.stack([x, y], axis=-1), distance_upper_bound=OFF_REDD_M)[0])
 
 
 def has_place(ground: Ground, hours: Iterable[Hour], number: int, banks: int) -> bool:

@@ -11,7 +11,7 @@ from reachmap.light import is_dark
 from reachmap.light.bodies import RISE_DEG
 from reachmap.light.day import SHADED
 from reachmap.light.model import DayLight, Light
-from reachmap.trout.reasons import shade_is_seen
+from reachmap.trout.reasons import OVERCAST_OKTAS, shade_is_seen
 from reachmap.visit.worth import best_lies, ranked
 from reachmap.write.imperial import as_typed
 from reachmap.write.model import Result
@@ -283,9 +283,11 @@ def hours_page(result: Result, clouded: Result | None = None, count: int = 10) -
     water = water_words(scene.water) + level_words(result.channel, ", ") + engine_words(result, ", ")
     beside = f"<p>{escape(_beside(result, _shown(result, count)))}</p>"
     clouds = f"<p>{escape(if_clouded(result, clouded))}</p>" if clouded is not None else ""
+    seen = scene.cloud < OVERCAST_OKTAS
+    shade = "a bar under a row marks shade" if seen else "under so much cloud no shade is to be seen"
     body = (
         f"<h1>{name}, {when}</h1><p>For {fish_words(beat.fish)}: cloud {scene.cloud}/8 all day, {water}. "
-        "Rows are lies, the darker the better; a bar under a row marks shade. "
+        f"Rows are lies, the darker the better; {shade}. "
         "The strip on top is the fish's eye: open by day, filled by night, "
         f"hatched while it switches.</p>{hours_picture(result, count)}<p>{of_day}</p><h2>In this order, upstream</h2>"
         f"{told}{order}{beside}{clouds}<h2>Before you wade</h2><ul>{cautions}</ul>"

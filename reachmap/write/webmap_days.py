@@ -85,7 +85,7 @@ def _day(day: DayLight, sun: _Shades, moon: _Shades, average: Average, glow_lux:
         "sky": _sky_names(day),
         "sky_slant": [figures(terms[0][0].clear_slant), figures(terms[0][0].overcast_slant)],
         "altitude": [
-            [round(s.altitude_deg, 2), round(m.altitude_deg, 2)] for s, m in zip(day.sun, day.moon, strict=True)
+            [round(s.altitude_deg, 4), round(m.altitude_deg, 4)] for s, m in zip(day.sun, day.moon, strict=True)
         ],
         "sun": shade_of_sun,
         "moon": shade_of_moon,

@@ -354,7 +354,7 @@ def test_a_boulder_of_the_cover_file_shelters_water_behind_it():
     x, y, depth, line = survey(RIVER, "sections", 1, 0.05)
     stone = RIVER.at(np.array([150.0]), np.array([0.0]))[0]
     cover = gpd.GeoDataFrame(
-        {"kind": ["boulder"], "size_m": [1.5], "height_m": [np.nan], "note": [""]},
+        {"kind": ["boulder"], "size_m": [1.45], "height_m": [np.nan], "note": [""]},
         geometry=[shapely.Point(*stone)],
         crs=toy.CRS_LOCAL,
     )

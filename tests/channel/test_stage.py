@@ -31,7 +31,7 @@ def valley(slope: float) -> Terrain:
 def run(flow=4.0, stone=False):
     """A straight run of one shape (sections of 9 points every 8 m): everything `at_stage` needs.
 
-    With a stone 1.5 m across at (80, 0) if asked for.
+    With a stone 1.45 m across at (80, 0) if asked for.
     """
     x, y = (a.ravel() for a in np.meshgrid(np.arange(4, LENGTH, 8), np.linspace(-7.5, 7.5, 9)))
     depth = DEPTH * (1 - (y / 8.2) ** 2)
@@ -45,7 +45,7 @@ def run(flow=4.0, stone=False):
         flow_m3_s=flow,
     )
     if stone:
-        cover = {"kind": ["boulder"], "size_m": [1.5], "height_m": [np.nan], "note": [""]}
+        cover = {"kind": ["boulder"], "size_m": [1.45], "height_m": [np.nan], "note": [""]}
         one = replace(one, cover=gpd.GeoDataFrame(cover, geometry=[shapely.Point(80, 0)], crs=one.crs))
     with mock.patch("reachmap.channel.build.find_speed", side_effect=find_speed) as called:
         ch = build_channel(one, cell_m=0.5)

@@ -252,6 +252,15 @@ def test_at_sunrise_it_is_the_eye_that_is_late_not_the_light(toy_channel, noon, 
     assert all("; its eyes have not switched to day yet" in text for text in why)
 
 
+def test_in_murk_it_is_the_light_that_fails_however_much_gets_to_the_shallows(toy_channel, noon):
+    """Half of every lie with the night eye in 0.3 lux, its shallows in so much that the mean is above 1 lux."""
+    odd = np.arange(toy_channel.grid.n_wet) % 5 < 3
+    bed, eye = np.where(odd, np.float32(0.3), np.float32(5.0)), np.where(odd, np.float32(0.0), np.float32(1.0))
+    _, why = sentences(toy_channel, replace(noon, layers={**noon.layers, "light_bed": bed, "eye_day": eye}))
+    assert any("hardly any light gets down to it" in text for text in why)
+    assert not any("switched" in text for text in why)
+
+
 def test_what_holds_a_lie_back(toy_channel, noon):
     lies, why = sentences(toy_channel, noon)
     assert "but bright at the bed" in why[near(lies, 12, 1)]

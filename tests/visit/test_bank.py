@@ -11,12 +11,13 @@ import pytest
 import shapely
 from scipy import ndimage as ndi
 
-from reachmap.beat.model import Visitor
+from reachmap.beat.model import Terrain, Visitor
 from reachmap.channel.model import Channel, Grid
 from reachmap.constants import Z90
-from reachmap.layers import Derived
 from reachmap.light.model import Body
+from reachmap.visit import plan_visit
 from reachmap.visit.bank import BANKS, Ways, find_ways
+from reachmap.visit.land import Land
 from reachmap.visit.stand import Hour, find_ground, stances
 from reachmap.visit.wading import wading_class
 from tests import toy
@@ -48,7 +49,7 @@ def stood(channel: Channel, x: float, y: float, dark: bool) -> pd.DataFrame:
     """Stances for a lie in one place."""
     lies = toy.result().lies
     table = lies.table.iloc[:1].assign(x=x, y=y).set_geometry([shapely.Point(x, y).buffer(1)], crs=lies.table.crs)
-    none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
+    none = np.zeros(channel.grid.n_wet, bool)
     ground = find_ground(channel, none, replace(lies, table=table), MAR_ARCMIN)
     return stances(ground, {int(table.index[0]): [[HOURS[dark]]]}, {})
 
@@ -130,6 +131,58 @@ def test_nobody_steps_in_from_a_bluff(height_m, barred):
     assert (after & (x > 1) & (y > 0)).any() == (not barred)
     elsewhere = (x < -2) | (y < 0)
     assert (before == after)[elsewhere].all()
+
+
+def test_a_bridge_that_reaches_one_bank_alone_is_no_way_across():
+    """Along the water's edge, as a landing stage; over all of it."""
+    made = deep_in_the_middle()
+    rows = {"kind": ["bridge"], "height_m": [3.0], "base_m": [2.5], "radius_m": [np.nan], "leaf": [""], "note": [""]}
+    for line, across in (([(-4, 8), (4, 8)], False), ([(0, 9), (0, 1)], False), ([(0, 8.2), (0, -8.2)], True)):
+        bridge = gpd.GeoDataFrame(rows, geometry=[shapely.LineString(line)], crs=toy.CRS_LOCAL)
+        assert ways_of(replace(made, beat=replace(made.beat, shade=bridge))).bridged == across
+
+
+def falling(channel: Channel, slope: float, north_m: float) -> Channel:
+    """With a surface model of water that falls so, with land so high over it on the north side and 0.6 m on the other.
+
+    As heights over the water at the foot, which is what its level was given for.
+    """
+    x, y = np.meshgrid(-80 + 0.25 + 0.5 * np.arange(320), 30 - 0.25 - 0.5 * np.arange(120))
+    over = np.select([y > 8.5, y < -8.5], [north_m, 0.6], 0.0)
+    terrain = Terrain(np.float32(over + slope * (60 - x)), -80.0, 30.0, 0.5)
+    return replace(channel, beat=replace(channel.beat, terrain=terrain))
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.02])
+def test_banks_are_as_high_as_they_stand_over_the_water_beside_them(slope):
+    """Under 2.4 m of fall over the beat; at a level 0.4 m higher they are lower by that."""
+    made = falling(toy.channel(), slope, 0.6)
+    x = np.arange(-55.0, 56.0, 5.0)
+    for y in (-10.5, 10.5):
+        cell = made.grid.nearest(np.column_stack([x, np.full(len(x), y)]))
+        for stage in (0.0, 0.2):
+            rise = Land(replace(made, stage_m=stage)).rise(x, np.full(len(x), y), cell)
+            # The water falls by up to 0.4 m along the 20 m for which one level is taken.
+            assert rise == pytest.approx(0.6 - stage, abs=slope * 20 + 0.01)
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.02])
+def test_nobody_steps_in_from_a_cliff_that_a_surface_model_shows(slope):
+    made = falling(toy.channel(), slope, 4.0)
+    ways = ways_of(made)
+    x, y = made.grid.points(np.flatnonzero(ways.bank)).T
+    assert (y < 0).all()
+    assert len(x)
+    assert ways.shut == pytest.approx(0.5, abs=0.01)
+    caution = [one.text for one in plan_visit(made, *planned()).cautions if one.key == "bank"]
+    assert ["50% of the banks stand more than 1.5 m above the water" in text for text in caution] == [True]
+    assert not [one for one in plan_visit(toy.channel(), *planned()).cautions if one.key == "bank"]
+
+
+def planned():
+    """What a visit is planned from."""
+    made = toy.result()
+    return made.outlooks, made.lies
 
 
 @pytest.mark.parametrize("dark", [False, True])

@@ -91,6 +91,23 @@ def test_where_nobody_gets_across_an_order_keeps_to_the_bank_that_more_can_be_me
     assert not any("bank" in order_words(made, name) for name in made.visit.orders)
 
 
+def test_an_order_that_runs_into_the_dark_crosses_no_water_that_nobody_should_wade_then(run):
+    """Thigh-deep at half a metre a second: strong care by day, not to be waded in the dark."""
+    ch, made, _ = run
+    middle = np.abs(ch.grid.y) < 2
+    deep = ch.with_layers(
+        depth=np.where(middle, np.float32(0.9), np.minimum(ch["depth"], np.float32(0.3))),
+        speed=np.where(middle, np.float32(0.5), np.float32(0.2)),
+        **{name: np.zeros(ch.grid.n_wet, np.float32) for name in ("depth_sd", "speed_sd")},
+    )
+    day = made.days["sunny noon"]
+    dusk = next(when for when, sun in zip(day.times, day.sun, strict=True) if when.hour > 12 and sun.altitude_deg < -4)
+    for start, bank in ((day.times[72], {"either"}), (dusk, {"left", "right"})):
+        order = plan_visit(deep, made.outlooks, made.lies, made.days, start=start).orders["sunny noon"]
+        assert len(order) > 2
+        assert order.attrs["bank"] in bank
+
+
 @pytest.mark.parametrize(("north_m", "bank"), [(8.0, "right"), (-13.0, "left")])
 def test_the_order_is_met_from_the_bank_that_is_open(run, north_m, bank):
     """A hedge along all of the other, out of water that is a guess."""

@@ -262,6 +262,32 @@ def test_stances_of_every_date_are_worked_out_for_its_own_sun(run):
             assert (math.degrees(ephem.Sun(there).alt) < -6) == stance.dark, (day, stance.when)
 
 
+def test_redds_bar_nobody_on_the_dates_out_of_their_season(run):
+    ch, made, _ = run
+    june = made.first[1]
+    scene = replace(june.scene, name="october", when=june.scene.when.replace(month=10))
+    both = {june.scene.name: june, "october": replace(june, light=replace(june.light, scene=scene))}
+    lies = replace(made.lies, scenes=dict.fromkeys(both, made.lies.scenes[june.scene.name]))
+    alone, mixed = (plan_visit(ch, some, lies).stances for some in ({june.scene.name: june}, both))
+    by_date = {dates: rows.drop(columns="dates").reset_index(drop=True) for dates, rows in mixed.groupby("dates")}
+    assert set(by_date) == {"2026-06-20", "2026-10-20"}
+    assert by_date["2026-06-20"].equals(alone.drop(columns="dates"))
+    assert not by_date["2026-10-20"].equals(alone.drop(columns="dates"))
+
+
+def test_where_the_river_goes_on_above_a_part_of_it_no_land_shuts_a_lane(run):
+    """The toy water as the lower of two parts: its upper end is no bank."""
+    ch, made, _ = run
+    table = made.lies.table.iloc[:1].assign(x=-58.0, y=0.0)
+    lower = ch.with_layers(along=ch["along"] + 60)
+    label = np.where(np.hypot(ch.grid.x + 58, ch.grid.y) < 1, np.float32(table.index[0]), np.float32(0))
+    lies = replace(made.lies, table=table, label=label)
+    found = lanes(lower, made.first[1].sight, lies, 30.0)
+    assert len(found)
+    assert (found["shut_by"] == "").all()
+    assert found["lead_m"].notna().all()
+
+
 def test_wading_is_classed_by_daylight_and_after_dark_whatever_the_scene(run):
     ch, _, visit = run
     for name, dark in (("wading", False), ("wading_dark", True)):

@@ -15,7 +15,6 @@ from scipy.optimize import brentq
 import reachmap
 from reachmap.beat.model import Terrain, Visitor
 from reachmap.constants import WATER_INDEX
-from reachmap.layers import Derived
 from reachmap.light.model import Body
 from reachmap.run import with_fish
 from reachmap.visit.drift import lanes
@@ -42,7 +41,7 @@ def shadow(x: float, y: float, height: float, sun: Body) -> shapely.LineString:
 @pytest.mark.parametrize("guessed", ["depth_guessed", "speed_relative"])
 def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
-    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    none = np.zeros(made.channel.grid.n_wet, bool)
     assert (stances(find_ground(made.channel, none, made.lies, MAR_ARCMIN), hours, {})["on"] == "water").any()
     channel = replace(made.channel, **{guessed: True})
     found = stances(find_ground(channel, none, made.lies, MAR_ARCMIN), hours, {})
@@ -53,7 +52,7 @@ def test_nobody_is_sent_into_water_that_is_a_guess(made, guessed):
 
 def test_after_dark_one_stands_on_the_bank_where_that_will_do(made):
     """Common practice: who does not see where they tread stays out of the water where they can."""
-    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    none = np.zeros(made.channel.grid.n_wet, bool)
     on = {}
     for dark, sun in ((False, Body(58.0, 180.0, 1e5)), (True, Body(-20.0, 0.0, 0.0))):
         hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
@@ -83,7 +82,7 @@ def test_no_stance_breaks_a_rule(made, altitude, azimuth, dark, unsure, cast, he
     assert redd.any() == (month == 10)
     hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in made.lies.table.index}
     wading = wading_class(channel["depth"], channel["speed"], night=dark, unsure=unsure)
-    ground = find_ground(channel, Derived(("redd",), lambda name, cells: redd[cells], len(redd)), made.lies, MAR_ARCMIN)
+    ground = find_ground(channel, redd > 0, made.lies, MAR_ARCMIN)
     for stance in stances(ground, hours, {}).itertuples():
         x, y, lie = stance.geometry.x, stance.geometry.y, made.lies.table.loc[stance.lie]
         away = math.hypot(x - lie["x"], y - lie["y"])
@@ -116,7 +115,7 @@ def band_arcmin(above: float, distance: float, depth: float) -> float:
 def test_the_reason_says_what_the_place_is(made):
     """Behind or beside the fish, which looks west here; seen if more than 14 minutes of arc of one stand in its window
     (Rahmann et al. 1979); how hard the way there is to wade."""
-    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    none = np.zeros(made.channel.grid.n_wet, bool)
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
     told = set()
     for cast in (6.0, 12.0, 18.0):
@@ -144,7 +143,7 @@ def test_the_reason_says_what_the_place_is(made):
 @pytest.mark.parametrize("turn_deg", [45.0, 90.0, 180.0, 270.0])
 def test_nobody_stands_before_the_fish_whichever_way_the_river_runs(made, turn_deg):
     """A fish looks upstream."""
-    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    none = np.zeros(made.channel.grid.n_wet, bool)
     hours = {int(n): [[Hour(Body(58.0, 180.0, 1e5), False, "12:00")]] for n in made.lies.table.index}
     turn, ones = math.radians(turn_deg), np.ones(made.channel.grid.n_wet, np.float32)
     channel = made.channel.with_layers(flow_east=ones * math.cos(turn), flow_north=ones * math.sin(turn))
@@ -162,7 +161,7 @@ def test_nobody_stands_before_the_fish_whichever_way_the_river_runs(made, turn_d
 
 def test_of_places_alike_the_one_behind_the_fish_is_taken(made):
     """From below one comes up to a fish unseen (common practice). On the bank, by one cast, under one sun."""
-    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    none = np.zeros(made.channel.grid.n_wet, bool)
     guessed = replace(made.channel, depth_guessed=True)  # so that nobody is sent into the water
     hours = {int(n): [[Hour(Body(-20.0, 0.0, 0.0), True, "00:00")]] for n in made.lies.table.index}
     best = stances(find_ground(guessed, none, made.lies, MAR_ARCMIN), hours, {}).query("rank == 1")
@@ -185,7 +184,7 @@ def test_the_places_taken_are_those_worked_out_by_hand(made, y, places):
     150 go over more than 4 m of land, and at 165 all but that of 18 m are from the water. Nobody is seen, so nobody
     kneels.
     """
-    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    none = np.zeros(made.channel.grid.n_wet, bool)
     beat = replace(made.channel.beat, visitor=Visitor(cast_m=18.0))
     lie = made.lies.table.iloc[:1].assign(x=0.0, y=y).set_geometry([shapely.Point(0, y).buffer(1)], crs=beat.crs)
     ground = find_ground(replace(made.channel, beat=beat), none, replace(made.lies, table=lie), MAR_ARCMIN)
@@ -198,7 +197,7 @@ def test_the_places_taken_are_those_worked_out_by_hand(made, y, places):
 @pytest.mark.parametrize("bank_m", [BANK_M, 1.0])
 def test_from_the_bank_the_shadow_is_as_long_as_one_stands_above_the_water(made, bank_m):
     """All round with a sun of 6.4 degrees, which throws 0.3 m of bank 2.7 m further by trigonometry."""
-    none = Derived(("redd",), lambda name, cells: np.zeros(made.channel.grid.n_wet)[cells], made.channel.grid.n_wet)
+    none = np.zeros(made.channel.grid.n_wet, bool)
     channel = made.channel if bank_m == BANK_M else land(made.channel, bank_m, bank_m)
     channel = replace(channel, depth_guessed=True)  # so that nobody is sent into the water
     tall, stood = channel.beat.visitor.height_m, 0
@@ -248,7 +247,7 @@ def amid(channel, kind: str, base_m: float, shapes: list[shapely.Geometry]):
 
 def stood(channel, lies, dark=False):
     sun = Body(-20.0, 0.0, 0.0) if dark else Body(58.0, 180.0, 1e5)
-    none = Derived(("redd",), lambda name, cells: np.zeros(channel.grid.n_wet)[cells], channel.grid.n_wet)
+    none = np.zeros(channel.grid.n_wet, bool)
     hours = {int(n): [[Hour(sun, dark, "12:00")]] for n in lies.table.index}
     return stances(find_ground(channel, none, lies, MAR_ARCMIN), hours, {})
 
