@@ -48,27 +48,30 @@ def order_of(
     """
     if span is None:
         return pd.DataFrame(columns=["lie", "when", "why", "step"])
+    # Where none stands out then, those that do in the like light; but not where the visit is to begin then.
+    best = best_lies(lies, name, span.score[span.alike] if start is None else pd.DataFrame())
     dark = is_dark(span.light.sun if start is None else span.day.sun[span.day.step_of(start)])
-    order = _order_from(ground, lies, name, span, hours, start, ground.ways.crossed(dark))
+    tries = {number: [hour for both in hours[number] for hour in both if hour.dark == dark] for number in best}
+
+    def planned(crossed: bool) -> pd.DataFrame:
+        few, bank = _best_few(ground, tries, crossed)
+        order = _in_order(ground.channel, lies, name, span, few, start)
+        order.attrs["bank"] = bank
+        return order
+
+    order = planned(ground.ways.crossed(dark))
     # One that runs on into another light may come to where nobody gets across any more.
     lights = {is_dark(span.day.sun[step]) for step in order["step"]}
     if order.attrs.get("bank") == "either" and not all(ground.ways.crossed(light) for light in lights):
-        return _order_from(ground, lies, name, span, hours, start, False)
+        return planned(False)
     return order
 
 
-def _order_from(
-    ground: Ground,
-    lies: Lies,
-    name: str,
-    span: Span,
-    hours: Mapping[int, list[list[Hour]]],
-    start: datetime | None,
-    crossed: bool,
+def _in_order(
+    channel: Channel, lies: Lies, name: str, span: Span, few: list[int], start: datetime | None
 ) -> pd.DataFrame:
-    """As `order_of`, from either bank or from one alone."""
+    """A few lies from downstream to upstream, as `order_of`."""
     scene = lies.scenes[name]
-    few, bank = _best_few(ground, lies, name, span, hours, start, crossed)
     # By place, not by number: lies that came up besides those known before stand last in number only.
     way = lies.table.loc[sorted(few), "along_m"].sort_values(ascending=False, kind="stable")
     chosen, along = way.index.tolist(), way.to_numpy(float)
@@ -87,43 +90,33 @@ def _order_from(
             "lie": int(number),
             "when": f"{when:%H:%M}",
             "why": str(scene.loc[number, "lasting"])
-            + _light_then(ground.channel, span, step, lies.cells[int(number)], span.lux[number].iloc[step]),
+            + _light_then(channel, span, step, lies.cells[int(number)], span.lux[number].iloc[step]),
             "step": int(step),
         }
         for number, when, step in zip(chosen, times, steps, strict=False)
     ]
     order = pd.DataFrame(rows)
-    order.attrs |= {"late": [int(number) for number in chosen[len(rows) :]], "bank": bank}
+    order.attrs["late"] = [int(number) for number in chosen[len(rows) :]]
     return order
 
 
-def _best_few(
-    ground: Ground,
-    lies: Lies,
-    name: str,
-    span: Span,
-    hours: Mapping[int, list[list[Hour]]],
-    start: datetime | None,
-    crossed: bool,
-) -> tuple[list[int], str]:
+def _best_few(ground: Ground, tries: Mapping[int, list[Hour]], crossed: bool) -> tuple[list[int], str]:
     """The best lies with a place to stand in the light of the visit, and the bank; where none has any, the best.
 
     From either bank, or where nobody gets across all from the one that more of the best can be met from.
+
+    Parameters
+    ----------
+    tries : lie -> hours at which to look for a place to stand, the best lie first
     """
-    # Where none stands out then, those that do in the like light; but not where the visit is to begin then.
-    best = best_lies(lies, name, span.score[span.alike] if start is None else pd.DataFrame())
-    dark = is_dark(span.light.sun if start is None else span.day.sun[span.day.step_of(start)])
 
     def met_from(bank: str) -> list[int]:
-        def found(number: int) -> bool:
-            tries = (hour for both in hours[number] for hour in both if hour.dark == dark)
-            return has_place(ground, tries, number, BANKS[bank])
-
-        return [*islice(filter(found, best), MOST_IN_ORDER)]
+        found = (number for number, some in tries.items() if has_place(ground, some, number, BANKS[bank]))
+        return [*islice(found, MOST_IN_ORDER)]
 
     either = met_from("either")
     if crossed or not either:
-        return either or best[:MOST_IN_ORDER], "either"
+        return either or [*islice(tries, MOST_IN_ORDER)], "either"
     sides = {bank: met_from(bank) for bank in ("left", "right")}
     bank = max(sides, key=lambda side: (len({*either} & {*sides[side]}), either[0] in sides[side]))
     return sides[bank], bank
