@@ -58,10 +58,6 @@ def killed(tmp_path: Path, kills: int) -> None:
     assert whole(out)
 
 
-def test_a_few_kills(tmp_path):
-    killed(tmp_path, 2)
-
-
 @pytest.mark.slow
 def test_fifty_kills(tmp_path):
     killed(tmp_path, 50)
