@@ -7,7 +7,6 @@ with a tree every 12 m along the south bank and a wall or hedge now and then, as
 from __future__ import annotations
 
 import resource
-import sys
 from datetime import date
 from time import process_time
 
@@ -15,6 +14,7 @@ import numpy as np
 
 from reachmap.light import light_at, light_through_day, prepare_shade
 from tests import toy
+from tests.benchmarks.asked import numbers
 from tests.light.waters import pond, tree, wall
 
 SIZES = (10_000, 25_000, 100_000, 1_000_000)
@@ -32,7 +32,7 @@ def river(cells: int):
 
 
 def main() -> None:
-    most = int(sys.argv[1]) if len(sys.argv) > 1 else SIZES[-1]
+    most = max(numbers(__doc__, "most_cells", SIZES[-1:]))
     measured = []
     print("cells      things  prepare [s]  sky [s]  scene [s]  day of 144 steps [s]  packed [MB]  peak [MB]")
     for size in (n for n in SIZES if n <= most):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import sys
 import tempfile
 from pathlib import Path
 from time import perf_counter
@@ -17,6 +16,7 @@ from distributed import LocalCluster
 
 from reachmap.many import map_many
 from tests.beat.folders import TOML, make
+from tests.benchmarks.asked import numbers
 
 
 def digest(out: Path) -> str:
@@ -28,7 +28,7 @@ def digest(out: Path) -> str:
 
 
 def main() -> None:
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    count = numbers(__doc__, "beats", [100])[0]
     with tempfile.TemporaryDirectory() as scratch:
         root = Path(scratch)
         os.environ["XDG_CACHE_HOME"] = str(root / "cache")

@@ -21,6 +21,7 @@ from reachmap.beat import read_beat
 from reachmap.run import analyse
 from reachmap.write import map_page
 from reachmap.write.model import Result
+from tests.benchmarks.asked import numbers
 from tests.browser import ARGS, find_browser
 
 SAMPLE = Path(__file__).parents[2] / "sample_reach"
@@ -109,4 +110,4 @@ def main(sizes: tuple[int, ...] = (399_000, 900_000)) -> None:
 
 
 if __name__ == "__main__":
-    main(tuple(int(size) for size in sys.argv[1:]) or (399_000, 900_000))
+    main(tuple(numbers(__doc__, "cells", (399_000, 900_000))))

@@ -8,7 +8,6 @@ was lost, a few spikes, a few rows without a fix.
 from __future__ import annotations
 
 import resource
-import sys
 import tempfile
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -20,6 +19,7 @@ from pyproj import Transformer
 from reachmap.beat import read_beat
 from reachmap.run import analyse, write_map
 from tests.beat.folders import TOML, collection, feature, make, ring, to_degrees
+from tests.benchmarks.asked import numbers
 from tests.channel.rivers import River
 
 
@@ -44,7 +44,7 @@ def log_of(river: River, rows: int) -> str:
 
 
 def main() -> None:
-    rows = int(sys.argv[1]) if len(sys.argv) > 1 else 200_000
+    rows = numbers(__doc__, "rows", [200_000])[0]
     river = River.make(600.0)
     shore = np.array(river.outline.exterior.coords)
     with tempfile.TemporaryDirectory() as scratch:

@@ -6,7 +6,6 @@ every section of a river whose bed is known in closed form; nothing in it comes 
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from time import perf_counter
 from unittest import mock
@@ -16,6 +15,7 @@ import numpy as np
 from reachmap.channel import build_channel
 from reachmap.channel.choice import AVERAGE, FITTED, KNOWN, KRIGING, RESIDUAL, Choice, Measured, choose
 from reachmap.channel.speed import find_speed
+from tests.benchmarks.asked import numbers
 from tests.channel.rivers import River, beat, survey
 
 FLOW_M3_S = 3.0
@@ -90,4 +90,4 @@ def main(seeds: tuple[int, ...] = (1, 2, 3)) -> None:
 
 
 if __name__ == "__main__":
-    main(tuple(int(seed) for seed in sys.argv[1:]) or (1, 2, 3))
+    main(tuple(numbers(__doc__, "seeds", (1, 2, 3))))
