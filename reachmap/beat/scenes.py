@@ -18,7 +18,7 @@ from reachmap.beat.settings import FILE, Settings
 MOST_SCENES = 50
 
 DARK_SKY_DEG = -12.0
-"""Sun's altitude at the end of nautical twilight, from which the moon gives more light than the sun [deg]."""
+"""Sun's altitude at the end of nautical twilight, at which a night counts as the moon's (assumed) [deg]."""
 
 MOON_LEAST_DEG = 5.0
 """A full moon that stands lower at its highest lights no night [deg]; assumed."""

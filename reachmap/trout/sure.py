@@ -29,8 +29,8 @@ TOP = 5
 """A lie is counted when it ranks among so many."""
 
 CELLS = 40
-"""Cells drawn in each lie, evenly taken. With all of them, in the same draws, no share differed by more than 0.06 and
-no mean of places moved by more than 0.1 on seven beats of up to 30 lies, by the energy engine 0.08 and 0.15."""
+"""Cells drawn in each lie, evenly taken. A test holds shares to 0.05 and mean places moved to 0.1 of those with all
+cells, in the same draws; by the energy engine they may differ by more."""
 
 CLARITY_SPREAD = 0.25
 """Standard error of the logarithm of the attenuation; assumed, what two people judging one water differ by."""

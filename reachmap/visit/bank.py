@@ -24,9 +24,10 @@ from reachmap.visit.wading import wading_class
 ALONG = ((0, 1), (1, -1), (1, 0), (1, 1))
 """Steps down and right to half of the cells around one; the other half take theirs to it."""
 
-
 BANKS = {"left": 1, "right": 2, "either": 3}
 """Banks one comes from, as the bits of a number; left is the true left, looking downstream."""
+
+SIDES = (BANKS["left"], BANKS["right"])
 
 
 @dataclass(frozen=True)
@@ -98,9 +99,9 @@ def find_ways(channel: Channel, redd: np.ndarray) -> Ways:
 def _bridged(channel: Channel, bank: np.ndarray) -> bool:
     """Whether a bridge of the shade file comes as near as a cell and a half to either bank (as in `Ways`)."""
     shade, reach_m = channel.beat.shade, 1.5 * channel.grid.cell_m
-    places = {side: shapely.points(channel.grid.points(np.flatnonzero(bank == side))) for side in (1, 2)}
+    places = [shapely.points(channel.grid.points(np.flatnonzero(bank == side))) for side in SIDES]
     areas = grounds(shade[shade["kind"] == "bridge"])
-    return any(all(shapely.dwithin(area, at, reach_m).any() for at in places.values()) for area in areas)
+    return any(all(shapely.dwithin(area, at, reach_m).any() for at in places) for area in areas)
 
 
 def _bank_cells(channel: Channel) -> np.ndarray:
@@ -163,7 +164,7 @@ def _way(channel: Channel, bank: np.ndarray, redd: np.ndarray, dark: bool) -> Wa
         some = np.flatnonzero(here <= hardest)
         n_pieces, piece = connected(channel.grid, some)
         touched = np.zeros(n_pieces, np.int8)
-        for side in (BANKS["left"], BANKS["right"]):
+        for side in SIDES:
             touched[piece[bank[some] == side]] |= side
         banks = touched[piece]
         out.klass[some[banks > 0]] = hardest

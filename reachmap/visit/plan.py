@@ -1,5 +1,4 @@
-"""The visit, for the first scene of a run; order and what the fish sees also for the first after dark, stances for
-the sun of every date its scenes lie on."""
+"""The visit: for the first scene of a run, order and sight also for the first after dark, stances for every date."""
 
 from __future__ import annotations
 

@@ -72,8 +72,7 @@ def _lanes_in(result: Result, scene: str, lanes: list[dict[str, Any]]) -> list[d
 
 
 def _of_every_lie(result: Result) -> dict[int, dict[str, Any]]:
-    """What a lie has in every scene, as plain values by its number; its lanes are those of the first
-    scene, its stances those of all dates."""
+    """What a lie has in every scene, plain values by its number; lanes of the first scene, stances of all dates."""
     table, places = result.lies.table, tag_points(result.lies)
     lanes, stances = (_by_lie(table, result.channel.beat) for table in (result.visit.lanes, result.visit.stances))
     return {
